@@ -1,0 +1,99 @@
+"""Sums over 10 ms ticks and over windows of whole ticks, exact at any block size, with gaps as NaN."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from dsp.types import FloatArray, tick_edge
+
+
+class TickSums:
+    """Cut a stream of per-frame values into sums over 10 ms ticks.
+
+    ``push(values)`` takes ``(frames, width)`` and returns ``(ticks, width)``: the sums of every tick that
+    this block completes. A tick that touches lost frames is NaN in every column.
+    """
+
+    def __init__(self, rate_hz: int, width: int) -> None:
+        self._rate_hz = rate_hz
+        self._width = width
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget the signal and start at frame 0."""
+        self._frame = 0
+        self._tick = 0
+        self._partial = np.zeros(self._width)
+
+    @property
+    def ticks(self) -> int:
+        """Ticks completed so far, lost ones included."""
+        return self._tick
+
+    def push(self, values: FloatArray) -> FloatArray:
+        """Sums of the ticks that end in this block, shape ``(ticks, width)``; may be empty."""
+        edges = self._edges_within(len(values))
+        self._frame += len(values)
+        if not len(edges):
+            self._partial += values.sum(axis=0)
+            return np.empty((0, self._width))
+        sums = self._sum_between(values, edges)
+        sums[0] += self._partial
+        self._partial = values[edges[-1] :].sum(axis=0)
+        self._tick += len(edges)
+        return sums
+
+    def skip(self, frames: int) -> FloatArray:
+        """Account for ``frames`` lost frames; returns the ticks they complete, all NaN."""
+        if frames <= 0:
+            return np.empty((0, self._width))
+        edges = self._edges_within(frames)
+        self._frame += frames
+        self._tick += len(edges)
+        ends_on_an_edge = len(edges) > 0 and edges[-1] == frames
+        self._partial = np.zeros(self._width) if ends_on_an_edge else np.full(self._width, np.nan)
+        return np.full((len(edges), self._width), np.nan)
+
+    def _edges_within(self, frames: int) -> list[int]:
+        """Ends of ticks inside the next ``frames`` frames, as offsets from 1 to ``frames``."""
+        edges = []
+        tick = self._tick + 1
+        while (edge := tick_edge(tick, self._rate_hz) - self._frame) <= frames:
+            edges.append(edge)
+            tick += 1
+        return edges
+
+    @staticmethod
+    def _sum_between(values: FloatArray, edges: list[int]) -> FloatArray:
+        first = edges[0]
+        if len(edges) > 1 and edges[-1] - first == (len(edges) - 1) * (edges[1] - first):
+            width = edges[1] - first
+            body = values[first : edges[-1]].reshape(len(edges) - 1, width, -1).sum(axis=1)
+            return np.concatenate([values[:first].sum(axis=0)[None], body])
+        starts = np.array([0, *edges[:-1]])
+        return np.asarray(np.add.reduceat(values[: edges[-1]], starts, axis=0))
+
+
+class RollingSum:
+    """Sum over the last ``ticks`` ticks after each new tick, re-summed every time, never add-and-subtract.
+
+    ``push((n, width))`` returns ``(n, width)``. NaN until the window has filled, and while it holds a gap.
+    """
+
+    def __init__(self, ticks: int, width: int) -> None:
+        self._ticks = ticks
+        self._width = width
+        self.reset()
+
+    def reset(self) -> None:
+        """Empty the window."""
+        self._history = np.full((self._ticks - 1, self._width), np.nan)
+
+    def push(self, sums: FloatArray) -> FloatArray:
+        """Window sums at the end of each of the given ticks, shape as given."""
+        if not len(sums):
+            return sums
+        joined = np.concatenate([self._history, sums])
+        self._history = joined[len(joined) - (self._ticks - 1) :].copy()
+        return np.asarray(sliding_window_view(joined, self._ticks, axis=0).sum(axis=-1))

@@ -1,0 +1,1 @@
+"""Earwitness: real-time metering beside the DAW. The rooms and who may import whom: DEVELOPERS.md."""

@@ -1,0 +1,125 @@
+"""A ring of audio frames with two ends, each owned by one thread. It refuses and counts; it never overwrites.
+
+``make_ring(frames, channels)`` gives a ``Producer`` (for the callback) and a ``Consumer`` (for the DSP loop).
+A block that does not fit is dropped whole; where it is missing is remembered, so the consumer meets the gap at
+the right place. The write and read counts each have one writer; that a plain int is seen whole by the other
+thread is a habit of CPython with its lock (PEP 703 builds need this proved again).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+GAP_SLOTS = 256
+
+
+class _Shared:
+    def __init__(self, frames: int, channels: int) -> None:
+        self.samples = np.zeros((frames, channels), dtype=np.float32)
+        self.written = 0
+        self.read = 0
+        self.lost = 0
+        self.gap_at = np.zeros(GAP_SLOTS, dtype=np.int64)
+        self.gap_frames = np.zeros(GAP_SLOTS, dtype=np.int64)
+        self.gaps_written = 0
+        self.gaps_read = 0
+
+
+class Producer:
+    """The writing end. [audio]"""
+
+    def __init__(self, shared: _Shared) -> None:
+        self._shared = shared
+        self._pending_gap = 0
+
+    @property
+    def channels(self) -> int:
+        """Columns of the ring."""
+        return int(self._shared.samples.shape[1])
+
+    def write(self, block: NDArray[np.float32]) -> bool:
+        """Copy ``(frames, channels)`` in, or refuse the block whole, count it as lost and return False."""
+        shared = self._shared
+        frames = len(block)
+        capacity = len(shared.samples)
+        if frames > capacity - (shared.written - shared.read):
+            self.lose(frames)
+            return False
+        if self._pending_gap and not self._note_gap():
+            self.lose(frames)
+            return False
+        start = shared.written % capacity
+        first = min(frames, capacity - start)
+        shared.samples[start : start + first] = block[:first]
+        if first < frames:
+            shared.samples[: frames - first] = block[first:]
+        shared.written += frames
+        return True
+
+    def lose(self, frames: int) -> None:
+        """Count ``frames`` as missing at this point of the stream (refused here or lost before us)."""
+        self._shared.lost += frames
+        self._pending_gap += frames
+
+    def _note_gap(self) -> bool:
+        shared = self._shared
+        if shared.gaps_written - shared.gaps_read >= GAP_SLOTS:
+            return False
+        slot = shared.gaps_written % GAP_SLOTS
+        shared.gap_at[slot] = shared.written
+        shared.gap_frames[slot] = self._pending_gap
+        self._pending_gap = 0
+        shared.gaps_written += 1
+        return True
+
+
+class Consumer:
+    """The reading end. [dsp]"""
+
+    def __init__(self, shared: _Shared) -> None:
+        self._shared = shared
+
+    @property
+    def available(self) -> int:
+        """Frames that can be read now; only grows until this end reads."""
+        return self._shared.written - self._shared.read
+
+    @property
+    def lost(self) -> int:
+        """Frames lost so far, those not yet met by ``gap`` included."""
+        return self._shared.lost
+
+    def gap(self) -> int:
+        """Frames missing right at the read position; taken out, so the next call gives 0."""
+        shared = self._shared
+        total = 0
+        while shared.gaps_read < shared.gaps_written:
+            slot = shared.gaps_read % GAP_SLOTS
+            if shared.gap_at[slot] > shared.read:
+                break
+            total += int(shared.gap_frames[slot])
+            shared.gaps_read += 1
+        return total
+
+    def read(self, most: int) -> NDArray[np.float32]:
+        """Up to ``most`` frames as a copy, never across a gap; an empty array when there is nothing."""
+        shared = self._shared
+        frames = min(most, shared.written - shared.read)
+        if shared.gaps_read < shared.gaps_written:
+            slot = shared.gaps_read % GAP_SLOTS
+            frames = min(frames, max(0, int(shared.gap_at[slot]) - shared.read))
+        capacity = len(shared.samples)
+        start = shared.read % capacity
+        first = min(frames, capacity - start)
+        block = np.concatenate([shared.samples[start : start + first], shared.samples[: frames - first]])
+        shared.read += frames
+        return block
+
+
+def make_ring(frames: int, channels: int) -> tuple[Producer, Consumer]:
+    """Both ends of a new ring that holds ``frames`` frames; raises ValueError below 1 frame or channel."""
+    if frames < 1 or channels < 1:
+        raise ValueError(f"A ring of {frames} frames and {channels} channels cannot hold sound.")
+    shared = _Shared(frames, channels)
+    return Producer(shared), Consumer(shared)

@@ -1,0 +1,1 @@
+"""Our own meters, one folder each, through the same door as anybody's."""

@@ -1,0 +1,1 @@
+"""Correlation, balance and the x/y picture of left and right."""

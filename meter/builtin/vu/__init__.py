@@ -1,0 +1,1 @@
+"""Level with VU or peak programme movement against a chosen alignment."""

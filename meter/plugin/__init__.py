@@ -1,0 +1,1 @@
+"""The door for meters: contract (api), manifest, host and the kit that checks a plugin."""

@@ -1,0 +1,64 @@
+"""The contract of a meter: all that a plugin author imports, besides ``dsp``.
+
+A meter is a folder or package with ``manifest.toml`` (see ``meter.plugin.manifest``), a processor (numbers)
+and, if it wants to be seen, a face (a QWidget). The host makes one processor per chain and calls it from one
+thread only. The life of a processor::
+
+    configure(settings)      [dsp]  settings already checked against the manifest; again whenever one changes
+    prepare(spec)            [dsp]  the one place that sizes state; also means reset
+    process(block)           [dsp]  (frames, channels) float64, finite, borrowed: neither keep it nor write to it
+    skip(frames)             [dsp]  that many frames were lost here; never invent them
+    read(out)                [dsp]  out["key"] = value for each field of the manifest; NaN = not yet
+    reset()                  [dsp]  forget the signal, keep the settings
+
+Block sizes vary from 1 frame to minutes; any split of the same signal must give the same readings.
+An exception, or three ticks in a row past the time a tick may take, puts the meter in quarantine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+import numpy as np
+
+from dsp.types import FloatArray, Spec
+from meter.readings import Field, Slot
+
+__all__ = ["CONTRACT", "Field", "FloatArray", "Processor", "Readout", "Setting", "Settings", "Spec"]
+
+CONTRACT = (1, 0)
+"""Major must equal the host's, minor must not exceed it."""
+
+Setting = float | str | bool
+Settings = Mapping[str, Setting]
+
+
+class Readout:
+    """Where ``read`` puts its values: ``out["short_term"] = -23.0``.
+
+    Raises KeyError for a key the manifest does not declare, ValueError for a wrong size.
+    """
+
+    def __init__(self, meter_id: str, slots: tuple[Slot, ...], values: FloatArray) -> None:
+        prefix = len(meter_id) + 1
+        self._views = {slot.key[prefix:]: values[slot.offset : slot.offset + slot.size] for slot in slots}
+
+    def __setitem__(self, key: str, value: Any) -> None:
+        self._views[key][...] = value
+
+    def blank(self) -> None:
+        """Set every field to "not yet"."""
+        for view in self._views.values():
+            view[...] = np.nan
+
+
+class Processor(Protocol):
+    """The numbers of a meter; see the module's description for who calls what when."""
+
+    def configure(self, settings: Settings) -> None: ...
+    def prepare(self, spec: Spec) -> None: ...
+    def process(self, block: FloatArray) -> None: ...
+    def skip(self, frames: int) -> None: ...
+    def read(self, out: Readout) -> None: ...
+    def reset(self) -> None: ...

@@ -1,0 +1,140 @@
+"""``manifest.toml`` of a meter, read and checked without importing anything of the meter."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+
+from meter.plugin.api import CONTRACT, Setting, Settings
+from meter.readings import JSON_SUFFIX, PER_CHANNEL, Field
+
+MANIFEST_NAME = "manifest.toml"
+ID_PATTERN = "^[a-z][a-z0-9_]{0,31}$"
+MAX_FIELD_SIZE = 16_384
+
+
+class ManifestError(ValueError):
+    """A manifest that cannot be used; the text is one sentence that names the file and the mend."""
+
+
+class FieldEntry(msgspec.Struct, forbid_unknown_fields=True):
+    """One ``[[field]]`` table."""
+
+    key: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
+    unit: str
+    size: int | str = 1
+    label: str = ""
+    not_yet: str = ""
+    silence: str = "silence"
+    summary: bool = False
+    minus: tuple[str, str] | None = None
+
+
+class SettingEntry(msgspec.Struct, forbid_unknown_fields=True):
+    """One ``[[setting]]`` table: a number with bounds, a choice of words, or a switch."""
+
+    key: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
+    default: Setting
+    label: str = ""
+    unit: str = ""
+    least: float | None = None
+    most: float | None = None
+    choices: tuple[str, ...] = ()
+
+    def check(self, value: Setting) -> Setting:
+        """The value if it is allowed; raises ValueError with one sentence otherwise."""
+        wanted = type(self.default)
+        if wanted is float and type(value) is int:
+            value = float(value)
+        if type(value) is not wanted:
+            raise ValueError(f"Setting “{self.key}” takes a {wanted.__name__}, not {value!r}.")
+        if self.choices and value not in self.choices:
+            raise ValueError(f"Setting “{self.key}” takes one of {', '.join(self.choices)}, not {value!r}.")
+        if isinstance(value, float):
+            low = self.least if self.least is not None else float("-inf")
+            high = self.most if self.most is not None else float("inf")
+            if not low <= value <= high:
+                raise ValueError(f"Setting “{self.key}” takes {low:g} to {high:g} {self.unit}, not {value:g}.")
+        return value
+
+
+class Manifest(msgspec.Struct, forbid_unknown_fields=True):
+    """All that the host knows of a meter before it imports anything.
+
+    ``processor`` and ``face`` are ``"module:Class"``; in a plain folder the module is a file beside the manifest.
+    ``feed`` names the feed it listens to. ``live_only`` keeps it out of file measurement.
+    """
+
+    id: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
+    name: str
+    version: str
+    contract: str
+    processor: str
+    face: str = ""
+    feed: str = "mix"
+    summary: str = ""
+    live_only: bool = False
+    field: list[FieldEntry] = []
+    setting: list[SettingEntry] = []
+
+    @property
+    def fields(self) -> tuple[Field, ...]:
+        """The readings this meter reports, in the order of the manifest."""
+        return tuple(
+            Field(**{name: getattr(entry, name) for name in FieldEntry.__struct_fields__}) for entry in self.field
+        )
+
+    def settings(self, chosen: Settings) -> dict[str, Setting]:
+        """Defaults overlaid with ``chosen``; raises ValueError for an unknown key or a value out of bounds."""
+        entries = {entry.key: entry for entry in self.setting}
+        unknown = sorted(set(chosen) - set(entries))
+        if unknown:
+            raise ValueError(f"Meter “{self.id}” has no setting “{unknown[0]}”.")
+        return {key: entry.check(chosen.get(key, entry.default)) for key, entry in entries.items()}
+
+
+def read_manifest(path: Path) -> Manifest:
+    """Read and check one manifest; raises ManifestError."""
+    try:
+        manifest = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), Manifest)
+    except OSError as error:
+        raise ManifestError(f"{path} cannot be read ({error.strerror}); check that the file is there.") from error
+    except UnicodeDecodeError as error:
+        raise ManifestError(f"{path} is not UTF-8 text; save it as such.") from error
+    except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
+        raise ManifestError(f"{path} is not a valid manifest: {error}.") from error
+    _check(manifest, path)
+    return manifest
+
+
+def _check(manifest: Manifest, path: Path) -> None:
+    match = re.fullmatch(r"(\d+)\.(\d+)", manifest.contract)
+    if match is None:
+        raise ManifestError(f'{path}: contract must look like "1.0", not {manifest.contract!r}.')
+    major, minor = int(match[1]), int(match[2])
+    if major != CONTRACT[0] or minor > CONTRACT[1]:
+        ours = f"{CONTRACT[0]}.{CONTRACT[1]}"
+        raise ManifestError(f"{path} was made for contract {manifest.contract}; this program has {ours}.")
+    if ":" not in manifest.processor or (manifest.face and ":" not in manifest.face):
+        raise ManifestError(f'{path}: processor and face must look like "module:Class".')
+    keys = [entry.key for entry in manifest.field]
+    for entry in manifest.field:
+        if keys.count(entry.key) > 1:
+            raise ManifestError(f"{path}: field “{entry.key}” stands there twice.")
+        if entry.unit not in JSON_SUFFIX:
+            known = ", ".join(unit for unit in JSON_SUFFIX if unit)
+            raise ManifestError(f"{path}: field “{entry.key}” has the unit {entry.unit!r}; known are {known}.")
+        fixed = isinstance(entry.size, int) and 1 <= entry.size <= MAX_FIELD_SIZE
+        if not fixed and entry.size != PER_CHANNEL:
+            raise ManifestError(f"{path}: field “{entry.key}” needs a size of 1 to {MAX_FIELD_SIZE} or “channels”.")
+        if entry.summary and entry.size != 1:
+            raise ManifestError(f"{path}: field “{entry.key}” is in the summary, so it must be a single value.")
+    for setting in manifest.setting:
+        try:
+            setting.check(setting.default)
+        except ValueError as error:
+            raise ManifestError(f"{path}: the default is not allowed. {error}") from error

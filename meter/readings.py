@@ -1,0 +1,169 @@
+"""Readings: keys, units and values that cross from meters to faces, tables and JSON.
+
+A reading's key is ``meter.field`` (``loudness.short_term``); keys never change once shipped, labels may.
+Silence is minus infinity, "not yet" is NaN.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+JSON_SUFFIX = {
+    "": "", "LUFS": "lufs", "LU": "lu", "dBFS": "dbfs", "dBTP": "dbtp", "dB": "db", "VU": "vu", "Hz": "hz",
+    "s": "seconds", "h": "hours", "min": "minutes", "%": "percent", "dB(A)": "dba", "dB(C)": "dbc",
+    "dBFS(A)": "dbfs_a", "ms": "ms", "frames": "frames", "count": "count",
+}  # fmt: skip
+"""Units a field may have, and the last word of its JSON key."""
+
+PER_CHANNEL = "channels"
+
+
+@dataclass(frozen=True)
+class Field:
+    """One reading as its manifest declares it.
+
+    ``size`` is a fixed number of values or ``"channels"``. ``summary`` marks what ``measure`` reports.
+    ``not_yet`` says in words why the value may be NaN, ``silence`` what minus infinity means. ``minus`` names
+    two full keys whose difference this field is; the chain computes it and the processor does not write it.
+    """
+
+    key: str
+    unit: str
+    size: int | str = 1
+    label: str = ""
+    not_yet: str = ""
+    silence: str = "silence"
+    summary: bool = False
+    minus: tuple[str, str] | None = None
+
+
+@dataclass(frozen=True)
+class Slot:
+    """Where one reading lies in the flat array of a snapshot."""
+
+    key: str
+    unit: str
+    offset: int
+    size: int
+    scalar: bool
+    label: str = ""
+    not_yet: str = ""
+    silence: str = "silence"
+    summary: bool = False
+
+    @property
+    def json_key(self) -> str:
+        """The key with its unit as last word: ``loudness.integrated_lufs``, ``vu.max_vu``."""
+        suffix = JSON_SUFFIX[self.unit]
+        return f"{self.key}_{suffix}" if suffix else self.key
+
+
+class Layout:
+    """All slots of one chain, in the order of its meters; the same in both processes."""
+
+    def __init__(self, slots: tuple[Slot, ...]) -> None:
+        self.slots = slots
+        self.by_key: dict[str, Slot] = {slot.key: slot for slot in slots}
+        self.total = sum(slot.size for slot in slots)
+
+    @classmethod
+    def build(cls, meters: Mapping[str, tuple[Field, ...]], channels: Mapping[str, int]) -> Layout:
+        """Lay out the fields of each meter id; ``channels`` gives the width of each meter's feed."""
+        slots: list[Slot] = []
+        offset = 0
+        for meter_id, fields in meters.items():
+            for item in fields:
+                size = channels[meter_id] if item.size == PER_CHANNEL else int(item.size)
+                scalar = item.size == 1
+                slots.append(
+                    Slot(
+                        f"{meter_id}.{item.key}", item.unit, offset, size, scalar,
+                        item.label, item.not_yet, item.silence, item.summary,
+                    )
+                )  # fmt: skip
+                offset += size
+        return cls(tuple(slots))
+
+    def to_plain(self) -> list[dict[str, Any]]:
+        """Plain values for the pipe."""
+        return [asdict(slot) for slot in self.slots]
+
+    @classmethod
+    def from_plain(cls, plain: list[dict[str, Any]]) -> Layout:
+        """The layout that ``to_plain`` came from."""
+        return cls(tuple(Slot(**item) for item in plain))
+
+
+@dataclass(frozen=True)
+class FeedStatus:
+    """The honest feed line: what is being heard, and what went missing.
+
+    Frames are counts at ``rate_hz``. ``state`` is one of ``STATES``; ``sentence`` is
+    empty unless something is to be said.
+    """
+
+    source: str = ""
+    rate_hz: int = 0
+    channels: int = 0
+    state: str = "starting"
+    sentence: str = ""
+    frames: int = 0
+    lost_frames: int = 0
+    gaps: int = 0
+    invalid_samples: int = 0
+    overruns: int = 0
+    latency_seconds: float = math.nan
+    quarantined: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def elapsed_seconds(self) -> float:
+        """Time on the audio clock, lost frames included."""
+        return (self.frames + self.lost_frames) / self.rate_hz if self.rate_hz else 0.0
+
+
+STATES = ("starting", "running", "held", "idle", "late", "lost", "reopening", "waiting", "ended", "failed")
+
+
+class Frame:
+    """One consistent snapshot: values of every meter at one moment of the audio clock."""
+
+    def __init__(self, layout: Layout, values: FloatArray, status: FeedStatus) -> None:
+        self.layout = layout
+        self.values = values
+        self.status = status
+
+    def __contains__(self, key: str) -> bool:
+        return key in self.layout.by_key
+
+    def number(self, key: str) -> float:
+        """A scalar reading; NaN where this chain has no such key."""
+        slot = self.layout.by_key.get(key)
+        return float(self.values[slot.offset]) if slot is not None else math.nan
+
+    def vector(self, key: str) -> FloatArray:
+        """A reading of several values as a view; empty where this chain has no such key."""
+        slot = self.layout.by_key.get(key)
+        return self.values[slot.offset : slot.offset + slot.size] if slot is not None else np.empty(0)
+
+    def summary(self) -> dict[str, Any]:
+        """The summary readings for JSON: numbers, or null with the reason under ``why``."""
+        found: dict[str, Any] = {}
+        why: dict[str, str] = {}
+        for slot in self.layout.slots:
+            if not slot.summary:
+                continue
+            value = float(self.values[slot.offset])
+            found[slot.json_key] = value if math.isfinite(value) else None
+            if not math.isfinite(value):
+                why[slot.json_key] = slot.silence if value == -math.inf else slot.not_yet or "not yet"
+        if why:
+            found["why"] = why
+        return found
