@@ -38,9 +38,28 @@ class Producer:
         """Columns of the ring."""
         return int(self._shared.samples.shape[1])
 
-    def write(self, block: NDArray[np.float32]) -> bool:
-        """Copy ``(frames, channels)`` in, or refuse the block whole, count it as lost and return False."""
+    @property
+    def capacity(self) -> int:
+        """Frames the ring holds when full."""
+        return len(self._shared.samples)
+
+    @property
+    def space(self) -> int:
+        """Frames that fit now; only grows until this end writes, so a source that can wait loses nothing."""
         shared = self._shared
+        if shared.gaps_written - shared.gaps_read >= GAP_SLOTS:
+            return 0
+        return len(shared.samples) - (shared.written - shared.read)
+
+    def write(self, block: NDArray[np.float32]) -> bool:
+        """Copy ``(frames, channels)`` in, or refuse the block whole, count it as lost and return False.
+
+        Also refused while all ``GAP_SLOTS`` remembered gaps wait to be met. Raises ValueError for another shape
+        (numpy would spread a single column over all of them, and a wrong level would look right).
+        """
+        shared = self._shared
+        if block.ndim != 2 or block.shape[1] != shared.samples.shape[1]:
+            raise ValueError(f"A block of shape (frames, {self.channels}) was expected, not {block.shape}.")
         frames = len(block)
         capacity = len(shared.samples)
         if frames > capacity - (shared.written - shared.read):
@@ -82,7 +101,7 @@ class Consumer:
 
     @property
     def available(self) -> int:
-        """Frames that can be read now; only grows until this end reads."""
+        """Frames waiting, those behind a gap included; only grows until this end reads."""
         return self._shared.written - self._shared.read
 
     @property
@@ -103,7 +122,10 @@ class Consumer:
         return total
 
     def read(self, most: int) -> NDArray[np.float32]:
-        """Up to ``most`` frames as a copy, never across a gap; an empty array when there is nothing."""
+        """Up to ``most`` frames as a copy, never across a gap; an empty array when there is nothing.
+
+        A gap right here must be taken with ``gap()`` first: until then nothing is read past it.
+        """
         shared = self._shared
         frames = min(most, shared.written - shared.read)
         if shared.gaps_read < shared.gaps_written:

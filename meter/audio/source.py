@@ -7,6 +7,10 @@ from typing import Any, Protocol
 
 from meter.audio.ring import Producer
 
+MOST_CHANNELS = 32
+"""As many as a PulseAudio stream carries; the meters of one feed are laid out for no more."""
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 768_000
+
 
 class SourceError(Exception):
     """A source that cannot be opened or went away; the text is one sentence that names it and the mend."""
@@ -18,7 +22,8 @@ class SourceInfo:
 
     ``kind`` is ``"device"``, ``"monitor"``, ``"file"``, ``"demo"`` or ``"script"``. ``live`` sources keep
     their own clock; the others end. ``latency_seconds`` is what was achieved, NaN where it means nothing.
-    ``resampled`` says that a converter stands between the source and us.
+    ``resampled`` says that a converter stands between the source and us; ``idle_is_normal`` that no callback
+    means nothing is playing, not that the source is lost.
     """
 
     name: str
@@ -29,6 +34,7 @@ class SourceInfo:
     latency_seconds: float = float("nan")
     channel_names: tuple[str, ...] = ()
     resampled: bool = False
+    idle_is_normal: bool = False
 
 
 @dataclass(frozen=True)
@@ -36,7 +42,8 @@ class SourceRequest:
     """Which source to open: plain values only, so that it crosses the pipe and is kept in the settings.
 
     ``kind`` as in ``SourceInfo``; ``name`` is the device's, monitor source's or file's stable name, never an
-    index. ``options`` holds what only one kind knows (``host_api``, ``latency_seconds``, ``loop``, ``fast``…).
+    index; for a device or monitor an empty name is the system's default. ``options`` holds what only one kind
+    knows; the class of that kind lists them (``host_api``, ``latency_seconds``, ``channels``, ``loop``, ``fast``…).
     """
 
     kind: str
@@ -45,7 +52,11 @@ class SourceRequest:
 
 
 class Source(Protocol):
-    """One source of sound. All methods are called from the engine's thread; none from a PortAudio callback."""
+    """One source of sound. All methods are called from the engine's thread; none from a PortAudio callback.
+
+    After a fault the engine calls ``stop``, and may then ``open`` and ``start`` the same object again, with a new
+    ring: the rate and the channels may be others than before.
+    """
 
     def open(self) -> SourceInfo:
         """Find out what this source delivers. Raises SourceError."""
@@ -70,3 +81,12 @@ class Source(Protocol):
     def statistics(self) -> dict[str, float]:
         """Counters for the feed line and the doctor, such as ``callbacks`` and ``last_callback_ns``."""
         ...
+
+
+def check_rate(name: str, rate_hz: float) -> None:
+    """Raise SourceError unless a meter can be built for this rate."""
+    if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+        raise SourceError(
+            f"'{name}' runs at {rate_hz:g} Hz; {LOWEST_RATE_HZ:,} to {HIGHEST_RATE_HZ:,} Hz are supported, "
+            "so convert it or set another rate."
+        )
