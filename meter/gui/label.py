@@ -1,0 +1,158 @@
+"""A piece of text in a fixed rectangle: never clipped, never wider than its place."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QPointF, QRect, Qt
+from PySide6.QtGui import QFont, QFontMetricsF, QPainter
+
+from meter.gui.theme import Theme, font
+
+LEFT = Qt.AlignmentFlag.AlignLeft
+CENTRE = Qt.AlignmentFlag.AlignHCenter
+RIGHT = Qt.AlignmentFlag.AlignRight
+ELLIPSIS = "…"
+
+
+def line_height(size_px: int, *, bold: bool = False) -> int:
+    """Height in pixels that one line of this size needs."""
+    metrics = QFontMetricsF(font(size_px, bold=bold))
+    return int(metrics.ascent() + metrics.descent() + 1.0)
+
+
+def text_width(text: str, size_px: int, *, bold: bool = False) -> int:
+    """Width in pixels of one line, rounded up."""
+    return int(QFontMetricsF(font(size_px, bold=bold)).horizontalAdvance(text) + 1.0)
+
+
+def fitting_px(sample: str, width: int, height: int, most_px: int, least_px: int, *, bold: bool = False) -> int:
+    """The largest size from ``most_px`` down to ``least_px`` at which ``sample`` fits; 0 where none does."""
+    for size_px in range(most_px, least_px - 1, -1):
+        if line_height(size_px, bold=bold) <= height and text_width(sample, size_px, bold=bold) <= width:
+            return size_px
+    return 0
+
+
+class Label:
+    """Text in one colour role, on up to ``lines`` lines.
+
+    Place it with ``place``; an empty rectangle, or one too small for a line, hides it. ``say`` tells whether
+    the picture changed. Wraps at words, elides what does not fit on the last line.
+    """
+
+    def __init__(
+        self,
+        size_px: int,
+        *,
+        role: str = "ink",
+        bold: bool = False,
+        align: Qt.AlignmentFlag = LEFT,
+        lines: int = 1,
+        sample: str = "",
+        least_px: int = 0,
+    ) -> None:
+        self.role = role
+        self.text = ""
+        self.rect = QRect()
+        self.shown: list[str] = []
+        self._most_px = size_px
+        self._least_px = least_px or size_px
+        self._bold = bold
+        self._align = align
+        self._most_lines = lines
+        self._lines = lines
+        self._sample = sample
+        self._use(size_px)
+
+    def _use(self, size_px: int) -> None:
+        self.size_px = size_px
+        self.font: QFont = font(size_px, bold=self._bold)
+        self._metrics = QFontMetricsF(self.font)
+        self.ascent = self._metrics.ascent()
+        self.line_height = int(self._metrics.ascent() + self._metrics.descent() + 1.0)
+
+    def place(self, rect: QRect) -> None:
+        """Move to a rectangle; shrinks the type down to ``least_px`` so that ``sample`` fits."""
+        self.rect = QRect(rect)
+        size_px = self._most_px
+        if self._sample and not rect.isEmpty():
+            fit = fitting_px(
+                self._sample, rect.width(), rect.height(), self._most_px, self._least_px, bold=self._bold
+            )
+            size_px = fit or self._least_px
+        if size_px != self.size_px:
+            self._use(size_px)
+        room = rect.height() // self.line_height if not rect.isEmpty() else 0
+        self._lines = min(self._most_lines, room)
+        self._break()
+
+    def hide(self) -> None:
+        """Take no space and draw nothing."""
+        self.place(QRect())
+
+    @property
+    def visible(self) -> bool:
+        """Whether there is room for at least one line."""
+        return self._lines > 0
+
+    def say(self, text: str, role: str | None = None) -> bool:
+        """Set text and role; True when that changes the picture."""
+        if text == self.text and (role is None or role == self.role):
+            return False
+        self.role = role or self.role
+        self.text = text
+        self._break()
+        return True
+
+    def _break(self) -> None:
+        """Fill ``shown`` from ``text``."""
+        self.shown = []
+        words = self.text.split(" ") if self._lines else []
+        while words and words != [""]:
+            last = len(self.shown) == self._lines - 1
+            count = len(words) if last else self._fitting_words(words)
+            line = " ".join(words[:count])
+            self.shown.append(self._elided(line))
+            words = words[count:]
+
+    def _fitting_words(self, words: list[str]) -> int:
+        count = 1
+        while count < len(words) and self.width_of(" ".join(words[: count + 1])) <= self.rect.width():
+            count += 1
+        return count
+
+    def _elided(self, line: str) -> str:
+        if self.width_of(line) <= self.rect.width():
+            return line
+        return self._metrics.elidedText(line, Qt.TextElideMode.ElideRight, self.rect.width())
+
+    def width_of(self, text: str) -> float:
+        """Width in pixels of text in this label's type."""
+        return self._metrics.horizontalAdvance(text)
+
+    @property
+    def text_width(self) -> float:
+        """Width of the widest line shown."""
+        return max((self.width_of(line) for line in self.shown), default=0.0)
+
+    @property
+    def elided(self) -> bool:
+        """Whether some of the text had to be left out."""
+        return " ".join(self.shown) != self.text and bool(self.text) and self.visible
+
+    def draw(self, painter: QPainter, theme: Theme) -> None:
+        """Draw the lines from the top of the rectangle down."""
+        if not self.shown:
+            return
+        painter.setFont(self.font)
+        painter.setPen(theme.colour(self.role))
+        baseline = self.rect.top() + self._metrics.ascent()
+        for line in self.shown:
+            painter.drawText(QPointF(self._left_of(line), baseline), line)
+            baseline += self.line_height
+
+    def _left_of(self, line: str) -> float:
+        left = float(self.rect.left())
+        if self._align == LEFT:
+            return left
+        space = self.rect.width() - self.width_of(line)
+        return left + (space if self._align == RIGHT else space / 2.0)

@@ -1,0 +1,83 @@
+"""Numbers as words and figures, rounded to what their span supports.
+
+"Not yet" (NaN) reads "–", silence (minus infinity) "−∞". Rounding: whole numbers for exposure,
+0.5 dB for spans under 3 s, 0.1 dB above.
+"""
+
+from __future__ import annotations
+
+import math
+
+MINUS = "−"
+NOT_YET = "–"
+LISTENING = "listening…"
+
+
+def figure(value: float, decimals: int = 1, *, plus: bool = False) -> str:
+    """A number with a true minus sign; ``plus`` writes the sign of a gain as well."""
+    if math.isnan(value):
+        return NOT_YET
+    if math.isinf(value):
+        return "∞" if value > 0 else f"{MINUS}∞"
+    text = f"{abs(value):.{decimals}f}"
+    if float(text) == 0.0:
+        return text
+    sign = MINUS if value < 0 else ("+" if plus else "")
+    return f"{sign}{text}"
+
+
+def halves(value: float) -> float:
+    """Rounded to 0.5, for readings of less than 3 s."""
+    return round(value * 2.0) / 2.0 if math.isfinite(value) else value
+
+
+def settled(value: float, shown: float, step: float) -> float:
+    """``shown`` as long as ``value`` is within 0.7 steps of it, so that a last digit does not flutter."""
+    if math.isfinite(value) and math.isfinite(shown) and abs(value - shown) < 0.7 * step:
+        return shown
+    return round(value / step) * step if math.isfinite(value) else value
+
+
+def with_unit(value: float, unit: str, decimals: int = 1, *, plus: bool = False) -> str:
+    """``−14.8 LUFS``; without the unit when there is no number."""
+    text = figure(value, decimals, plus=plus)
+    return text if math.isnan(value) or not unit else f"{text} {unit}"
+
+
+def side(balance_db: float) -> str:
+    """Where a balance (left over right, dB) leans: ``leans 1.2 dB to the right``, ``centred``."""
+    if math.isnan(balance_db):
+        return NOT_YET
+    if math.isinf(balance_db):
+        return "all on the left" if balance_db > 0 else "all on the right"
+    if abs(balance_db) < 0.05:
+        return "centred"
+    return f"leans {abs(balance_db):.1f} dB to the {'left' if balance_db > 0 else 'right'}"
+
+
+def age(seconds: float) -> str:
+    """``12 s ago``, ``3 min ago``, ``2 h ago``; "just now" below 2 s, empty where there is no age."""
+    if not math.isfinite(seconds):
+        return ""
+    if seconds < 2.0:
+        return "just now"
+    if seconds < 60.0:
+        return f"{seconds:.0f} s ago"
+    if seconds < 3600.0:
+        return f"{seconds / 60.0:.0f} min ago"
+    return f"{seconds / 3600.0:.0f} h ago"
+
+
+def hours_and_minutes(hours: float) -> str:
+    """``3 h 20``, ``45 min``; rounded down: to whole hours above 10 h, to 5 min above 1 h, else to minutes."""
+    if not math.isfinite(hours):
+        return NOT_YET if math.isnan(hours) or hours < 0 else "over 99 h"
+    minutes = max(0, math.floor(hours * 60.0 + 1e-6))
+    if minutes < 60:
+        return f"{minutes} min"
+    if minutes >= 99 * 60:
+        return "over 99 h"
+    if minutes >= 600:
+        return f"{minutes // 60} h"
+    minutes -= minutes % 5
+    return f"{minutes // 60} h {minutes % 60:02d}"
