@@ -135,10 +135,10 @@ STATES = ("starting", "running", "held", "idle", "late", "lost", "reopening", "w
 class Frame:
     """One consistent snapshot: values of every meter at one moment of the audio clock."""
 
-    def __init__(self, layout: Layout, values: FloatArray, status: FeedStatus) -> None:
+    def __init__(self, layout: Layout, values: FloatArray, status: FeedStatus | None = None) -> None:
         self.layout = layout
         self.values = values
-        self.status = status
+        self.status = status or FeedStatus()
 
     def __contains__(self, key: str) -> bool:
         return key in self.layout.by_key

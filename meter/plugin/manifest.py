@@ -48,7 +48,7 @@ class SettingEntry(msgspec.Struct, forbid_unknown_fields=True):
     def check(self, value: Setting) -> Setting:
         """The value if it is allowed; raises ValueError with one sentence otherwise."""
         wanted = type(self.default)
-        if wanted is float and type(value) is int:
+        if wanted is float and isinstance(value, (int, float)) and not isinstance(value, bool):
             value = float(value)
         if type(value) is not wanted:
             raise ValueError(f"Setting “{self.key}” takes a {wanted.__name__}, not {value!r}.")

@@ -1,0 +1,14 @@
+"""What a command raises to end with one sentence and an exit code."""
+
+from __future__ import annotations
+
+WRONG_INPUT = 2
+MISSING_PART = 3
+
+
+class CommandError(Exception):
+    """One sentence that names the thing and the mend, and the exit code."""
+
+    def __init__(self, sentence: str, exit_code: int = WRONG_INPUT) -> None:
+        super().__init__(sentence)
+        self.exit_code = exit_code

@@ -1,0 +1,144 @@
+"""Measure sound files: every reading of each, as a table, JSON or CSV."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from meter.audio.file import open_blocks
+from meter.audio.source import SourceError
+from meter.commands.errors import CommandError
+from meter.measure import Measurement, file_meters, measure_file
+from meter.plugin.host import Plugin
+
+SOUND_SUFFIXES = {".wav", ".wave", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".caf"}
+SOME_FAILED = 1
+Outcome = Measurement | str
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Files, folders and the form of the answer."""
+    parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="sound file, or a folder of them")
+    form = parser.add_mutually_exclusive_group()
+    form.add_argument("--json", action="store_true", help="one object per line")
+    form.add_argument("--csv", action="store_true", help="a header, then one line per file")
+    parser.add_argument("--plugins", type=Path, action="append", default=[], metavar="FOLDER", help="also this meter")
+    jobs = os.cpu_count() or 1
+    parser.add_argument("--jobs", type=int, default=jobs, help=f"files measured at once (default {jobs})")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Measure and print; 0 all measured, 1 some failed, 2 none could be read."""
+    paths = list(_spread(arguments.files))
+    plugins = file_meters(arguments.plugins)
+    failures: list[str] = []
+    results: list[Measurement] = []
+    for outcome in _measure_all(paths, plugins, max(1, arguments.jobs)):
+        if isinstance(outcome, str):
+            print(outcome, file=sys.stderr)
+            failures.append(outcome)
+        elif arguments.json:
+            print(json.dumps(outcome.to_json(), allow_nan=False), flush=True)
+        else:
+            results.append(outcome)
+    if arguments.csv:
+        _print_csv(results)
+    elif results:
+        _print_table(results)
+    if len(failures) == len(paths):
+        return CommandError("").exit_code
+    return SOME_FAILED if failures else 0
+
+
+def _spread(paths: Sequence[Path]) -> Iterator[Path]:
+    """Folders become the sound files in them, in order of name; raises CommandError for an empty one."""
+    for path in paths:
+        if not path.is_dir():
+            yield path
+            continue
+        inside = sorted(file for file in path.rglob("*") if file.suffix.lower() in SOUND_SUFFIXES and file.is_file())
+        if not inside:
+            raise CommandError(f"There is no sound file in the folder {path}; name a file or another folder.")
+        yield from inside
+
+
+def _measure_one(path: Path, plugins: Sequence[Plugin], progress: Callable[[int], None]) -> Outcome:
+    try:
+        return measure_file(path, plugins, progress)
+    except SourceError as error:
+        return str(error)
+
+
+def _measure_quietly(path: Path, plugins: Sequence[Plugin]) -> Outcome:
+    return _measure_one(path, plugins, lambda _frames: None)
+
+
+def _measure_all(paths: Sequence[Path], plugins: Sequence[Plugin], jobs: int) -> Iterator[Outcome]:
+    """Outcomes in the order of the files; one file shows its own progress, several share a bar."""
+    console = Console(stderr=True)
+    bar = Progress(
+        TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn(),
+        console=console, transient=True, disable=not console.is_terminal,
+    )  # fmt: skip
+    with bar:
+        if len(paths) == 1:
+            task = bar.add_task(paths[0].name, total=_frames_of(paths[0]))
+            yield _measure_one(paths[0], plugins, lambda frames: bar.advance(task, frames))
+            return
+        task = bar.add_task(f"{len(paths)} files", total=len(paths))
+        with ProcessPoolExecutor(min(jobs, len(paths)), mp_context=get_context("spawn")) as pool:
+            futures = [pool.submit(_measure_quietly, path, plugins) for path in paths]
+            for path, future in zip(paths, futures, strict=True):
+                yield _outcome(path, future)
+                bar.advance(task)
+
+
+def _outcome(path: Path, future: Future[Outcome]) -> Outcome:
+    try:
+        return future.result()
+    except Exception as error:  # a worker that died must not take the other files with it
+        return f"{path} could not be measured ({type(error).__name__}: {error})."
+
+
+def _frames_of(path: Path) -> int | None:
+    try:
+        with open_blocks(path) as reader:
+            return reader.frames
+    except SourceError:
+        return None
+
+
+def _print_csv(results: Sequence[Measurement]) -> None:
+    rows = [
+        {key: value for key, value in result.to_json().items() if key not in ("why", "notes")} for result in results
+    ]
+    columns = list(dict.fromkeys(key for row in rows for key in row))
+    writer = csv.DictWriter(sys.stdout, columns, restval="", lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+
+
+def _print_table(results: Sequence[Measurement]) -> None:
+    for result in results:
+        table = Table(title=result.file, title_justify="left", show_header=False, box=None, pad_edge=False)
+        minutes, seconds = divmod(result.seconds, 60)
+        table.add_row("length", f"{int(minutes)}:{seconds:04.1f}, {result.rate_hz:,} Hz, {result.channels} channels")
+        why = result.readings.get("why", {})
+        for key, value in result.readings.items():
+            if key != "why":
+                table.add_row(key, f"{value:.2f}" if value is not None else f"– {why[key]}")
+        Console().print(table)
+        for note in result.notes:
+            print(note)
+        print()

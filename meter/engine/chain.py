@@ -1,0 +1,102 @@
+"""The chain: one block goes to every meter, one array of readings comes back. No thread, no clock of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+
+from dsp.types import FloatArray, Spec, default_roles
+from meter.engine.guard import GuardedMeter
+from meter.feeds import check_feeds
+from meter.plugin.api import Readout, Settings
+from meter.readings import Layout, Slot
+
+
+class Chain:
+    """Meters over the feeds of one clock. All methods are called from one thread. [dsp]
+
+    ``feeds`` maps a feed's name to its columns. A meter whose feed is not in the map is left out, with the
+    reason in ``faults``. Raises ValueError when the map does not fit the channel count.
+    """
+
+    def __init__(
+        self, meters: Sequence[GuardedMeter], rate_hz: int, channels: int, feeds: Mapping[str, tuple[int, ...]]
+    ) -> None:
+        check_feeds(feeds, channels)
+        self._columns = {name: self._pick(columns, channels) for name, columns in feeds.items()}
+        self._left_out = {meter.id: self._no_feed(meter) for meter in meters if meter.manifest.feed not in feeds}
+        self.meters = [meter for meter in meters if meter.manifest.feed in feeds]
+        widths = {meter.id: len(feeds[meter.manifest.feed]) for meter in self.meters}
+        self.layout = Layout.build({meter.id: meter.manifest.fields for meter in self.meters}, widths)
+        self.values = np.full(self.layout.total, np.nan)
+        self._readouts = [Readout(meter.id, self._slots(meter.id), self.values) for meter in self.meters]
+        self._differences = self._find_differences()
+        self.on_meter: Callable[[int], None] = lambda _index: None
+        for meter in self.meters:
+            roles = default_roles(widths[meter.id]) if len(feeds[meter.manifest.feed]) == channels else ()
+            meter.prepare(Spec(rate_hz, widths[meter.id], roles))
+
+    @property
+    def faults(self) -> dict[str, str]:
+        """Meters that do not run, with one sentence each."""
+        return self._left_out | {meter.id: meter.fault for meter in self.meters if meter.fault}
+
+    def process(self, block: FloatArray) -> None:
+        """Feed ``(frames, channels)`` float64, finite, to every meter."""
+        feeds = {name: block if columns is None else block[:, columns] for name, columns in self._columns.items()}
+        for index, meter in enumerate(self.meters):
+            self.on_meter(index)
+            meter.process(feeds[meter.manifest.feed])
+        self.on_meter(-1)
+
+    def skip(self, frames: int) -> None:
+        """Tell every meter that frames are missing here."""
+        for meter in self.meters:
+            meter.skip(frames)
+
+    def read(self) -> FloatArray:
+        """All readings as one array in the order of ``layout``; the same array at each call."""
+        for meter, out in zip(self.meters, self._readouts, strict=True):
+            meter.read(out)
+        for offset, first, second in self._differences:
+            self.values[offset] = self._difference(float(self.values[first]), float(self.values[second]))
+        return self.values
+
+    def reset(self) -> None:
+        """Forget the signal in every meter; settings stay."""
+        for meter in self.meters:
+            meter.reset()
+
+    def configure(self, meter_id: str, settings: Settings) -> None:
+        """Change one meter's settings; raises ValueError with one sentence."""
+        for meter in self.meters:
+            if meter.id == meter_id:
+                meter.configure(settings)
+                return
+        raise ValueError(f"There is no meter “{meter_id}” to set.")
+
+    @staticmethod
+    def _pick(columns: tuple[int, ...], channels: int) -> list[int] | None:
+        return None if columns == tuple(range(channels)) else list(columns)
+
+    @staticmethod
+    def _no_feed(meter: GuardedMeter) -> str:
+        return f"Meter “{meter.manifest.name}” listens to the feed “{meter.manifest.feed}”, which is not connected."
+
+    def _slots(self, meter_id: str) -> tuple[Slot, ...]:
+        return tuple(slot for slot in self.layout.slots if slot.key.startswith(f"{meter_id}."))
+
+    def _find_differences(self) -> list[tuple[int, int, int]]:
+        """Offsets (result, first, second) of fields that are the difference of two readings of this chain."""
+        found = []
+        for meter in self.meters:
+            for item in meter.manifest.fields:
+                if item.minus and all(key in self.layout.by_key for key in item.minus):
+                    first, second = (self.layout.by_key[key].offset for key in item.minus)
+                    found.append((self.layout.by_key[f"{meter.id}.{item.key}"].offset, first, second))
+        return found
+
+    @staticmethod
+    def _difference(first: float, second: float) -> float:
+        return first - second if np.isfinite(first) and np.isfinite(second) else float("nan")

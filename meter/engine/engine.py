@@ -1,0 +1,330 @@
+"""The engine: opens a source, empties its ring through the chain, publishes readings, notices when sound stops.
+
+A plain class with no thread: the engine process, a headless command and the tests all call ``step`` in a loop.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Protocol
+
+import numpy as np
+
+from dsp.types import TICKS_PER_SECOND, FloatArray
+from meter.audio.open import make_source
+from meter.audio.ring import Consumer, make_ring
+from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
+from meter.engine.chain import Chain
+from meter.engine.guard import GuardedMeter, Timing
+from meter.engine.sanitise import Sanitiser
+from meter.engine.watch import SourceWatch
+from meter.feeds import whole_mix
+from meter.plugin.api import Settings
+from meter.plugin.host import Plugin
+from meter.readings import STATES, FeedStatus
+
+RING_SECONDS = 4.0
+MOST_TICKS_AT_ONCE = 20
+"""Caught-up sound is taken in bites of 0.2 s, so that commands and heartbeats are not kept waiting."""
+IDLE_PUBLISH_SECONDS = 0.1
+COMES_BACK = ("device", "monitor")
+"""Kinds worth waiting for when they are not there: a device may be plugged in again, a file will not appear."""
+
+Feeds = Mapping[str, tuple[int, ...]]
+
+
+class Outlet(Protocol):
+    """Where readings and words go."""
+
+    def publish(self, generation: int, status: FloatArray, values: FloatArray) -> None:
+        """The newest readings, replacing the last."""
+        ...
+
+    def tell(self, message: dict[str, Any]) -> None:
+        """A message of plain values; must not block."""
+        ...
+
+
+STATUS_WORDS = 9
+
+
+def pack_status(status: FeedStatus) -> FloatArray:
+    """The numbers of a feed status as an array, for a snapshot."""
+    return np.array(
+        [
+            status.rate_hz, status.channels, STATES.index(status.state), status.frames, status.lost_frames,
+            status.gaps, status.invalid_samples, status.overruns, status.latency_seconds,
+        ],
+        dtype=np.float64,
+    )  # fmt: skip
+
+
+def unpack_status(words: FloatArray, source: str, sentence: str, quarantined: Mapping[str, str]) -> FeedStatus:
+    """The feed status that ``pack_status`` came from, with its words put back."""
+    rate, channels, state, frames, lost, gaps, invalid, overruns = (int(word) for word in words[:8])
+    return FeedStatus(
+        source, rate, channels, STATES[state], sentence, frames, lost, gaps, invalid, overruns, float(words[8]),
+        quarantined,
+    )  # fmt: skip
+
+
+class Engine:
+    """Everything between a source and its readings. All methods are called from one thread. [dsp]"""
+
+    def __init__(
+        self,
+        plugins: Sequence[Plugin],
+        outlet: Outlet,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        timing: Timing | None = None,
+        open_source: Callable[[SourceRequest], Source] = make_source,
+        set_aside: Mapping[str, str] | None = None,
+    ) -> None:
+        self._outlet = outlet
+        self._clock = clock
+        self._open_source = open_source
+        self.meters = [GuardedMeter(plugin, timing) for plugin in plugins]
+        self._set_aside = dict(set_aside or {})
+        self._request: SourceRequest | None = None
+        self._feeds: Feeds | None = None
+        self._source: Source | None = None
+        self._info: SourceInfo | None = None
+        self._consumer: Consumer | None = None
+        self._chain: Chain | None = None
+        self._watch: SourceWatch | None = None
+        self._held = False
+        self._silent_since = 0.0
+        self._state = "starting"
+        self._sentence = ""
+        self._generation = 0
+        self._told_faults: dict[str, str] | None = None
+        self._last_publish = -1.0
+        self._forget_counts()
+        self.on_meter: Callable[[int], None] = lambda _index: None
+
+    @property
+    def state(self) -> str:
+        """A word of ``STATES``."""
+        return self._state
+
+    @property
+    def chain(self) -> Chain | None:
+        """The chain at work, None before a source was opened."""
+        return self._chain
+
+    def open(self, request: SourceRequest, feeds: Feeds | None = None) -> None:
+        """Listen to another source; what was measured of the last one is let go. Never raises."""
+        self.stop()
+        self._request, self._feeds = request, feeds
+        self._chain = None
+        self._watch = None
+        self._forget_counts()
+        self._try_open()
+
+    def stop(self) -> None:
+        """Stop listening and release the source."""
+        if self._source is not None:
+            self._source.stop()
+        self._source = None
+        self._consumer = None
+
+    def hold(self, held: bool) -> None:
+        """Pause or continue measuring; sound that arrives meanwhile is not counted."""
+        if self._held and not held and self._chain is not None and self._info is not None:
+            # Windows must not join what was before with what comes after.
+            self._chain.skip(self._info.rate_hz // TICKS_PER_SECOND)
+        self._held = held
+
+    def reset(self) -> None:
+        """Forget what was measured; settings and source stay."""
+        self._forget_counts()
+        if self._chain is not None:
+            self._chain.reset()
+
+    def configure(self, meter_id: str, settings: Settings) -> None:
+        """Change a meter's settings; a refusal becomes the sentence of the feed line."""
+        meter = next((meter for meter in self.meters if meter.id == meter_id), None)
+        try:
+            if meter is None:
+                raise ValueError(f"There is no meter “{meter_id}” to set.")
+            meter.configure(settings)
+        except ValueError as error:
+            self._say(str(error))
+
+    def step(self) -> bool:
+        """Do what there is to do; True if sound was measured or thrown away, False if there was none."""
+        worked = self._take_sound()
+        self._judge()
+        now = self._clock()
+        if worked or now - self._last_publish >= IDLE_PUBLISH_SECONDS:
+            self._last_publish = now
+            self._publish()
+        return worked
+
+    def status(self) -> FeedStatus:
+        """The feed line as it stands."""
+        info = self._info
+        return FeedStatus(
+            source=info.name if info else (self._request.name if self._request else ""),
+            rate_hz=info.rate_hz if info else 0,
+            channels=info.channels if info else 0,
+            state="held" if self._held and self._state == "running" else self._state,
+            sentence=self._sentence,
+            frames=self._frames,
+            lost_frames=self._lost,
+            gaps=self._gaps,
+            invalid_samples=self._sanitiser.invalid_samples if self._sanitiser else 0,
+            overruns=int(self._source.statistics().get("overflows", 0)) if self._source else 0,
+            latency_seconds=info.latency_seconds if info else float("nan"),
+            quarantined=self._told_faults or {},
+        )
+
+    def _forget_counts(self) -> None:
+        self._frames = 0
+        self._lost = 0
+        self._gaps = 0
+        self._sanitiser: Sanitiser | None = Sanitiser(self._info.rate_hz) if self._info else None
+
+    def _try_open(self) -> None:
+        assert self._request is not None
+        now = self._clock()
+        try:
+            source = self._open_source(self._request)
+            info = source.open()
+            producer, consumer = make_ring(int(RING_SECONDS * info.rate_hz), info.channels)
+            self._use_chain_for(info)
+            source.start(producer)
+        except (SourceError, ValueError) as error:
+            self._open_failed(str(error), now)
+            return
+        self._source, self._info, self._consumer = source, info, consumer
+        if self._watch is None:
+            self._watch = SourceWatch(info.latency_seconds, idle_is_normal=info.idle_is_normal)
+        self._watch.opened(now)
+        self._state = "starting"
+        self._say("")
+
+    def _open_failed(self, sentence: str, now: float) -> None:
+        self._say(sentence)
+        if self._watch is None and self._request is not None and self._request.kind in COMES_BACK:
+            self._watch = SourceWatch(0.0)
+        if self._watch is None:
+            self._state = "failed"
+            return
+        self._watch.open_failed(now)
+        self._state = "waiting"
+
+    def _use_chain_for(self, info: SourceInfo) -> None:
+        """Keep the chain over a gap of the same source; make a new one when rate or channels differ."""
+        old = self._info
+        if (
+            self._chain is not None
+            and old is not None
+            and (old.rate_hz, old.channels) == (info.rate_hz, info.channels)
+        ):
+            return
+        feeds = self._feeds or whole_mix(info.channels)
+        self._chain = Chain(self.meters, info.rate_hz, info.channels, feeds)
+        self._chain.on_meter = self.on_meter
+        for meter in self.meters:
+            if meter.id in self._set_aside:
+                meter.exclude(self._set_aside[meter.id])
+        self._sanitiser = Sanitiser(info.rate_hz)
+        self._info = info
+        self._generation += 1
+        self._told_faults = None
+        self._outlet.tell(
+            {
+                "say": "layout",
+                "generation": self._generation,
+                "slots": self._chain.layout.to_plain(),
+                "source": info.name,
+            }
+        )
+
+    def _take_sound(self) -> bool:
+        if self._consumer is None or self._info is None or self._chain is None:
+            return False
+        tick = max(1, self._info.rate_hz // TICKS_PER_SECOND)
+        gap = self._consumer.gap()
+        if gap:
+            self._lose(gap)
+        available = self._consumer.available
+        ended = self._source is not None and self._source.ended()
+        whole = available if ended else available // tick * tick
+        block = self._consumer.read(min(whole, MOST_TICKS_AT_ONCE * tick))
+        if not len(block):
+            return bool(gap)
+        if not self._held:
+            self._measure(block)
+        return True
+
+    def _measure(self, block: Any) -> None:
+        assert self._sanitiser is not None
+        assert self._chain is not None
+        self._frames += len(block)
+        for piece in self._sanitiser.pieces(block):
+            if isinstance(piece, int):
+                self._chain.skip(piece)
+            else:
+                self._chain.process(piece)
+
+    def _lose(self, frames: int) -> None:
+        assert self._chain is not None
+        self._lost += frames
+        self._gaps += 1
+        if not self._held:
+            self._chain.skip(frames)
+
+    def _judge(self) -> None:
+        source, watch, info = self._source, self._watch, self._info
+        if watch is None:
+            return
+        if source is not None and info is not None and not info.live and source.ended() and not source.fault():
+            drained = self._consumer is None or not self._consumer.available
+            self._state = "ended" if drained else "running"
+            return
+        now = self._clock()
+        verdict = watch.judge(now, self._last_sound(), faulty=source is not None and source.ended())
+        if verdict.state == "lost" and source is not None:
+            self._say(source.fault() or f"No sound comes from {self.status().source} any more; waiting for it.")
+            self._silent_since = self._last_sound() or now
+            self.stop()
+        self._state = verdict.state
+        if verdict.reopen:
+            self._reopen(now)
+
+    def _reopen(self, now: float) -> None:
+        """Try again; what was missed is a gap of its length on the wall."""
+        before = self._info
+        self._try_open()
+        if self._source is None or before is None or self._info is None:
+            return
+        if (before.rate_hz, before.channels) == (self._info.rate_hz, self._info.channels):
+            self._lose(int((now - self._silent_since) * self._info.rate_hz))
+        else:
+            self._say(f"{self._info.name} came back in another format; measuring began anew.")
+
+    def _last_sound(self) -> float | None:
+        if self._source is None:
+            return None
+        stamp = self._source.statistics().get("last_callback_ns", 0)
+        return stamp / 1e9 if stamp else None
+
+    def _publish(self) -> None:
+        if self._chain is None:
+            self._outlet.publish(self._generation, pack_status(self.status()), np.empty(0))
+            return
+        values = self._chain.read()
+        faults = self._chain.faults
+        if faults != self._told_faults:
+            self._told_faults = faults
+            self._outlet.tell({"say": "faults", "faults": dict(faults)})
+        self._outlet.publish(self._generation, pack_status(self.status()), values)
+
+    def _say(self, sentence: str) -> None:
+        if sentence != self._sentence:
+            self._sentence = sentence
+            self._outlet.tell({"say": "sentence", "sentence": sentence})

@@ -1,0 +1,116 @@
+"""One meter under guard: what it throws or overruns puts it in quarantine, and the others go on."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from meter.plugin.api import FloatArray, Processor, Readout, Setting, Settings, Spec
+from meter.plugin.host import Plugin, load_processor
+from meter.plugin.manifest import Manifest
+
+OVERRUNS_TO_QUARANTINE = 3
+STALL_FACTOR = 10.0
+"""Wall time past this many block lengths counts as an overrun even if the processor slept through it."""
+
+Clock = Callable[[], float]
+
+
+@dataclass
+class Timing:
+    """Clocks of the guard: time spent by this thread, and time on the wall; both in seconds."""
+
+    busy: Clock = field(default=time.thread_time)
+    wall: Clock = field(default=time.perf_counter)
+
+
+class GuardedMeter:
+    """A processor that cannot harm the chain.
+
+    ``fault`` is empty, or one sentence that says why this meter is in quarantine. With ``timing`` None (files)
+    no block can overrun.
+    """
+
+    def __init__(self, plugin: Plugin, timing: Timing | None = None) -> None:
+        assert plugin.manifest is not None
+        self.manifest: Manifest = plugin.manifest
+        self.fault = ""
+        self._plugin = plugin
+        self._timing = timing
+        self._overruns = 0
+        self._rate_hz = 1
+        self._processor: Processor | None = None
+        self._settings: dict[str, Setting] = self.manifest.settings({})
+
+    @property
+    def id(self) -> str:
+        """The manifest's id."""
+        return self.manifest.id
+
+    @property
+    def settings(self) -> dict[str, Setting]:
+        """The settings in force."""
+        return dict(self._settings)
+
+    def prepare(self, spec: Spec) -> None:
+        """Load if needed, configure and prepare; a quarantined meter gets a new chance here."""
+        self.fault = ""
+        self._overruns = 0
+        self._rate_hz = spec.rate_hz
+        self._guard("configure", lambda meter: meter.configure(self._settings))
+        self._guard("prepare", lambda meter: meter.prepare(spec))
+
+    def configure(self, chosen: Settings) -> None:
+        """Change settings; raises ValueError for what the manifest does not allow."""
+        self._settings = self.manifest.settings({**self._settings, **chosen})
+        self._guard("configure", lambda meter: meter.configure(self._settings))
+
+    def process(self, block: FloatArray) -> None:
+        """Feed one block and watch the time it takes."""
+        if self._timing is None:
+            self._guard("process", lambda meter: meter.process(block))
+            return
+        busy, wall = self._timing.busy(), self._timing.wall()
+        self._guard("process", lambda meter: meter.process(block))
+        self._judge_time(self._timing.busy() - busy, self._timing.wall() - wall, len(block) / self._rate_hz)
+
+    def skip(self, frames: int) -> None:
+        """Tell the processor that frames are missing."""
+        self._guard("skip", lambda meter: meter.skip(frames))
+
+    def reset(self) -> None:
+        """Forget the signal."""
+        self._guard("reset", lambda meter: meter.reset())
+
+    def read(self, out: Readout) -> None:
+        """Write the readings; a quarantined meter reads "not yet" in every field."""
+        self._guard("read", lambda meter: meter.read(out))
+        if self.fault:
+            out.blank()
+
+    def exclude(self, reason: str) -> None:
+        """Put it in quarantine from outside: it hung, and the engine had to be replaced."""
+        self.fault = reason
+
+    def _guard(self, doing: str, work: Callable[[Processor], None]) -> None:
+        if self.fault:
+            return
+        try:
+            if self._processor is None:
+                doing = "loading"
+                self._processor = load_processor(self._plugin)
+            work(self._processor)
+        except Exception as error:
+            what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+            self.fault = f"Meter “{self.manifest.name}” is set aside: it failed in {doing} ({what})."
+
+    def _judge_time(self, busy: float, wall: float, length: float) -> None:
+        overrun = busy > length or wall > STALL_FACTOR * length
+        self._overruns = self._overruns + 1 if overrun else 0
+        if self._overruns >= OVERRUNS_TO_QUARANTINE and not self.fault:
+            took = max(busy, wall) * 1000.0
+            self.fault = (
+                f"Meter “{self.manifest.name}” is set aside: three times in a row it took longer than the sound "
+                f"it measured (last {took:.0f} ms for {length * 1000.0:.0f} ms)."
+            )

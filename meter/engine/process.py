@@ -1,0 +1,130 @@
+"""The engine process: no window in here. Started by the supervisor with ``spawn``.
+
+It ends by itself when the pipe closes or the window's heartbeat is too old, so a window that was killed leaves
+nothing behind.
+"""
+
+from __future__ import annotations
+
+import gc
+import signal
+import sys
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from meter.audio.source import SourceRequest
+from meter.engine.engine import Engine
+from meter.engine.guard import Timing
+from meter.engine.snapshot import SharedSnapshot
+from meter.plugin.api import FloatArray, Settings
+from meter.plugin.host import discover, usable
+
+WINDOW_SILENT_SECONDS = 10.0
+PAUSE_SECONDS = 0.004
+SWITCH_INTERVAL_SECONDS = 0.001
+"""How long another thread may keep the interpreter from the callback."""
+
+
+@dataclass(frozen=True)
+class EngineOrder:
+    """What a new engine is to do: plain values, since they cross to another process.
+
+    ``settings`` maps meter ids to their settings, ``set_aside`` names meters that hung the last engine.
+    """
+
+    request: SourceRequest
+    feeds: Mapping[str, tuple[int, ...]] | None = None
+    folders: tuple[str, ...] = ()
+    settings: Mapping[str, Settings] = field(default_factory=dict)
+    set_aside: Mapping[str, str] = field(default_factory=dict)
+    held: bool = False
+
+
+class PipeOutlet:
+    """Readings to the shared block, words to the pipe."""
+
+    def __init__(self, block: SharedSnapshot, pipe: Connection) -> None:
+        self._block = block
+        self._pipe = pipe
+
+    def publish(self, generation: int, status: FloatArray, values: FloatArray) -> None:
+        """Make these the newest readings."""
+        self._block.publish(generation, np.asarray(status), np.asarray(values))
+
+    def tell(self, message: dict[str, Any]) -> None:
+        """Send a message; a window that has gone is noticed by the loop."""
+        try:
+            self._pipe.send(message)
+        except (BrokenPipeError, OSError):
+            return
+
+
+def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
+    """Main function of the engine process."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    sys.setswitchinterval(SWITCH_INTERVAL_SECONDS)
+    block = SharedSnapshot.attach(block_name)
+    engine = make_engine(order, PipeOutlet(block, pipe))
+    engine.on_meter = block.enter_meter
+    block.beat_engine(time.monotonic_ns())
+    engine.hold(order.held)
+    engine.open(order.request, order.feeds)
+    # A full collection stops every thread; what is alive now stays, so it need never be looked at again.
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    try:
+        _loop(engine, block, pipe)
+    finally:
+        engine.stop()
+        del engine
+        block.close()
+
+
+def make_engine(order: EngineOrder, outlet: PipeOutlet) -> Engine:
+    """The engine an order describes, settings applied."""
+    plugins = usable(discover([Path(folder) for folder in order.folders]))
+    engine = Engine(plugins, outlet, timing=Timing(), set_aside=order.set_aside)
+    for meter_id, settings in order.settings.items():
+        engine.configure(meter_id, settings)
+    return engine
+
+
+def _loop(engine: Engine, block: SharedSnapshot, pipe: Connection) -> None:
+    while True:
+        now_ns = time.monotonic_ns()
+        block.beat_engine(now_ns)
+        beat_ns = block.window_beat_ns
+        if beat_ns and now_ns - beat_ns > WINDOW_SILENT_SECONDS * 1e9:
+            return
+        try:
+            while pipe.poll(0):
+                if not obey(engine, pipe.recv()):
+                    return
+        except (EOFError, OSError):
+            return
+        if not engine.step():
+            gc.collect(0)
+            time.sleep(PAUSE_SECONDS)
+
+
+def obey(engine: Engine, command: dict[str, Any]) -> bool:
+    """Carry out one command of the window; False when the engine is to end."""
+    match command["do"]:
+        case "open":
+            engine.open(command["request"], command.get("feeds"))
+        case "hold":
+            engine.hold(bool(command["held"]))
+        case "reset":
+            engine.reset()
+        case "configure":
+            engine.configure(command["meter"], command["settings"])
+        case "quit":
+            return False
+    return True

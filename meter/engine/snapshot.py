@@ -1,0 +1,157 @@
+"""The one block of shared memory between the two processes: newest readings only, never a queue.
+
+The window process creates it before it starts an engine, the engine attaches, the window unlinks it. A header of
+64-bit integers carries heartbeats and counters; two payload buffers of float64 take turns. The writer fills the
+buffer that is not the newest and then counts up; a reader whose count moved while it copied tries again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import secrets
+from dataclasses import dataclass
+from multiprocessing.shared_memory import SharedMemory
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+MAGIC = 0x4541_5257_4954
+VERSION = 1
+HEADER_WORDS = 32
+CAPACITY = 65_536
+"""Float64 values one snapshot may hold: 32 channels and a dozen large meters fit many times over."""
+NAME_PREFIX = "earwitness"
+READ_TRIES = 3
+
+(
+    _MAGIC, _VERSION, _COUNT, _GENERATION, _TOTAL, _ENGINE_BEAT_NS, _WINDOW_BEAT_NS, _METER,
+) = range(8)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """One consistent copy: ``values`` as laid out by ``generation``."""
+
+    count: int
+    generation: int
+    values: NDArray[np.float64]
+
+
+class SharedSnapshot:
+    """Both ends of the block; which process may call what stands at each method."""
+
+    def __init__(self, memory: SharedMemory, *, owner: bool) -> None:
+        self._memory = memory
+        self._owner = owner
+        words = np.ndarray((HEADER_WORDS,), dtype=np.int64, buffer=memory.buf)
+        self._header = words
+        size = HEADER_WORDS * 8
+        self._buffers = np.ndarray((2, CAPACITY), dtype=np.float64, buffer=memory.buf, offset=size)
+
+    @classmethod
+    def create(cls) -> SharedSnapshot:
+        """[window] Make a new block; its name carries this process's number, so that stale ones can be told."""
+        name = f"{NAME_PREFIX}-{os.getpid()}-{secrets.token_hex(4)}"
+        size = HEADER_WORDS * 8 + 2 * CAPACITY * 8
+        block = cls(SharedMemory(name=name, create=True, size=size), owner=True)
+        block._header[:] = 0
+        block._header[_MAGIC] = MAGIC
+        block._header[_VERSION] = VERSION
+        block._header[_METER] = -1
+        return block
+
+    @classmethod
+    def attach(cls, name: str) -> SharedSnapshot:
+        """[engine] Open the block the window made; raises ValueError when it is not one of ours."""
+        block = cls(SharedMemory(name=name), owner=False)
+        if block._header[_MAGIC] != MAGIC or block._header[_VERSION] != VERSION:
+            block.close()
+            raise ValueError(f"The shared memory {name} was made by another version of this program.")
+        return block
+
+    @property
+    def name(self) -> str:
+        """What ``attach`` needs."""
+        return self._memory.name
+
+    def publish(self, generation: int, status: NDArray[np.float64], values: NDArray[np.float64]) -> None:
+        """[engine] Make these the newest readings: ``status`` first, ``values`` after it."""
+        total = len(status) + len(values)
+        if total > CAPACITY:
+            raise ValueError(f"{total:,} readings do not fit the {CAPACITY:,} of a snapshot; enable fewer meters.")
+        count = int(self._header[_COUNT])
+        buffer = self._buffers[(count + 1) % 2]
+        buffer[: len(status)] = status
+        buffer[len(status) : total] = values
+        self._header[_GENERATION] = generation
+        self._header[_TOTAL] = total
+        self._header[_COUNT] = count + 1
+
+    def take(self) -> Snapshot | None:
+        """[window] The newest readings, or None before the first and when the writer was too quick three times."""
+        for _ in range(READ_TRIES):
+            count, generation, total = (int(self._header[word]) for word in (_COUNT, _GENERATION, _TOTAL))
+            if count == 0:
+                return None
+            values = self._buffers[count % 2][:total].copy()
+            if int(self._header[_COUNT]) == count:
+                return Snapshot(count, generation, values)
+        return None
+
+    def forget(self) -> None:
+        """[window] Drop what a dead engine left, so that it is not taken for new."""
+        self._header[_COUNT] = 0
+        self._header[_ENGINE_BEAT_NS] = 0
+        self._header[_METER] = -1
+
+    def beat_engine(self, now_ns: int) -> None:
+        """[engine] Sign of life, monotonic nanoseconds."""
+        self._header[_ENGINE_BEAT_NS] = now_ns
+
+    def beat_window(self, now_ns: int) -> None:
+        """[window] Sign of life, monotonic nanoseconds."""
+        self._header[_WINDOW_BEAT_NS] = now_ns
+
+    @property
+    def engine_beat_ns(self) -> int:
+        """[window] The engine's last sign of life, 0 before the first."""
+        return int(self._header[_ENGINE_BEAT_NS])
+
+    @property
+    def window_beat_ns(self) -> int:
+        """[engine] The window's last sign of life, 0 before the first."""
+        return int(self._header[_WINDOW_BEAT_NS])
+
+    def enter_meter(self, index: int) -> None:
+        """[engine] Note which meter is at work (-1: none), so that one that hangs can be named."""
+        self._header[_METER] = index
+
+    @property
+    def meter_at_work(self) -> int:
+        """[window] Index of the meter at work, or -1."""
+        return int(self._header[_METER])
+
+    def close(self) -> None:
+        """Let go of the block; the owner also removes it."""
+        # The arrays must go first: a mapped buffer that is still referenced cannot be closed.
+        self._header = np.empty(0, dtype=np.int64)
+        self._buffers = np.empty((0, 0))
+        self._memory.close()
+        if self._owner:
+            with contextlib.suppress(FileNotFoundError):
+                self._memory.unlink()
+
+
+def remove_stale(folder: Path = Path("/dev/shm")) -> list[str]:
+    """[window] Remove blocks whose makers are dead (Linux); returns their names."""
+    removed = []
+    for path in folder.glob(f"{NAME_PREFIX}-*") if folder.is_dir() else ():
+        match = re.fullmatch(rf"{NAME_PREFIX}-(\d+)-[0-9a-f]+", path.name)
+        if match and not Path("/proc", match[1]).exists():
+            with contextlib.suppress(OSError):
+                path.unlink()
+                removed.append(path.name)
+    return removed

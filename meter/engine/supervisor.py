@@ -1,0 +1,225 @@
+"""The window's side of the engine process: start it, watch its heartbeat, replace it when it dies or hangs."""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from multiprocessing.connection import Connection
+from multiprocessing.context import SpawnProcess
+from typing import Any
+
+from meter.audio.source import SourceRequest
+from meter.engine.engine import STATUS_WORDS, unpack_status
+from meter.engine.process import EngineOrder, run_engine
+from meter.engine.snapshot import SharedSnapshot, remove_stale
+from meter.plugin.api import Settings
+from meter.readings import Frame, Layout
+
+HANG_SECONDS = 2.0
+START_SECONDS = 15.0
+"""A new engine imports numpy and opens a device before its first heartbeat; a slow disk may make that long."""
+QUIT_SECONDS = 2.0
+RESTARTS_IN_A_ROW = 5
+
+
+class Supervisor:
+    """Owns the shared block and one engine process at a time. All methods are called from one thread. [gui]
+
+    ``take`` gives the newest readings, ``poll`` must be called a few times a second.
+    """
+
+    def __init__(self, order: EngineOrder, *, clock: Callable[[], float] = time.monotonic) -> None:
+        remove_stale()
+        self._clock = clock
+        self._order = order
+        self._block = SharedSnapshot.create()
+        self._process: SpawnProcess | None = None
+        self._pipe: Connection | None = None
+        self._layouts: dict[int, tuple[Layout, str]] = {}
+        self._sentence = ""
+        self._note = ""
+        self._faults: dict[str, str] = {}
+        self._last_count = 0
+        self._restarts = 0
+        self._in_a_row = 0
+        self._last_frame: Frame | None = None
+        self._closed = False
+        self._start()
+
+    @property
+    def engine_pid(self) -> int | None:
+        """Process number of the present engine."""
+        return self._process.pid if self._process else None
+
+    @property
+    def restarts(self) -> int:
+        """Engines replaced so far."""
+        return self._restarts
+
+    @property
+    def faults(self) -> dict[str, str]:
+        """Meters that do not run, with one sentence each."""
+        return dict(self._faults)
+
+    def take(self) -> Frame | None:
+        """The newest readings, None when there are none that this side can lay out."""
+        snapshot = self._block.take()
+        if snapshot is None:
+            return self._last_frame
+        if snapshot.count == self._last_count and self._last_frame is not None:
+            return self._last_frame
+        if snapshot.generation not in self._layouts:
+            self._listen()
+        layout, source = self._layouts.get(snapshot.generation, (Layout(()), self._order.request.name))
+        values = snapshot.values[STATUS_WORDS:]
+        if len(values) != layout.total:
+            return self._last_frame
+        status = unpack_status(snapshot.values[:STATUS_WORDS], source, self._words(), self._faults)
+        status = replace(status, gaps=status.gaps + self._restarts)
+        self._last_count = snapshot.count
+        self._last_frame = Frame(layout, values, status)
+        self._in_a_row = 0
+        return self._last_frame
+
+    def poll(self) -> None:
+        """Beat, hear what the engine says, replace it if it is dead or stuck."""
+        if self._process is None:
+            return
+        self._block.beat_window(time.monotonic_ns())
+        self._listen()
+        reason = self._trouble()
+        if reason:
+            self._replace(reason)
+
+    def open(self, request: SourceRequest, feeds: Mapping[str, tuple[int, ...]] | None = None) -> None:
+        """Listen to another source."""
+        self._order = replace(self._order, request=request, feeds=feeds)
+        self._note = ""
+        if self._process is None and not self._closed:
+            self._in_a_row = 0
+            self._start()
+        self._send({"do": "open", "request": request, "feeds": feeds})
+
+    def hold(self, held: bool) -> None:
+        """Pause or continue measuring."""
+        self._order = replace(self._order, held=held)
+        self._send({"do": "hold", "held": held})
+
+    def reset(self) -> None:
+        """Forget what was measured, and the notes about it."""
+        self._note = ""
+        self._restarts = 0
+        self._send({"do": "reset"})
+
+    def configure(self, meter_id: str, settings: Settings) -> None:
+        """Change a meter's settings, now and in any engine that follows."""
+        merged = {**self._order.settings.get(meter_id, {}), **settings}
+        self._order = replace(self._order, settings={**self._order.settings, meter_id: merged})
+        self._send({"do": "configure", "meter": meter_id, "settings": dict(settings)})
+
+    def close(self) -> None:
+        """End the engine and remove the shared block; may be called twice."""
+        if self._closed:
+            return
+        self._closed = True
+        self._send({"do": "quit"})
+        self._end_process(QUIT_SECONDS)
+        self._block.close()
+
+    def _start(self) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._block.forget()
+        self._block.beat_window(time.monotonic_ns())
+        self._layouts.clear()
+        self._last_count = 0
+        ours, theirs = context.Pipe()
+        self._process = context.Process(
+            target=run_engine, args=(self._block.name, theirs, self._order), name="earwitness-engine", daemon=True
+        )
+        self._process.start()
+        theirs.close()
+        self._pipe = ours
+        self._started_at = self._clock()
+
+    def _listen(self) -> None:
+        try:
+            while self._pipe is not None and self._pipe.poll(0):
+                self._hear(self._pipe.recv())
+        except (EOFError, OSError):
+            return
+
+    def _hear(self, message: dict[str, Any]) -> None:
+        match message["say"]:
+            case "layout":
+                self._layouts[message["generation"]] = (Layout.from_plain(message["slots"]), message["source"])
+            case "sentence":
+                self._sentence = message["sentence"]
+            case "faults":
+                self._faults = message["faults"]
+
+    def _words(self) -> str:
+        return " ".join(words for words in (self._sentence, self._note) if words)
+
+    def _trouble(self) -> str:
+        """Why the engine must be replaced, or an empty string."""
+        assert self._process is not None
+        if not self._process.is_alive():
+            return "stopped by itself"
+        beat_ns = self._block.engine_beat_ns
+        if beat_ns == 0:
+            return "did not start" if self._clock() - self._started_at > START_SECONDS else ""
+        return "did not answer" if time.monotonic_ns() - beat_ns > HANG_SECONDS * 1e9 else ""
+
+    def _replace(self, reason: str) -> None:
+        self._in_a_row += 1
+        if self._in_a_row > RESTARTS_IN_A_ROW:
+            self._give_up(reason)
+            return
+        hung_in = self._meter_at_work() if reason == "did not answer" else ""
+        self._restarts += 1
+        self._end_process(0.0)
+        at = time.strftime("%H:%M:%S")
+        self._note = f"The engine {reason} at {at} and was replaced; since-reset readings began anew then."
+        if hung_in:
+            aside = f"Meter “{hung_in}” is set aside: it hung and the engine had to be replaced."
+            self._order = replace(self._order, set_aside={**self._order.set_aside, hung_in: aside})
+        self._start()
+
+    def _give_up(self, reason: str) -> None:
+        self._end_process(0.0)
+        self._note = (
+            f"The engine {reason} {RESTARTS_IN_A_ROW} times in a row; run “earwitness doctor”, then choose a source."
+        )
+        if self._last_frame is not None:
+            status = replace(self._last_frame.status, state="failed", sentence=self._note)
+            self._last_frame = Frame(self._last_frame.layout, self._last_frame.values, status)
+
+    def _meter_at_work(self) -> str:
+        index = self._block.meter_at_work
+        if index < 0 or not self._layouts:
+            return ""
+        layout = self._layouts[max(self._layouts)][0]
+        ids = list(dict.fromkeys(slot.key.partition(".")[0] for slot in layout.slots))
+        return ids[index] if index < len(ids) else ""
+
+    def _end_process(self, patience: float) -> None:
+        process, pipe = self._process, self._pipe
+        self._process = self._pipe = None
+        if process is not None:
+            process.join(patience)
+            if process.is_alive():
+                process.kill()
+                process.join()
+            process.close()
+        if pipe is not None:
+            with contextlib.suppress(OSError):
+                pipe.close()
+
+    def _send(self, command: dict[str, Any]) -> None:
+        if self._pipe is None:
+            return
+        with contextlib.suppress(OSError):
+            self._pipe.send(command)

@@ -1,0 +1,94 @@
+"""Measuring a file: the same chain as live, fed in large blocks, in constant memory."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from dsp.types import TICKS_PER_SECOND
+from meter.audio.file import BlockReader, open_blocks
+from meter.engine.chain import Chain
+from meter.engine.guard import GuardedMeter
+from meter.engine.sanitise import Sanitiser
+from meter.feeds import whole_mix
+from meter.plugin.host import Plugin, discover, usable
+from meter.readings import Frame
+
+BLOCK_SECONDS = 5
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """All readings of one file. ``notes`` are sentences about the file or a meter that could not run."""
+
+    file: str
+    rate_hz: int
+    channels: int
+    seconds: float
+    readings: dict[str, Any]
+    invalid_samples: int = 0
+    notes: tuple[str, ...] = field(default=())
+
+    def to_json(self) -> dict[str, Any]:
+        """One flat object: the file's facts, then every summary reading with its unit in the key."""
+        facts = {"file": self.file, "rate_hz": self.rate_hz, "channels": self.channels, "seconds": self.seconds}
+        extras: dict[str, Any] = {"invalid_samples": self.invalid_samples} if self.invalid_samples else {}
+        if self.notes:
+            extras["notes"] = list(self.notes)
+        return facts | self.readings | extras
+
+
+def file_meters(folders: Sequence[Path] = ()) -> list[Plugin]:
+    """The meters that say something about a whole file."""
+    return [plugin for plugin in usable(discover(folders)) if _speaks_of_files(plugin)]
+
+
+def measure_file(
+    path: Path, plugins: Sequence[Plugin], progress: Callable[[int], None] = lambda _frames: None
+) -> Measurement:
+    """Measure one file; ``progress`` is called with the frames of each block. Raises SourceError."""
+    with open_blocks(path) as reader:
+        chain = Chain(
+            [GuardedMeter(plugin) for plugin in plugins], reader.rate_hz, reader.channels, whole_mix(reader.channels)
+        )
+        sanitiser = Sanitiser(reader.rate_hz)
+        _feed(reader, chain, sanitiser, progress)
+        frame = Frame(chain.layout, chain.read())
+        return Measurement(
+            file=str(path),
+            rate_hz=reader.rate_hz,
+            channels=reader.channels,
+            seconds=round(reader.frames_read / reader.rate_hz, 6),
+            readings=frame.summary(),
+            invalid_samples=sanitiser.invalid_samples,
+            notes=_notes(reader, chain, sanitiser),
+        )
+
+
+def _speaks_of_files(plugin: Plugin) -> bool:
+    manifest = plugin.manifest
+    return manifest is not None and not manifest.live_only and any(entry.summary for entry in manifest.field)
+
+
+def _feed(reader: BlockReader, chain: Chain, sanitiser: Sanitiser, progress: Callable[[int], None]) -> None:
+    # Whole ticks, so that the sanitiser's grid is the same whatever the block size.
+    frames = BLOCK_SECONDS * TICKS_PER_SECOND * max(1, reader.rate_hz // TICKS_PER_SECOND)
+    while len(block := reader.read(frames)):
+        for piece in sanitiser.pieces(block):
+            if isinstance(piece, int):
+                chain.skip(piece)
+            else:
+                chain.process(piece)
+        progress(len(block))
+
+
+def _notes(reader: BlockReader, chain: Chain, sanitiser: Sanitiser) -> tuple[str, ...]:
+    notes = [reader.note] if reader.note else []
+    if sanitiser.invalid_samples:
+        notes.append(
+            f"{sanitiser.invalid_samples:,} samples were not numbers or absurdly large; the ticks around those that "
+            "were not numbers are left out."
+        )
+    return (*notes, *chain.faults.values())
