@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib
 import importlib.util
 import sys
+import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import EntryPoint, entry_points
@@ -131,8 +132,9 @@ def _refuse_doubles(found: list[Plugin]) -> list[Plugin]:
 
 
 def _module_in_folder(plugin: Plugin, module_name: str) -> ModuleType:
-    """Import ``module_name``.py of a folder plugin under a name of its own, so that two never collide."""
-    full_name = f"{FOLDER_PACKAGE}.{plugin.id}.{module_name}"
+    """Import ``module_name``.py of a folder plugin under a name of its own, so that two folders never collide."""
+    folder_mark = zlib.crc32(str(plugin.folder.resolve()).encode())
+    full_name = f"{FOLDER_PACKAGE}_{folder_mark:08x}.{module_name}"
     if full_name in sys.modules:
         return sys.modules[full_name]
     path = plugin.folder / f"{module_name}.py"

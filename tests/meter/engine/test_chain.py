@@ -1,0 +1,115 @@
+"""A chain feeds every meter; one that throws or overruns is named and set aside, the others go on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from meter.engine.chain import Chain
+from meter.engine.guard import GuardedMeter, Timing
+from meter.plugin.host import discover
+from meter.readings import Frame
+from tests.support.plugins import write_meter
+
+RATE = 48_000
+
+
+def chain_of(*folders: Path, timing: Timing | None = None, channels: int = 2) -> Chain:
+    meters = [GuardedMeter(plugin, timing) for plugin in discover(folders, installed=False)]
+    return Chain(meters, RATE, channels, {"mix": tuple(range(channels))})
+
+
+class SteppingClock:
+    """Each call moves on by the next of the given steps, then by the last one for ever."""
+
+    def __init__(self, *steps: float) -> None:
+        self.now = 0.0
+        self.steps = list(steps)
+
+    def __call__(self) -> float:
+        self.now += self.steps.pop(0) if len(self.steps) > 1 else self.steps[0]
+        return self.now
+
+
+def test_every_meter_gets_every_block(tmp_path: Path) -> None:
+    chain = chain_of(write_meter(tmp_path / "a", "a"), write_meter(tmp_path / "b", "b", "self.total += len(block)"))
+    chain.process(np.ones((480, 2)))
+    frame = Frame(chain.layout, chain.read())
+    assert frame.number("a.total") == 960.0
+    assert frame.number("b.total") == 480.0
+    assert chain.faults == {}
+
+
+@pytest.mark.parametrize("where", ["process", "read"])
+def test_a_meter_that_throws_is_named_and_set_aside(tmp_path: Path, where: str) -> None:
+    failing = {where: "raise RuntimeError('a bad day')"}
+    chain = chain_of(write_meter(tmp_path / "bad", "bad", **failing), write_meter(tmp_path / "good", "good"))
+    for _ in range(3):
+        chain.process(np.ones((480, 2)))
+        frame = Frame(chain.layout, chain.read())
+    assert list(chain.faults) == ["bad"]
+    assert "Meter bad" in chain.faults["bad"]
+    assert "a bad day" in chain.faults["bad"]
+    assert np.isnan(frame.number("bad.total"))
+    assert frame.number("good.total") == 3 * 960.0
+
+
+def test_a_meter_that_cannot_be_imported_is_set_aside(tmp_path: Path) -> None:
+    folder = write_meter(tmp_path / "bad", "bad")
+    (folder / "process.py").write_text("import nothing_of_this_name\n", encoding="utf-8")
+    chain = chain_of(folder, write_meter(tmp_path / "good", "good"))
+    chain.process(np.ones((480, 2)))
+    assert "loading" in chain.faults["bad"]
+    assert chain.read()[1] == 960.0
+
+
+def test_three_overruns_in_a_row_are_quarantine_and_two_are_not(tmp_path: Path) -> None:
+    def run(blocks: int) -> Chain:
+        timing = Timing(busy=SteppingClock(0.02), wall=SteppingClock(0.02))
+        chain = chain_of(write_meter(tmp_path / "slow", "slow"), timing=timing)
+        for _ in range(blocks):
+            chain.process(np.ones((480, 2)))
+        return chain
+
+    assert run(2).faults == {}
+    assert "three times in a row" in run(3).faults["slow"]
+
+
+def test_a_stall_on_the_wall_counts_even_when_nothing_was_computed(tmp_path: Path) -> None:
+    timing = Timing(busy=SteppingClock(0.0), wall=SteppingClock(0.2))
+    chain = chain_of(write_meter(tmp_path / "sleepy", "sleepy"), timing=timing)
+    for _ in range(3):
+        chain.process(np.ones((480, 2)))
+    assert "sleepy" in chain.faults
+
+
+def test_a_single_slow_tick_is_forgiven(tmp_path: Path) -> None:
+    busy = SteppingClock(0.02, *[0.001] * 100)
+    chain = chain_of(write_meter(tmp_path / "own", "own"), timing=Timing(busy=busy, wall=SteppingClock(0.001)))
+    for _ in range(20):
+        chain.process(np.ones((480, 2)))
+    assert chain.faults == {}
+
+
+def test_a_meter_without_its_feed_is_left_out_with_the_reason(tmp_path: Path) -> None:
+    folder = write_meter(tmp_path / "own", "own")
+    manifest = (folder / "manifest.toml").read_text(encoding="utf-8")
+    (folder / "manifest.toml").write_text(f'feed = "before"\n{manifest}', encoding="utf-8")
+    chain = chain_of(folder)
+    assert "not connected" in chain.faults["own"]
+    chain.process(np.ones((480, 2)))
+    assert len(chain.read()) == 0
+
+
+def test_a_map_that_names_a_missing_channel_is_refused(tmp_path: Path) -> None:
+    meters = [GuardedMeter(plugin) for plugin in discover([write_meter(tmp_path / "own", "own")], installed=False)]
+    with pytest.raises(ValueError, match="wants channel 5, but the source has 2"):
+        Chain(meters, RATE, 2, {"mix": (0, 4)})
+
+
+def test_an_unknown_key_written_by_a_meter_is_a_fault(tmp_path: Path) -> None:
+    chain = chain_of(write_meter(tmp_path / "own", "own", read='out["something_else"] = 1.0'))
+    chain.read()
+    assert "something_else" in chain.faults["own"]

@@ -1,0 +1,104 @@
+"""A manifest is checked before anything of the plugin is imported; each refusal is one sentence."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from meter.plugin.manifest import ManifestError, read_manifest
+
+GOOD = """
+id = "tilt"
+name = "Tilt"
+version = "1.0.0"
+contract = "1.0"
+processor = "process:Tilt"
+
+[[field]]
+key = "slope"
+unit = "dB"
+summary = true
+
+[[setting]]
+key = "pivot_hz"
+default = 1000.0
+unit = "Hz"
+least = 20.0
+most = 20000.0
+
+[[setting]]
+key = "speed"
+default = "slow"
+choices = ["slow", "quick"]
+"""
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "manifest.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_a_good_manifest_gives_fields_and_settings(tmp_path: Path) -> None:
+    manifest = read_manifest(write(tmp_path, GOOD))
+    assert [field.key for field in manifest.fields] == ["slope"]
+    assert manifest.settings({"pivot_hz": 500}) == {"pivot_hz": 500.0, "speed": "slow"}
+
+
+@pytest.mark.parametrize(
+    ("chosen", "words"),
+    [
+        ({"pivot": 1.0}, "has no setting “pivot”"),
+        ({"pivot_hz": 5.0}, "takes 20 to 20000 Hz"),
+        ({"pivot_hz": "loud"}, "takes a float"),
+        ({"pivot_hz": True}, "takes a float"),
+        ({"speed": "warp"}, "takes one of slow, quick"),
+        ({"pivot_hz": float("nan")}, "takes 20 to 20000"),
+    ],
+)
+def test_a_setting_out_of_bounds_is_refused(tmp_path: Path, chosen: dict, words: str) -> None:
+    manifest = read_manifest(write(tmp_path, GOOD))
+    with pytest.raises(ValueError, match=words):
+        manifest.settings(chosen)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('contract = "1.0"', 'contract = "2.0"', "made for contract 2.0"),
+        ('contract = "1.0"', 'contract = "1.1"', "made for contract 1.1"),
+        ('contract = "1.0"', 'contract = "one"', "contract must look like"),
+        ('id = "tilt"', 'id = "Tilt!"', "not a valid manifest"),
+        ('unit = "dB"', 'unit = "furlong"', "has the unit 'furlong'"),
+        ('processor = "process:Tilt"', 'processor = "process"', "must look like"),
+        ("summary = true", "summary = true\nsize = 4", "must be a single value"),
+        ("summary = true", "size = 0", "needs a size"),
+        ("summary = true", "colour = 1", "not a valid manifest"),
+        ("default = 1000.0", "default = 1.0", "the default is not allowed"),
+        ('name = "Tilt"', "name = ", "not a valid manifest"),
+        ('version = "1.0.0"', "", "not a valid manifest"),
+    ],
+)
+def test_a_broken_manifest_is_refused_with_one_sentence(tmp_path: Path, old: str, new: str, words: str) -> None:
+    path = write(tmp_path, GOOD.replace(old, new, 1))
+    with pytest.raises(ManifestError, match=words) as caught:
+        read_manifest(path)
+    assert str(path) in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_or_binary_manifest_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ManifestError, match="cannot be read"):
+        read_manifest(tmp_path / "manifest.toml")
+    (tmp_path / "manifest.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(ManifestError, match="not UTF-8"):
+        read_manifest(tmp_path / "manifest.toml")
+
+
+def test_our_own_manifests_are_good() -> None:
+    folder = Path(__file__).parents[3] / "meter" / "builtin"
+    manifests = [read_manifest(path) for path in sorted(folder.glob("*/manifest.toml"))]
+    assert [manifest.id for manifest in manifests] == [
+        "listening", "loudness", "mono_lows", "peaks", "spectrum", "stereo", "vu",
+    ]  # fmt: skip

@@ -1,0 +1,15 @@
+#!/usr/bin/env bash
+# Set up whatever is missing on this machine, then run every check: format, lint, types, and the whole test suite.
+# Arguments go to pytest: `tests/run.sh tests/dsp -k loudness`.
+set -euo pipefail
+root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
+. "$root/meter/setup.sh"
+
+need_system_packages "${RUN_PACKAGES[@]}" "${TEST_PACKAGES[@]}"
+need_environment "$root" requirements.lock tests/requirements.lock
+cd "$root"
+export EARWITNESS_REQUIRE_LIVE=1
+.venv/bin/ruff check .
+.venv/bin/ruff format --check --quiet . || { echo "Run: .venv/bin/ruff format ." >&2; exit 1; }
+.venv/bin/mypy
+exec .venv/bin/pytest "$@"
