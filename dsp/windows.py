@@ -1,4 +1,4 @@
-"""Sums over 10 ms ticks and over windows of whole ticks, exact at any block size, with gaps as NaN."""
+"""Sums and maxima over 10 ms ticks, and sums over windows of whole ticks: any block size, gaps as NaN."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ class TickSums:
     ``push(values)`` takes ``(frames, width)`` and returns ``(ticks, width)``: the sums of every tick that
     this block completes. A tick that touches lost frames is NaN in every column.
     """
+
+    _combine: np.ufunc = np.add
 
     def __init__(self, rate_hz: int, width: int) -> None:
         self._rate_hz = rate_hz
@@ -36,11 +38,11 @@ class TickSums:
         edges = self._edges_within(len(values))
         self._frame += len(values)
         if not len(edges):
-            self._partial += values.sum(axis=0)
+            self._partial = self._combine(self._partial, self._whole(values))
             return np.empty((0, self._width))
-        sums = self._sum_between(values, edges)
-        sums[0] += self._partial
-        self._partial = values[edges[-1] :].sum(axis=0)
+        sums = self._between(values, edges)
+        sums[0] = self._combine(sums[0], self._partial)
+        self._partial = self._whole(values[edges[-1] :])
         self._tick += len(edges)
         return sums
 
@@ -64,15 +66,23 @@ class TickSums:
             tick += 1
         return edges
 
-    @staticmethod
-    def _sum_between(values: FloatArray, edges: list[int]) -> FloatArray:
+    def _whole(self, values: FloatArray) -> FloatArray:
+        return np.asarray(self._combine.reduce(values, axis=0, initial=0.0))
+
+    def _between(self, values: FloatArray, edges: list[int]) -> FloatArray:
         first = edges[0]
         if len(edges) > 1 and edges[-1] - first == (len(edges) - 1) * (edges[1] - first):
             width = edges[1] - first
-            body = values[first : edges[-1]].reshape(len(edges) - 1, width, -1).sum(axis=1)
-            return np.concatenate([values[:first].sum(axis=0)[None], body])
+            body = self._combine.reduce(values[first : edges[-1]].reshape(len(edges) - 1, width, -1), axis=1)
+            return np.concatenate([self._whole(values[:first])[None], body])
         starts = np.array([0, *edges[:-1]])
-        return np.asarray(np.add.reduceat(values[: edges[-1]], starts, axis=0))
+        return np.asarray(self._combine.reduceat(values[: edges[-1]], starts, axis=0))
+
+
+class TickMaxima(TickSums):
+    """The same for the highest value within each tick; values are 0 or more, such as magnitudes."""
+
+    _combine = np.maximum
 
 
 class RollingSum:
