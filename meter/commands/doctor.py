@@ -1,0 +1,167 @@
+"""Say what this machine lacks, with the line that installs it."""
+
+from __future__ import annotations
+
+import argparse
+import ctypes.util
+import json
+import os
+import platform
+import shutil
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import platformdirs
+from rich.console import Console
+
+from meter.audio import portaudio
+from meter.audio.source import SourceError
+from meter.commands.errors import MISSING_PART
+from meter.plugin.host import discover
+
+XCB_LIBRARIES = (
+    "xcb-cursor", "xcb-icccm", "xcb-image", "xcb-keysyms", "xcb-randr", "xcb-render-util", "xcb-shape", "xcb-sync",
+    "xcb-xfixes", "xcb-xkb", "xkbcommon-x11", "EGL", "GL", "fontconfig", "dbus-1",
+)  # fmt: skip
+XCB_PACKAGES = {
+    "apt": "sudo apt install libxcb-cursor0 libxcb-icccm4 libxcb-image0 libxcb-keysyms1 libxcb-randr0 "
+    "libxcb-render-util0 libxcb-shape0 libxcb-sync1 libxcb-xfixes0 libxcb-xkb1 libxkbcommon-x11-0 libegl1 libgl1 "
+    "libfontconfig1 libdbus-1-3",
+    "dnf": "sudo dnf install xcb-util-cursor xcb-util-wm xcb-util-image xcb-util-keysyms xcb-util-renderutil "
+    "libxkbcommon-x11 mesa-libEGL mesa-libGL fontconfig dbus-libs",
+    "pacman": "sudo pacman -S xcb-util-cursor xcb-util-wm xcb-util-image xcb-util-keysyms xcb-util-renderutil "
+    "libxkbcommon-x11 libglvnd fontconfig dbus",
+}
+PACTL_PACKAGES = {
+    "apt": "sudo apt install pulseaudio-utils libasound2-plugins",
+    "dnf": "sudo dnf install pulseaudio-utils alsa-plugins-pulseaudio",
+    "pacman": "sudo pacman -S libpulse alsa-plugins",
+}
+BAD_QT = {"6.9.1", "6.12.0"}
+"""Releases that end or harm the program: 6.12.0 drops references of None on Python 3.11, 6.9.1 breaks drawing."""
+LEAST_SHARED_BYTES = 4 << 20
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing looked at. ``needed`` things that are missing make the doctor end with exit code 3."""
+
+    name: str
+    good: bool
+    words: str
+    mend: str = ""
+    needed: bool = True
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The form of the answer."""
+    parser.add_argument("--json", action="store_true", help="one object per line")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Look at everything and print it; 3 when something needed is missing."""
+    findings = list(examine())
+    console = Console(highlight=False, soft_wrap=True)
+    for finding in findings:
+        if arguments.json:
+            print(json.dumps(asdict(finding)))
+            continue
+        mark = "ok     " if finding.good else "missing" if finding.needed else "without"
+        console.print(f"{mark}  {finding.name}: {finding.words}")
+        if finding.mend and not finding.good:
+            console.print(f"         {finding.mend}")
+    return MISSING_PART if any(finding.needed and not finding.good for finding in findings) else 0
+
+
+def examine() -> Iterator[Finding]:
+    """Every finding, most basic first."""
+    checks: tuple[Callable[[], Finding], ...] = (
+        _python, _window_library, _screen, _screen_libraries, _portaudio, _pactl, _shared_memory, _folders, _meters,
+    )  # fmt: skip
+    for check in checks:
+        try:
+            yield check()
+        except Exception as error:  # the doctor must speak even where a check itself breaks
+            yield Finding(check.__name__.strip("_"), False, f"looking at it failed ({error})")
+
+
+def install_line(lines: dict[str, str]) -> str:
+    """The line for this system's package manager, or for the first known one."""
+    manager = next((name for name in lines if shutil.which(name)), next(iter(lines)))
+    return f"Run: {lines[manager]}"
+
+
+def _python() -> Finding:
+    good = (3, 11) <= sys.version_info[:2] <= (3, 13)
+    return Finding("Python", good, platform.python_version(), "Use Python 3.11, 3.12 or 3.13.")
+
+
+def _window_library() -> Finding:
+    try:
+        found = version("PySide6-Essentials")
+    except PackageNotFoundError:
+        return Finding("window library", False, "PySide6-Essentials is not installed", "Run: meter/start.sh doctor")
+    good = found not in BAD_QT
+    return Finding("window library", good, f"PySide6-Essentials {found}", "Install the release of requirements.lock.")
+
+
+def _screen() -> Finding:
+    if sys.platform != "linux":
+        return Finding("screen", True, "the system's own")
+    shown = os.environ.get("WAYLAND_DISPLAY") or os.environ.get("DISPLAY")
+    mend = "Start it from a desktop session; measuring, and the demo without a window, work without one."
+    return Finding("screen", bool(shown), shown or "no display here", mend, needed=False)
+
+
+def _screen_libraries() -> Finding:
+    if sys.platform != "linux":
+        return Finding("screen libraries", True, "come with the window library")
+    missing = [name for name in XCB_LIBRARIES if not ctypes.util.find_library(name)]
+    words = f"not found: {', '.join(missing)}" if missing else f"all {len(XCB_LIBRARIES)} found"
+    return Finding("screen libraries", not missing, words, install_line(XCB_PACKAGES))
+
+
+def _portaudio() -> Finding:
+    try:
+        inputs = portaudio.input_devices()
+    except SourceError as error:
+        return Finding("sound input", False, str(error), needed=False)
+    return Finding("sound input", True, f"PortAudio, {len(inputs)} inputs")
+
+
+def _pactl() -> Finding:
+    if sys.platform != "linux":
+        return Finding("what plays on an output", True, "see the README for this system", needed=False)
+    good = shutil.which("pactl") is not None
+    words = "pactl is there" if good else "pactl is not installed, so outputs cannot be listened to by name"
+    return Finding("what plays on an output", good, words, install_line(PACTL_PACKAGES), needed=False)
+
+
+def _shared_memory() -> Finding:
+    folder = Path("/dev/shm")
+    if not folder.is_dir():
+        return Finding("shared memory", True, "the system's own")
+    free = shutil.disk_usage(folder).free
+    mend = "Free some space in /dev/shm, or give the container more (--shm-size)."
+    return Finding("shared memory", free >= LEAST_SHARED_BYTES, f"{free >> 20} MiB free", mend)
+
+
+def _folders() -> Finding:
+    places = [Path(platformdirs.user_config_dir("earwitness")), Path(platformdirs.user_cache_dir("earwitness"))]
+    for place in places:
+        nearest = next(folder for folder in (place, *place.parents) if folder.exists())
+        if not os.access(nearest, os.W_OK):
+            mend = f"Make {nearest} writable; until then nothing is remembered."
+            return Finding("own folders", False, f"{place} cannot be written", mend, needed=False)
+    return Finding("own folders", True, ", ".join(str(place) for place in places))
+
+
+def _meters() -> Finding:
+    plugins = discover()
+    refused = [plugin.refusal for plugin in plugins if not plugin.usable]
+    good = bool(plugins) and not refused
+    words = " ".join(refused) or f"{len(plugins)} found"
+    return Finding("meters", good, words, "Reinstall with meter/start.sh." if not plugins else "")

@@ -1,0 +1,177 @@
+"""The engine process, really started: readings come, a dead or hung engine is replaced, nothing is left behind."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import psutil
+import pytest
+import soundfile
+
+from meter.audio.source import SourceRequest
+from meter.engine.process import EngineOrder
+from meter.engine.snapshot import NAME_PREFIX
+from meter.engine.supervisor import Supervisor
+from meter.readings import Frame
+from tests.support.plugins import write_meter
+
+PATIENCE_SECONDS = 20.0
+
+
+def until(supervisor: Supervisor, wanted: Callable[[Frame], bool], seconds: float = PATIENCE_SECONDS) -> Frame:
+    """Poll like the window does until a frame is as wanted."""
+    end = time.monotonic() + seconds
+    frame = None
+    while time.monotonic() < end:
+        supervisor.poll()
+        frame = supervisor.take()
+        if frame is not None and wanted(frame):
+            return frame
+        time.sleep(0.02)
+    raise AssertionError(f"not seen in {seconds} s; last status: {frame.status if frame else None}")
+
+
+def blocks_of(pid: int) -> list[str]:
+    return [path.name for path in Path("/dev/shm").glob(f"{NAME_PREFIX}-{pid}-*")]
+
+
+@pytest.fixture
+def tone(tmp_path: Path) -> SourceRequest:
+    """Ten seconds of 997 Hz at -20 dBFS in both channels, played in real time and over again."""
+    frames = np.arange(480_000) / 48_000
+    wave = 0.1 * np.sin(2 * np.pi * 997 * frames)
+    soundfile.write(tmp_path / "tone.wav", np.column_stack([wave, wave]), 48_000, subtype="FLOAT")
+    return SourceRequest("file", str(tmp_path / "tone.wav"), {"loop": True})
+
+
+@pytest.fixture
+def start() -> Iterator[Callable[[EngineOrder], Supervisor]]:
+    started: list[Supervisor] = []
+
+    def begin(order: EngineOrder) -> Supervisor:
+        started.append(Supervisor(order))
+        return started[-1]
+
+    yield begin
+    for supervisor in started:
+        supervisor.close()
+    assert blocks_of(os.getpid()) == []
+
+
+def test_readings_come_and_obey_reset_hold_and_settings(start, tone: SourceRequest) -> None:
+    supervisor = start(EngineOrder(tone))
+    frame = until(supervisor, lambda frame: frame.number("vu.max") > -2.2)
+    assert frame.status.state == "running"
+    assert (frame.status.rate_hz, frame.status.channels, frame.status.lost_frames) == (48_000, 2, 0)
+    supervisor.configure("vu", {"alignment_dbfs": -20.0})
+    until(supervisor, lambda frame: frame.number("vu.alignment") == -20.0)
+    supervisor.hold(True)
+    held = until(supervisor, lambda frame: frame.status.state == "held")
+    time.sleep(0.2)
+    again = until(supervisor, lambda frame: frame.status.state == "held")
+    assert again.status.frames == held.status.frames
+    supervisor.hold(False)
+    supervisor.reset()
+    until(supervisor, lambda frame: frame.status.state == "running" and frame.status.frames < held.status.frames)
+
+
+def test_a_killed_engine_is_replaced_and_the_gap_is_shown(start, tone: SourceRequest) -> None:
+    supervisor = start(EngineOrder(tone, settings={"vu": {"alignment_dbfs": -20.0}}))
+    until(supervisor, lambda frame: frame.status.state == "running")
+    assert supervisor.engine_pid is not None
+    first = supervisor.engine_pid
+    os.kill(first, signal.SIGKILL)
+    frame = until(supervisor, lambda frame: supervisor.engine_pid != first and frame.status.state == "running")
+    assert frame.status.gaps == 1
+    assert "was replaced" in frame.status.sentence
+    assert frame.number("vu.alignment") == -20.0
+    assert not psutil.pid_exists(first)
+
+
+def test_a_stopped_engine_is_replaced(start, tone: SourceRequest) -> None:
+    supervisor = start(EngineOrder(tone))
+    until(supervisor, lambda frame: frame.status.state == "running")
+    first = supervisor.engine_pid
+    assert first is not None
+    os.kill(first, signal.SIGSTOP)
+    frame = until(supervisor, lambda frame: supervisor.engine_pid != first and frame.status.state == "running")
+    assert "did not answer" in frame.status.sentence
+
+
+def test_a_meter_that_hangs_is_named_and_set_aside(start, tone: SourceRequest, tmp_path: Path) -> None:
+    hang = write_meter(tmp_path / "hang", "hang", "time.sleep(60)")
+    supervisor = start(EngineOrder(tone, folders=(str(hang),)))
+    frame = until(supervisor, lambda frame: "hang" in frame.status.quarantined and frame.number("vu.max") > -3)
+    assert "it hung" in frame.status.quarantined["hang"]
+
+
+def test_a_meter_that_throws_is_named_and_the_others_go_on(start, tone: SourceRequest, tmp_path: Path) -> None:
+    bad = write_meter(tmp_path / "bad", "bad", "raise ValueError('too loud for me')")
+    good = write_meter(tmp_path / "good", "good")
+    supervisor = start(EngineOrder(tone, folders=(str(bad), str(good))))
+    frame = until(supervisor, lambda frame: "bad" in frame.status.quarantined and frame.number("good.total") > 1)
+    assert "too loud for me" in frame.status.quarantined["bad"]
+    assert np.isnan(frame.number("bad.total"))
+    assert list(frame.status.quarantined) == ["bad"]
+
+
+def test_an_engine_that_always_dies_is_given_up_and_a_new_source_begins_again(
+    start, tone: SourceRequest, tmp_path
+) -> None:
+    fatal = write_meter(tmp_path / "fatal", "fatal", "__import__('os')._exit(1)")
+    supervisor = start(EngineOrder(tone, folders=(str(fatal),)))
+    end = time.monotonic() + 60
+    while supervisor.engine_pid is not None and time.monotonic() < end:
+        supervisor.poll()
+        time.sleep(0.02)
+    assert supervisor.engine_pid is None
+    (fatal / "process.py").write_text("raise ImportError\n", encoding="utf-8")
+    supervisor.open(tone)
+    until(supervisor, lambda frame: frame.status.state == "running")
+
+
+def test_a_file_that_is_not_there_is_one_sentence(start, tmp_path: Path) -> None:
+    supervisor = start(EngineOrder(SourceRequest("file", str(tmp_path / "gone.wav"))))
+    frame = until(supervisor, lambda frame: frame.status.state == "failed")
+    assert "gone.wav" in frame.status.sentence
+    assert "\n" not in frame.status.sentence
+
+
+WINDOW = """
+import sys, time
+from meter.audio.source import SourceRequest
+from meter.engine.process import EngineOrder
+from meter.engine.supervisor import Supervisor
+
+if __name__ == "__main__":
+    supervisor = Supervisor(EngineOrder(SourceRequest("file", sys.argv[1], {"loop": True})))
+    while supervisor.take() is None:
+        supervisor.poll()
+        time.sleep(0.02)
+    print(supervisor.engine_pid, flush=True)
+    while True:
+        supervisor.poll()
+        time.sleep(0.05)
+"""
+
+
+def test_a_killed_window_leaves_no_engine_and_no_block(tone: SourceRequest, tmp_path: Path) -> None:
+    script = tmp_path / "window.py"
+    script.write_text(WINDOW, encoding="utf-8")
+    with subprocess.Popen([sys.executable, str(script), tone.name], stdout=subprocess.PIPE, text=True) as window:
+        assert window.stdout is not None
+        engine = psutil.Process(int(window.stdout.readline()))
+        assert len(blocks_of(window.pid)) == 1
+        window.kill()
+    engine.wait(timeout=12)
+    end = time.monotonic() + 12
+    while blocks_of(window.pid) and time.monotonic() < end:
+        time.sleep(0.05)
+    assert blocks_of(window.pid) == []
