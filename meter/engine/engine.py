@@ -103,6 +103,7 @@ class Engine:
         self._last_publish = -1.0
         self._forget_counts()
         self.on_meter: Callable[[int], None] = lambda _index: None
+        self.on_opening: Callable[[bool], None] = lambda _opening: None
 
     @property
     def state(self) -> str:
@@ -190,6 +191,7 @@ class Engine:
     def _try_open(self) -> None:
         assert self._request is not None
         now = self._clock()
+        self.on_opening(True)
         try:
             source = self._open_source(self._request)
             info = source.open()
@@ -199,6 +201,8 @@ class Engine:
         except (SourceError, ValueError) as error:
             self._open_failed(str(error), now)
             return
+        finally:
+            self.on_opening(False)
         self._source, self._info, self._consumer = source, info, consumer
         if self._watch is None:
             self._watch = SourceWatch(info.latency_seconds, idle_is_normal=info.idle_is_normal)

@@ -27,8 +27,8 @@ NAME_PREFIX = "earwitness"
 READ_TRIES = 3
 
 (
-    _MAGIC, _VERSION, _COUNT, _GENERATION, _TOTAL, _ENGINE_BEAT_NS, _WINDOW_BEAT_NS, _METER,
-) = range(8)  # fmt: skip
+    _MAGIC, _VERSION, _COUNT, _GENERATION, _TOTAL, _ENGINE_BEAT_NS, _WINDOW_BEAT_NS, _METER, _OPENING,
+) = range(9)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -106,6 +106,7 @@ class SharedSnapshot:
         self._header[_COUNT] = 0
         self._header[_ENGINE_BEAT_NS] = 0
         self._header[_METER] = -1
+        self._header[_OPENING] = 0
 
     def beat_engine(self, now_ns: int) -> None:
         """[engine] Sign of life, monotonic nanoseconds."""
@@ -124,6 +125,15 @@ class SharedSnapshot:
     def window_beat_ns(self) -> int:
         """[engine] The window's last sign of life, 0 before the first."""
         return int(self._header[_WINDOW_BEAT_NS])
+
+    def set_opening(self, opening: bool) -> None:
+        """[engine] Say that a source is being opened, which may take longer than a heartbeat."""
+        self._header[_OPENING] = int(opening)
+
+    @property
+    def opening(self) -> bool:
+        """[window] True while the engine opens a source."""
+        return bool(self._header[_OPENING])
 
     def enter_meter(self, index: int) -> None:
         """[engine] Note which meter is at work (-1: none), so that one that hangs can be named."""

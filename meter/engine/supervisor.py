@@ -21,6 +21,8 @@ from meter.readings import Frame, Layout
 HANG_SECONDS = 2.0
 START_SECONDS = 15.0
 """A new engine imports numpy and opens a device before its first heartbeat; a slow disk may make that long."""
+OPENING_SECONDS = 60.0
+"""A driver may take its time, and the demo's music is made at its first use."""
 QUIT_SECONDS = 2.0
 RESTARTS_IN_A_ROW = 5
 
@@ -171,7 +173,8 @@ class Supervisor:
         beat_ns = self._block.engine_beat_ns
         if beat_ns == 0:
             return "did not start" if self._clock() - self._started_at > START_SECONDS else ""
-        return "did not answer" if time.monotonic_ns() - beat_ns > HANG_SECONDS * 1e9 else ""
+        patience = OPENING_SECONDS if self._block.opening else HANG_SECONDS
+        return "did not answer" if time.monotonic_ns() - beat_ns > patience * 1e9 else ""
 
     def _replace(self, reason: str) -> None:
         self._in_a_row += 1

@@ -1,0 +1,146 @@
+"""Listen to a built-in, invented ensemble in a stone chapel: needs no sound hardware."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+import time
+from collections import deque
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from rich.console import Console
+from rich.live import Live
+from rich.table import Table
+
+from meter.audio.source import SourceRequest
+from meter.commands.errors import CommandError
+from meter.commands.screen import has_screen
+from meter.engine.local import listen
+from meter.plugin.host import discover, usable
+from meter.readings import Frame
+
+DEMO = SourceRequest("demo")
+DEFAULT_SECONDS = 20.0
+PICTURE = Path("earwitness-demo.png")
+KEPT_FRAMES = 100
+LONGEST_SECONDS = 24 * 3600.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """With or without a window, and for how long."""
+    parser.add_argument("--headless", action="store_true", help="no window: readings in the terminal")
+    parser.add_argument("--seconds", type=float, help=f"how long to listen without a window (default {DEFAULT_SECONDS:g})")
+    parser.add_argument("--json", action="store_true", help="without a window: one object a second, the last one whole")
+    parser.add_argument("--plugins", type=Path, action="append", default=[], metavar="FOLDER", help="also this meter")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Open the window on the demo, or listen to it without one."""
+    seconds = DEFAULT_SECONDS if arguments.seconds is None else arguments.seconds
+    if not 0 < seconds <= LONGEST_SECONDS:
+        raise CommandError(f"--seconds takes more than 0 and at most {LONGEST_SECONDS:g}, not {seconds:g}.")
+    if arguments.headless or arguments.json:
+        return listen_without_window(arguments, seconds)
+    if not has_screen():
+        print(f"There is no display here, so the demo runs {seconds:g} s without a window.", flush=True)
+        code = listen_without_window(arguments, seconds, picture=PICTURE)
+        return code
+    from meter.app import open_window
+
+    return open_window(DEMO, arguments.plugins)
+
+
+def listen_without_window(arguments: argparse.Namespace, seconds: float, picture: Path | None = None) -> int:
+    """Real time, the same engine, no window; with ``picture`` the page is drawn into that file at the end."""
+    plugins = usable(discover(arguments.plugins))
+    prepare_demo()
+    kept: deque[Frame] = deque(maxlen=KEPT_FRAMES)
+    frames = keep(listen(plugins, DEMO, seconds, {}), kept)
+    last = print_json(frames) if arguments.json else show_table(frames)
+    if last is None or last.status.state == "failed":
+        raise CommandError(last.status.sentence if last else "The demo gave no reading.", 1)
+    if picture is not None:
+        from meter.app import draw_page
+
+        print(draw_page(list(kept), picture, arguments.plugins))
+    return 0
+
+
+def prepare_demo() -> None:
+    """Make the demo's music if this is its first use, with words about it on standard error."""
+    from meter.demo import prepare
+
+    prepare(lambda share: print(f"\rMaking the demo's music, once: {share:4.0%}", end="", file=sys.stderr, flush=True))
+
+
+def keep(frames: Iterable[Frame], kept: deque[Frame]) -> Iterator[Frame]:
+    """Pass frames on and keep the newest."""
+    for frame in frames:
+        kept.append(frame)
+        yield frame
+
+
+def print_json(frames: Iterable[Frame]) -> Frame | None:
+    """One line a second, and the last frame as the last line; returns the last frame."""
+    last, due = None, time.monotonic() + 1.0
+    for last in frames:
+        if time.monotonic() >= due:
+            due += 1.0
+            print(json.dumps(as_json(last), allow_nan=False), flush=True)
+    if last is not None:
+        print(json.dumps(as_json(last), allow_nan=False), flush=True)
+    return last
+
+
+def as_json(frame: Frame) -> dict[str, object]:
+    """The feed line's facts, then every summary reading."""
+    status = frame.status
+    facts = {
+        "source": status.source,
+        "rate_hz": status.rate_hz,
+        "channels": status.channels,
+        "seconds": round(status.elapsed_seconds, 3),
+        "lost_frames": status.lost_frames,
+        "gaps": status.gaps,
+        "state": status.state,
+    }
+    return facts | frame.summary()
+
+
+def show_table(frames: Iterable[Frame]) -> Frame | None:
+    """A table that keeps itself up to date on a terminal; on a pipe only its last state. Returns the last frame."""
+    console = Console()
+    last = None
+    if not console.is_terminal:
+        for last in frames:
+            pass
+        if last is not None:
+            console.print(table_of(last))
+        return last
+    with Live(console=console, refresh_per_second=4) as live:
+        for last in frames:
+            live.update(table_of(last))
+    return last
+
+
+def table_of(frame: Frame) -> Table:
+    """Every scalar reading that has a label, meter by meter."""
+    status = frame.status
+    where = f"{status.source}, {status.rate_hz:,} Hz, {status.channels} channels, {status.lost_frames} frames lost"
+    table = Table(title=where, title_justify="left", box=None, show_header=False, pad_edge=False)
+    for slot in frame.layout.slots:
+        if slot.scalar and slot.label and slot.unit != "count":
+            table.add_row(slot.key, words_of(frame.number(slot.key), slot.unit, slot.not_yet, slot.silence), slot.label)
+    return table
+
+
+def words_of(value: float, unit: str, not_yet: str, silence: str) -> str:
+    """A figure with its unit, or the words for why there is none."""
+    if math.isnan(value):
+        return f"– {not_yet}" if not_yet else "–"
+    if math.isinf(value):
+        return silence
+    return f"{value:.1f} {unit}".rstrip() if unit else f"{value:+.2f}"

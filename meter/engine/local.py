@@ -1,0 +1,77 @@
+"""The engine in this process, for commands without a window: the same class, no second process, no Qt."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from dsp.types import FloatArray
+from meter.audio.source import SourceRequest
+from meter.engine.engine import STATUS_WORDS, Engine, unpack_status
+from meter.plugin.host import Plugin
+from meter.readings import Frame, Layout
+
+PAUSE_SECONDS = 0.004
+FRAMES_PER_SECOND = 20
+
+
+class Mailbox:
+    """An outlet with one slot: the newest readings, and the newest words."""
+
+    def __init__(self) -> None:
+        self._layout = Layout(())
+        self._source = ""
+        self._sentence = ""
+        self._faults: Mapping[str, str] = {}
+        self._newest: tuple[FloatArray, FloatArray] | None = None
+
+    def publish(self, _generation: int, status: FloatArray, values: FloatArray) -> None:
+        """Replace the newest readings."""
+        self._newest = (status, values.copy())
+
+    def tell(self, message: dict[str, Any]) -> None:
+        """Keep what the engine says."""
+        match message["say"]:
+            case "layout":
+                self._layout, self._source = Layout.from_plain(message["slots"]), message["source"]
+            case "sentence":
+                self._sentence = message["sentence"]
+            case "faults":
+                self._faults = message["faults"]
+
+    def take(self) -> Frame | None:
+        """The newest readings, None before the first."""
+        if self._newest is None:
+            return None
+        status, values = self._newest
+        words = unpack_status(status[:STATUS_WORDS], self._source, self._sentence, self._faults)
+        return Frame(self._layout, values, words)
+
+
+def listen(
+    plugins: Sequence[Plugin], request: SourceRequest, seconds: float, settings: Mapping[str, Mapping[str, Any]]
+) -> Iterator[Frame]:
+    """Listen for ``seconds`` on the wall and yield about 20 frames a second, the last one always.
+
+    Ends early when the source ends or cannot be opened; the last frame's status says which.
+    """
+    mailbox = Mailbox()
+    engine = Engine(plugins, mailbox)
+    for meter_id, chosen in settings.items():
+        engine.configure(meter_id, chosen)
+    engine.open(request)
+    end = time.monotonic() + seconds
+    due = 0.0
+    try:
+        while (now := time.monotonic()) < end and engine.state not in ("ended", "failed"):
+            if not engine.step():
+                time.sleep(PAUSE_SECONDS)
+            if now >= due and (frame := mailbox.take()) is not None:
+                due = now + 1 / FRAMES_PER_SECOND
+                yield frame
+        engine.step()
+        if (frame := mailbox.take()) is not None:
+            yield frame
+    finally:
+        engine.stop()
