@@ -1,0 +1,270 @@
+"""The line on top: what is being heard, honestly, and the few things that are one key away."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from PySide6.QtCore import QEvent, QPoint, QSize, Qt, Signal
+from PySide6.QtGui import QPainter, QPaintEvent, QPolygon
+from PySide6.QtWidgets import QHBoxLayout, QSizePolicy, QVBoxLayout, QWidget
+
+from meter.gui.feed_words import detail_words, is_broken, missing_words, state_words
+from meter.gui.small_parts import ElidedLine, KeyButton
+from meter.gui.theme import SUBTITLE_PX, TITLE_PX, current_theme
+from meter.readings import FeedStatus
+
+NO_SOURCE = "nothing chosen yet"
+SEPARATOR = "   ·   "
+MARK_PX = 12
+ROW_PX = 30
+
+
+@dataclass(frozen=True)
+class Ask:
+    """A sentence with answers; each answer is its words and what it does."""
+
+    sentence: str
+    answers: Sequence[tuple[str, Callable[[], None]]]
+
+
+class StateMark(QWidget):
+    """The engine's state as a shape: disc measuring, two bars held, ring waiting for sound, square broken."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._state = ""
+        self._broken = False
+        self.setFixedSize(MARK_PX, MARK_PX)
+
+    def show_state(self, state: str, *, broken: bool) -> None:
+        """Change the shape; repaints only then."""
+        if (state, broken) != (self._state, self._broken):
+            self._state, self._broken = state, broken
+            self.update()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        theme = current_theme()
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.setPen(Qt.PenStyle.NoPen)
+        box = self.rect().adjusted(1, 1, -1, -1)
+        if self._broken:
+            painter.setBrush(theme.broken)
+            painter.drawRect(box)
+        elif self._state == "held":
+            painter.setBrush(theme.held)
+            painter.drawRect(box.x() + 1, box.y(), 3, box.height())
+            painter.drawRect(box.right() - 3, box.y(), 3, box.height())
+        elif self._state == "running":
+            painter.setBrush(theme.measured)
+            painter.drawEllipse(box)
+        else:
+            painter.setPen(theme.soft)
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawEllipse(box.adjusted(0, 0, -1, -1))
+
+
+class SourceButton(KeyButton):
+    """The name of the source; opens the picker. Draws a small triangle that says so."""
+
+    def __init__(self) -> None:
+        super().__init__(NO_SOURCE)
+        self._name = NO_SOURCE
+        emphasis = self.font()
+        emphasis.setPixelSize(TITLE_PX)
+        emphasis.setBold(True)
+        self.setFont(emphasis)
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
+        self.setMinimumWidth(80)
+        self.setToolTip("choose what to listen to")
+
+    def name_source(self, name: str) -> None:
+        """Show the source's name."""
+        if name != self._name:
+            self._name = name
+            self.setAccessibleName(f"source: {name}; choose what to listen to")
+            self._fit()
+            self.updateGeometry()
+
+    def sizeHint(self) -> QSize:
+        """Room for the whole name and the triangle."""
+        width = self.fontMetrics().horizontalAdvance(self._name)
+        return QSize(width + 44, super().sizeHint().height())
+
+    def minimumSizeHint(self) -> QSize:
+        """A long name may be elided."""
+        return QSize(80, super().sizeHint().height())
+
+    def event(self, event: QEvent) -> bool:
+        """Fit the name again when the width changed."""
+        if event.type() == QEvent.Type.Resize:
+            self._fit()
+        return super().event(event)
+
+    def _fit(self) -> None:
+        room = max(0, self.width() - 44)
+        self.setText(self.fontMetrics().elidedText(self._name, Qt.TextElideMode.ElideMiddle, room))
+        self.setToolTip(f"{self._name}: choose what to listen to")
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        super().paintEvent(event)
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(current_theme().soft)
+        left = 10 + self.fontMetrics().horizontalAdvance(self.text()) + 8
+        middle = self.height() // 2
+        triangle = QPolygon([QPoint(left, middle - 2), QPoint(left + 9, middle - 2), QPoint(left + 4, middle + 4)])
+        painter.drawPolygon(triangle)
+
+
+class FeedLine(QWidget):
+    """Two rows: the source and the keys, then the state with details, a sentence or a question.
+
+    The second row is always there, so that nothing below moves when there is something to say.
+    """
+
+    source_asked = Signal()
+    hold_toggled = Signal(bool)
+    reset_asked = Signal()
+    ears_only_asked = Signal()
+    more_asked = Signal()
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.source = SourceButton()
+        self.hold = KeyButton("hold", "H", checkable=True)
+        self.reset = KeyButton("start over", "R")
+        self.ears_only = KeyButton("ears only", "E")
+        self.more = KeyButton("more", "M")
+        self.mark = StateMark()
+        self.words = ElidedLine(SUBTITLE_PX)
+        self._answers = QWidget()
+        self._asks: deque[Ask] = deque()
+        self._status = FeedStatus()
+        self._chosen = False
+        self._note = ""
+        self._arrange()
+        self._connect()
+        self._refresh()
+
+    def _arrange(self) -> None:
+        self.hold.setToolTip("the readings stand still until you press it again")
+        self.reset.setToolTip("forget what was measured so far and begin again")
+        self.ears_only.setToolTip("blank the screen and keep measuring")
+        top = QHBoxLayout()
+        top.setSpacing(6)
+        top.addWidget(self.source)
+        top.addStretch(1)
+        for button in (self.hold, self.reset, self.ears_only, self.more):
+            top.addWidget(button)
+        bottom = QHBoxLayout()
+        bottom.setContentsMargins(10, 0, 10, 0)
+        bottom.setSpacing(8)
+        bottom.addWidget(self.mark)
+        bottom.addWidget(self.words, 1)
+        bottom.addWidget(self._answers)
+        inner = QHBoxLayout(self._answers)
+        inner.setContentsMargins(0, 0, 0, 0)
+        inner.setSpacing(6)
+        self._answers.hide()
+        rows = QVBoxLayout(self)
+        rows.setContentsMargins(0, 0, 0, 0)
+        rows.setSpacing(0)
+        rows.addLayout(top)
+        rows.addLayout(bottom)
+        self.setFixedHeight(2 * ROW_PX)
+
+    def _connect(self) -> None:
+        self.source.clicked.connect(self.source_asked)
+        self.hold.toggled.connect(self.hold_toggled)
+        self.reset.clicked.connect(self.reset_asked)
+        self.ears_only.clicked.connect(self.ears_only_asked)
+        self.more.clicked.connect(self.more_asked)
+
+    def name_source(self, name: str) -> None:
+        """Show which source was chosen; an empty name means none was."""
+        self._chosen = bool(name)
+        self.source.name_source(name or NO_SOURCE)
+        self._refresh()
+
+    def show_status(self, status: FeedStatus) -> None:
+        """Show what the engine says of the feed; cheap when nothing that is shown has changed."""
+        changed = status.state != self._status.state
+        self._status = status
+        if changed and status.state in ("running", "held"):  # not at every frame: the engine answers a key press late
+            self.hold.blockSignals(True)
+            self.hold.setChecked(status.state == "held")
+            self.hold.blockSignals(False)
+        self._refresh()
+
+    def note(self, words: str) -> None:
+        """A few words after the details, such as which view is drawn more slowly; empty for none."""
+        self._note = words
+        self._refresh()
+
+    def ask(self, sentence: str, answers: Sequence[tuple[str, Callable[[], None]]]) -> None:
+        """Put a question in the second row; it waits while something is broken or another one is there."""
+        self._asks.append(Ask(sentence, answers))
+        self._show_answers()
+        self._refresh()
+
+    def say(self, sentence: str) -> None:
+        """One sentence that stays until it is acknowledged; the same one is not said twice at a time."""
+        if sentence and all(ask.sentence != sentence for ask in self._asks):
+            self.ask(sentence, [("understood", lambda: None)])
+
+    def withdraw(self, sentence: str) -> None:
+        """Take back a question that no longer applies."""
+        self._asks = deque(ask for ask in self._asks if ask.sentence != sentence)
+        self._show_answers()
+        self._refresh()
+
+    def asked(self) -> str:
+        """The question or sentence that waits for an answer; empty when there is none."""
+        return self._asks[0].sentence if self._asks else ""
+
+    def _answered(self, action: Callable[[], None]) -> None:
+        self._asks.popleft()
+        self._show_answers()
+        self._refresh()
+        action()
+
+    def _show_answers(self) -> None:
+        layout = self._answers.layout()
+        while layout is not None and layout.count():
+            item = layout.takeAt(0)
+            widget = item.widget() if item is not None else None
+            if widget is not None:
+                widget.hide()
+                widget.deleteLater()
+        if self._asks and layout is not None:
+            for words, action in self._asks[0].answers:
+                button = KeyButton(words, outlined=True)
+                button.clicked.connect(lambda _=False, chosen=action: self._answered(chosen))
+                layout.addWidget(button)
+
+    def _refresh(self) -> None:
+        status = self._status
+        broken = self._chosen and is_broken(status)
+        self.mark.show_state(status.state if self._chosen else "", broken=broken)
+        self._answers.setVisible(bool(self._asks) and not broken)
+        self.words.say(*self._second_row(broken))
+
+    def _second_row(self, broken: bool) -> tuple[str, str]:
+        status = self._status
+        if broken:
+            parts = [state_words(status), missing_words(status), status.sentence]
+            return SEPARATOR.join(part for part in parts if part), "broken_ink"
+        if self._asks:
+            return self._asks[0].sentence, "ink"
+        if not self._chosen:
+            return "", "soft"
+        parts = detail_words(status)
+        if status.sentence:
+            parts = [parts[0], status.sentence, *parts[1:]]
+        if self._note:
+            parts.append(self._note)
+        return SEPARATOR.join(parts), "soft"

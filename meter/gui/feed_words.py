@@ -1,0 +1,85 @@
+"""The feed line in words: what is being heard and what went missing. No Qt."""
+
+from __future__ import annotations
+
+import math
+
+from meter.readings import FeedStatus
+
+STATE_WORDS = {
+    "starting": "starting",
+    "running": "listening",
+    "held": "held, sound meanwhile is not counted",
+    "idle": "nothing is playing",
+    "late": "no sound is arriving",
+    "lost": "the source stopped",
+    "reopening": "opening the source again",
+    "waiting": "waiting for the source",
+    "ended": "the end was reached",
+    "failed": "not measuring",
+}
+BROKEN_STATES = frozenset({"lost", "reopening", "waiting", "failed"})
+"""The states in which nothing is measured though it should be."""
+
+
+def state_words(status: FeedStatus) -> str:
+    """The engine's state; a state this window does not know is shown as it came."""
+    return STATE_WORDS.get(status.state, status.state)
+
+
+def is_broken(status: FeedStatus) -> bool:
+    """True when something is broken, not merely quiet, held or over."""
+    return status.state in BROKEN_STATES
+
+
+def rate_words(rate_hz: int) -> str:
+    """``48 kHz``, ``44.1 kHz``; empty for no rate."""
+    return f"{rate_hz / 1000:g} kHz" if rate_hz > 0 else ""
+
+
+def channel_words(channels: int) -> str:
+    """``1 channel``, ``2 channels``; empty for none."""
+    if channels <= 0:
+        return ""
+    return "1 channel" if channels == 1 else f"{channels} channels"
+
+
+def loss_words(status: FeedStatus) -> str:
+    """What went missing since the start: ``nothing lost``, or frames, time and number of gaps."""
+    if not status.lost_frames and not status.gaps:
+        return "nothing lost"
+    span = f" ({duration_words(status.lost_frames / status.rate_hz)})" if status.rate_hz else ""
+    frames = f"{status.lost_frames:,} frame{'' if status.lost_frames == 1 else 's'} lost{span}"
+    return f"{frames} in {status.gaps:,} gap{'' if status.gaps == 1 else 's'}" if status.gaps else frames
+
+
+def duration_words(seconds: float) -> str:
+    """A span at the fineness that is of use: ``26 ms``, ``42 s``, ``14 min``, ``2 h 14 min``."""
+    if not math.isfinite(seconds):
+        return ""
+    if seconds < 1.0:
+        return f"{seconds * 1000:.0f} ms"
+    if seconds < 60.0:
+        return f"{int(seconds)} s"
+    hours, minutes = divmod(int(seconds) // 60, 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+
+
+def detail_words(status: FeedStatus) -> list[str]:
+    """All that the line tells of the feed, each a short phrase, the state first."""
+    words = [state_words(status)]
+    words += [word for word in (rate_words(status.rate_hz), channel_words(status.channels)) if word]
+    if status.rate_hz:
+        words.append(loss_words(status))
+    if status.invalid_samples:
+        words.append(f"{status.invalid_samples:,} invalid samples read as silence")
+    if status.overruns:
+        words.append(f"measuring fell behind {status.overruns:,} times")
+    if status.elapsed_seconds >= 1.0:
+        words.append(f"for {duration_words(status.elapsed_seconds)}")
+    return words
+
+
+def missing_words(status: FeedStatus) -> str:
+    """Only what went wrong with the figures, for beside a sentence; empty when nothing did."""
+    return loss_words(status) if status.lost_frames or status.gaps else ""

@@ -1,0 +1,78 @@
+"""What the window needs from the engine and from the program around it; ``app`` hands in the real thing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol
+
+from meter.plugin.manifest import SettingEntry
+from meter.readings import Frame
+
+Setting = float | str | bool
+
+
+class EngineLink(Protocol):
+    """The engine as the window sees it. Every method is called from the window's thread and returns at once."""
+
+    def take(self) -> Frame | None:
+        """The newest snapshot, None before the first; the **same object** as last time when nothing new came."""
+        ...
+
+    def open(self, request: Mapping[str, Any]) -> None:
+        """Listen to ``{"kind": …, "name": …, "options": {…}}``; what goes wrong comes back in the feed status."""
+        ...
+
+    def hold(self, held: bool) -> None:
+        """Let the readings stand still, or go on."""
+        ...
+
+    def reset(self) -> None:
+        """Forget what was measured since the last reset."""
+        ...
+
+    def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
+        """Change these settings of one meter; settings that are not named stay as they are."""
+        ...
+
+    def poll(self) -> None:
+        """Look after the engine: replace a dead or stuck one. Called about ten times a second."""
+        ...
+
+    def close(self) -> None:
+        """End the engine and wait for it briefly; the last call made."""
+        ...
+
+
+@dataclass(frozen=True)
+class MeterEntry:
+    """One meter that the program knows of.
+
+    ``load_face`` imports the face and returns its class, or is None for a meter without a face.
+    ``trouble`` is one sentence when the host refused the meter; it is then shown in place of the face.
+    """
+
+    meter_id: str
+    name: str
+    summary: str = ""
+    load_face: Callable[[], Any] | None = None
+    settings: tuple[SettingEntry, ...] = ()
+    trouble: str = ""
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What ``app`` hands to the window besides the engine.
+
+    ``list_command`` is the command line of the child process that prints the sources as JSON.
+    ``write_noise(path, kind)`` writes the test noise ``"band"`` or ``"wide"`` to a sound file and returns an empty
+    string, or one sentence when it could not. ``pages_folder`` holds the page layouts.
+    """
+
+    settings_path: Path
+    pages_folder: Path
+    list_command: Sequence[str] = ()
+    write_noise: Callable[[Path, str], str] | None = None
+    meters: tuple[MeterEntry, ...] = field(default=())
+    notice: str = ""

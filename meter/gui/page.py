@@ -1,0 +1,162 @@
+"""The page: one card per meter, where the page layout puts it. A card that fails leaves the others alone."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+
+from PySide6.QtCore import QEvent, QObject, QRect, Signal
+from PySide6.QtGui import QResizeEvent
+from PySide6.QtWidgets import QWidget
+
+from meter.gui.face import Face
+from meter.gui.link import MeterEntry, Setting
+from meter.gui.page_plan import EXTRA_COLUMNS, Plan, edges, rectangle
+from meter.gui.plain_face import missing_face, plain_face
+from meter.gui.theme import GAP_PX
+from meter.readings import Frame, Layout
+
+LEAST_WIDTH_PX = 760
+LEAST_HEIGHT_PX = 480
+EXTRA_HEIGHT_PX = 170
+
+
+class Card(QObject):
+    """One meter on the page: its face, guarded and timed."""
+
+    def __init__(self, entry: MeterEntry, face: Face, *, missing: bool, now: Callable[[], float]) -> None:
+        super().__init__(face)
+        self.entry = entry
+        self.face = face
+        self._missing = missing
+        self._now = now
+        self._seconds = 0.0
+        self._layout: Layout | None = None
+        face.installEventFilter(self)
+
+    @property
+    def name(self) -> str:
+        """The meter's name, for notes."""
+        return self.entry.name
+
+    def can_be_seen(self) -> bool:
+        """False while the face is hidden or scrolled out of sight."""
+        return self.face.isVisible() and not self.face.visibleRegion().isEmpty()
+
+    def show_frame(self, frame: Frame) -> None:
+        """Hand the snapshot to the face; a face that raises is set aside and says so."""
+        if self._missing:
+            return
+        if frame.layout is not self._layout:
+            self._layout = frame.layout
+            self._tell_unmeasured(frame)
+        begin = self._now()
+        try:
+            self.face.show_frame(frame)
+        except Exception as error:  # a stranger's face that overrides show_frame
+            self.face.show_fault(f"Its view failed: {error}")
+        self._seconds += self._now() - begin
+
+    def drawing_seconds(self) -> float:
+        """Seconds spent on this face since the last call."""
+        seconds, self._seconds = self._seconds, 0.0
+        return seconds
+
+    def show_settings(self, settings: Mapping[str, Setting]) -> None:
+        """Hand the meter's settings to the face."""
+        try:
+            self.face.show_settings(settings)
+        except Exception as error:
+            self.face.show_fault(f"Its view failed: {error}")
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Time the painting of the face by handing the event on from here."""
+        if event.type() != QEvent.Type.Paint or watched is not self.face:
+            return False
+        begin = self._now()
+        self.face.event(event)
+        self._seconds += self._now() - begin
+        return True
+
+    def _tell_unmeasured(self, frame: Frame) -> None:
+        prefix = f"{self.entry.meter_id}."
+        measured = any(slot.key.startswith(prefix) for slot in frame.layout.slots)
+        self.face.show_fault("" if measured or not frame.layout.slots else "It is not measured on this source.")
+
+
+class Page(QWidget):
+    """All cards, laid out by a plan; meters without a place follow in rows of their own below."""
+
+    setting_chosen = Signal(str, dict)
+    action_asked = Signal(str)
+
+    def __init__(
+        self,
+        plan: Plan,
+        entries: Sequence[MeterEntry],
+        now: Callable[[], float] = time.perf_counter,
+        parent: QWidget | None = None,
+    ) -> None:
+        super().__init__(parent)
+        self._plan = plan
+        self._now = now
+        known = {entry.meter_id: entry for entry in entries}
+        placed = {place.meter for place in plan.place}
+        self.cards = [self._make_card(known.get(place.meter) or _unknown(place.meter, plan)) for place in plan.place]
+        extra = [entry for entry in entries if entry.meter_id not in placed]
+        self._placed = len(self.cards)
+        self.cards += [self._make_card(entry) for entry in extra]
+        self._extra_rows = -(-len(extra) // EXTRA_COLUMNS)
+        self.setMinimumSize(LEAST_WIDTH_PX, LEAST_HEIGHT_PX + self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX))
+
+    def card(self, meter_id: str) -> Card | None:
+        """The card of a meter, or None."""
+        return next((card for card in self.cards if card.entry.meter_id == meter_id), None)
+
+    def read_out(self) -> str:
+        """Every reading in words, one meter a line."""
+        lines = []
+        for card in self.cards:
+            said = f"set aside: {card.face.fault}" if card.face.fault else card.face.value_text()
+            lines.append(f"{card.name}: {said or 'nothing yet'}")
+        return "\n".join(lines)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Put every card in its place."""
+        below = self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX)
+        width, height = self.width(), self.height() - below
+        for place, card in zip(self._plan.place, self.cards, strict=False):
+            card.face.setGeometry(QRect(*rectangle(place, self._plan, width, height, GAP_PX)))
+        extra = self.cards[self._placed :]
+        for number, card in enumerate(extra):
+            row, column = divmod(number, EXTRA_COLUMNS)
+            beside = min(EXTRA_COLUMNS, len(extra) - row * EXTRA_COLUMNS)
+            left, wide = edges([1.0] * beside, width, GAP_PX)[column]
+            top = height + GAP_PX + row * (EXTRA_HEIGHT_PX + GAP_PX)
+            card.face.setGeometry(QRect(left, top, wide, EXTRA_HEIGHT_PX))
+
+    def _make_card(self, entry: MeterEntry) -> Card:
+        face = _make_face(entry)
+        face.setParent(self)
+        face.setting_chosen.connect(self.setting_chosen)
+        face.action_asked.connect(self.action_asked)
+        return Card(entry, face, missing=bool(face.fault), now=self._now)
+
+
+def _make_face(entry: MeterEntry) -> Face:
+    if entry.trouble:
+        return missing_face(entry.meter_id, entry.name, entry.trouble)
+    if entry.load_face is None:
+        return plain_face(entry.meter_id, entry.name, entry.summary)
+    try:
+        face = entry.load_face()()
+    except Exception as error:  # a stranger's code
+        return missing_face(entry.meter_id, entry.name, f"Its view cannot be loaded: {error}")
+    if not isinstance(face, Face):
+        return missing_face(entry.meter_id, entry.name, "Its view is not made from meter.gui.face.Face.")
+    return face
+
+
+def _unknown(meter_id: str, plan: Plan) -> MeterEntry:
+    sentence = f"There is no meter “{meter_id}”; the page layout “{plan.name}” asks for it."
+    return MeterEntry(meter_id, meter_id.replace("_", " "), trouble=sentence)

@@ -1,0 +1,112 @@
+"""Which meter stands where: page layouts read from ``presets/pages/*.toml``, and their arithmetic. No Qt."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable
+from importlib import resources
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+
+MAX_CELLS = 24
+Share = Annotated[float, msgspec.Meta(gt=0.0, le=1000.0)]
+Shares = Annotated[tuple[Share, ...], msgspec.Meta(min_length=1, max_length=MAX_CELLS)]
+Cell = Annotated[int, msgspec.Meta(ge=0, lt=MAX_CELLS)]
+Span = Annotated[int, msgspec.Meta(ge=1, le=MAX_CELLS)]
+EXTRA_COLUMNS = 4
+"""How many meters without a place stand side by side below the plan."""
+
+
+def pages_folder() -> Path:
+    """The page layouts that come with the program."""
+    return Path(str(resources.files("presets") / "pages"))
+
+
+class PlanError(ValueError):
+    """A page layout that cannot be used; the text is one sentence that names the file and the mend."""
+
+
+class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The cells of one meter, counted from 0."""
+
+    meter: str
+    row: Cell
+    column: Cell
+    rows: Span = 1
+    columns: Span = 1
+
+    def cells(self) -> set[tuple[int, int]]:
+        """Every cell covered, as (row, column)."""
+        return {
+            (row, column)
+            for row in range(self.row, self.row + self.rows)
+            for column in range(self.column, self.column + self.columns)
+        }
+
+
+class Plan(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One page: shares of width and height, and the places of its meters."""
+
+    name: str
+    column_shares: Shares
+    row_shares: Shares
+    place: tuple[Place, ...] = ()
+
+
+def read_plan(path: Path) -> Plan:
+    """Read and check one page layout; raises PlanError."""
+    try:
+        plan = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), Plan)
+    except OSError as error:
+        raise PlanError(f"The page layout {path} cannot be read ({error.strerror}); meters stand in rows.") from error
+    except UnicodeDecodeError as error:
+        raise PlanError(f"The page layout {path.name} is not UTF-8 text; save it as such.") from error
+    except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
+        raise PlanError(f"The page layout {path.name} is not valid ({error}); mend it or choose another.") from error
+    _check(plan, path)
+    return plan
+
+
+def _check(plan: Plan, path: Path) -> None:
+    taken: dict[tuple[int, int], str] = {}
+    seen: set[str] = set()
+    for place in plan.place:
+        if place.meter in seen:
+            raise PlanError(f"The page layout {path.name} places “{place.meter}” twice; leave one of them out.")
+        seen.add(place.meter)
+        for cell in place.cells():
+            if cell[0] >= len(plan.row_shares) or cell[1] >= len(plan.column_shares):
+                raise PlanError(f"The page layout {path.name} places “{place.meter}” outside its grid; move it in.")
+            if cell in taken:
+                raise PlanError(f"The page layout {path.name} puts “{place.meter}” on “{taken[cell]}”; move one.")
+            taken[cell] = place.meter
+
+
+def plain_plan(meters: Iterable[str]) -> Plan:
+    """All meters in rows of equal cards: what is shown when a layout cannot be used."""
+    ids = list(meters)
+    columns = max(1, min(EXTRA_COLUMNS, len(ids)))
+    rows = max(1, -(-len(ids) // columns))
+    places = tuple(Place(meter, number // columns, number % columns) for number, meter in enumerate(ids))
+    return Plan("plain", (1.0,) * columns, (1.0,) * rows, places)
+
+
+def edges(shares: Iterable[float], length: int, gap: int) -> list[tuple[int, int]]:
+    """Start and size in pixels of each share of ``length``, with ``gap`` pixels between; sizes are at least 0."""
+    parts = list(shares)
+    room = max(0, length - gap * (len(parts) - 1))
+    total = sum(parts)
+    stops = [round(room * sum(parts[:count]) / total) for count in range(len(parts) + 1)]
+    return [(stops[n] + n * gap, stops[n + 1] - stops[n]) for n in range(len(parts))]
+
+
+def rectangle(place: Place, plan: Plan, width: int, height: int, gap: int) -> tuple[int, int, int, int]:
+    """Left, top, width and height in pixels of one place on a page of this size."""
+    columns = edges(plan.column_shares, width, gap)
+    rows = edges(plan.row_shares, height, gap)
+    left, top = columns[place.column][0], rows[place.row][0]
+    last_column = columns[place.column + place.columns - 1]
+    last_row = rows[place.row + place.rows - 1]
+    return left, top, last_column[0] + last_column[1] - left, last_row[0] + last_row[1] - top

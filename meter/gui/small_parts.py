@@ -1,0 +1,152 @@
+"""The two small widgets the feed line and the panels are made of: a line of text that elides, and a key button."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QEvent, QPoint, QRect, QSize, Qt
+from PySide6.QtGui import QFontMetrics, QKeyEvent, QPainter, QPaintEvent, QResizeEvent
+from PySide6.QtWidgets import QAbstractButton, QLabel, QSizePolicy, QWidget
+
+from meter.gui.theme import SUBTITLE_PX, current_theme, font, mixed
+
+BUTTON_HEIGHT_PX = 28
+BUTTON_PADDING_PX = 10
+KEY_GAP_PX = 8
+CAP_PADDING_PX = 5
+RADIUS_PX = 6
+HOVER_SHARE = 0.5
+
+
+class ElidedLine(QLabel):
+    """One line of text in a colour role; what does not fit is cut with “…” and told in the tooltip."""
+
+    def __init__(self, size_px: int = SUBTITLE_PX, role: str = "soft", *, bold: bool = False) -> None:
+        super().__init__()
+        self._whole = ""
+        self._role = role
+        self.setFont(font(size_px, bold=bold))
+        self.setTextFormat(Qt.TextFormat.PlainText)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.setMinimumWidth(0)
+        self._colour()
+
+    def say(self, text: str, role: str | None = None) -> None:
+        """Show ``text``, in another colour role if one is given; does nothing when nothing changed."""
+        if role is not None and role != self._role:
+            self._role = role
+            self._colour()
+        if text != self._whole:
+            self._whole = text
+            self.setAccessibleName(text)
+            self._fit()
+
+    @property
+    def whole(self) -> str:
+        """The text with nothing cut off."""
+        return self._whole
+
+    def minimumSizeHint(self) -> QSize:
+        """A few letters are enough; the rest is elided."""
+        return QSize(0, super().minimumSizeHint().height())
+
+    def sizeHint(self) -> QSize:
+        """As wide as the whole text."""
+        return QSize(self.fontMetrics().horizontalAdvance(self._whole) + 2, super().sizeHint().height())
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._fit()
+
+    def changeEvent(self, event: QEvent) -> None:
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.ApplicationPaletteChange:
+            self._colour()
+
+    def _fit(self) -> None:
+        metrics = QFontMetrics(self.font())
+        shown = metrics.elidedText(self._whole, Qt.TextElideMode.ElideRight, max(0, self.width()))
+        if shown != self.text():
+            self.setText(shown)
+        self.setToolTip(self._whole if shown != self._whole else "")
+
+    def _colour(self) -> None:
+        palette = self.palette()
+        palette.setColor(self.foregroundRole(), current_theme().colour(self._role))
+        self.setPalette(palette)
+
+
+class KeyButton(QAbstractButton):
+    """A quiet button that shows its key in a small outline; checked, it is filled in amber and says so.
+
+    It is reached by Tab but takes no focus from a click, so that the next key press still goes to the window.
+    """
+
+    def __init__(self, text: str, key: str = "", *, checkable: bool = False, outlined: bool = False) -> None:
+        super().__init__()
+        self._key = key
+        self._outlined = outlined
+        self.setText(text)
+        self.setCheckable(checkable)
+        self.setFont(font(SUBTITLE_PX))
+        self.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.setCursor(Qt.CursorShape.PointingHandCursor)
+        self.setAttribute(Qt.WidgetAttribute.WA_Hover)
+        self.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
+        self.setAccessibleName(f"{text}, key {key}" if key else text)
+
+    def sizeHint(self) -> QSize:
+        """Wide enough for the words and the key."""
+        metrics = QFontMetrics(self.font())
+        width = metrics.horizontalAdvance(self.text()) + 2 * BUTTON_PADDING_PX
+        if self._key:
+            width += KEY_GAP_PX + metrics.horizontalAdvance(self._key) + 2 * CAP_PADDING_PX
+        return QSize(width, BUTTON_HEIGHT_PX)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Return presses the button too; Qt itself knows only the space bar."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            self.click()
+            return
+        super().keyPressEvent(event)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        theme = current_theme()
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        lit = self.isEnabled() and (self.underMouse() or self.isDown())
+        fill = theme.held if self.isChecked() else mixed(theme.page, theme.trough, 1.0 if lit else HOVER_SHARE)
+        ink = theme.on_signal if self.isChecked() else theme.ink if self.isEnabled() else theme.faint
+        painter.setPen(theme.line if self._outlined and not self.isChecked() else Qt.PenStyle.NoPen)
+        if self.hasFocus():
+            painter.setPen(theme.measured)
+        if self.isChecked() or lit or self._outlined or self.hasFocus():
+            painter.setBrush(fill)
+            painter.drawRoundedRect(self.rect().adjusted(1, 1, -1, -1), RADIUS_PX, RADIUS_PX)
+        painter.setPen(ink)
+        metrics = painter.fontMetrics()
+        words = self.rect().adjusted(BUTTON_PADDING_PX, 0, -BUTTON_PADDING_PX, 0)
+        painter.drawText(words, Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft, self.text())
+        if self._key:
+            cap = metrics.horizontalAdvance(self._key) + 2 * CAP_PADDING_PX
+            box = QRect(QPoint(words.right() - cap + 1, 5), QSize(cap, self.height() - 11))
+            painter.setPen(ink if self.isChecked() else theme.line)
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawRoundedRect(box, 3, 3)
+            painter.setPen(ink if self.isChecked() else theme.soft)
+            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, self._key)
+
+
+def wrapped(text: str, role: str = "ink", size_px: int = SUBTITLE_PX) -> QLabel:
+    """A paragraph that wraps, in a colour role of the present theme."""
+    label = QLabel(text)
+    label.setTextFormat(Qt.TextFormat.PlainText)
+    label.setWordWrap(True)
+    label.setFont(font(size_px))
+    tint(label, role)
+    return label
+
+
+def tint(widget: QWidget, role: str) -> None:
+    """Give the widget's text a colour role of the present theme."""
+    palette = widget.palette()
+    palette.setColor(widget.foregroundRole(), current_theme().colour(role))
+    widget.setPalette(palette)

@@ -1,0 +1,392 @@
+"""The window in its page shape: feed line, page of faces, and what a key brings up. It measures nothing itself."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtCore import QByteArray, QEvent, QSize, Qt, QTimer
+from PySide6.QtGui import QCloseEvent, QKeySequence, QMoveEvent, QResizeEvent, QShortcut, QShowEvent
+from PySide6.QtWidgets import QApplication, QFrame, QMainWindow, QScrollArea, QStackedWidget, QVBoxLayout, QWidget
+
+from meter import settings as settings_file
+from meter.gui.calibration import CalibrationDialog
+from meter.gui.cautions import Cautions
+from meter.gui.clock import DrawClock
+from meter.gui.ears_only import EarsOnly
+from meter.gui.empty_page import EmptyPage
+from meter.gui.feed_line import FeedLine
+from meter.gui.link import EngineLink, MeterEntry, Setting, Surroundings
+from meter.gui.lister import SourceLister
+from meter.gui.more_menu import MoreMenu, may_stay_on_top
+from meter.gui.page import Card, Page
+from meter.gui.page_plan import Plan, PlanError, plain_plan, read_plan
+from meter.gui.picker import Picker
+from meter.gui.readings_text import ReadingsText
+from meter.gui.seat_keeper import SeatKeeper
+from meter.gui.theme import GAP_PX, apply_theme
+from meter.readings import Frame
+from meter.settings import Calibration, Settings, SourceChoice
+
+TITLE = "Earwitness"
+USUAL_SIZE = QSize(1280, 800)
+LEAST_SIZE = QSize(820, 560)
+EDGE_PX = 14
+SAVE_AFTER_MS = 1000
+NO_CALIBRATION_HERE = "A calibration belongs to a device or an output that is heard; listen to one first."
+
+
+class Window(QMainWindow):
+    """One window with its own clock. ``settings`` is shared with the program around it and saved from here."""
+
+    def __init__(
+        self,
+        link: EngineLink,
+        settings: Settings,
+        surroundings: Surroundings,
+        now: Callable[[], float] = time.perf_counter,
+    ) -> None:
+        super().__init__()
+        self._link = link
+        self._settings = settings
+        self._around = surroundings
+        self._now = now
+        self._closed = False
+        self._frame: Frame | None = None
+        self.setWindowTitle(TITLE)
+        self.setMinimumSize(LEAST_SIZE)
+        self._apply_theme(settings.theme)
+        self._make_parts()
+        self._arrange()
+        self._connect()
+        self._make_keys()
+        self._restore_place()
+        self._begin()
+
+    # Building, once
+
+    def _make_parts(self) -> None:
+        plan, sentence = self._read_plan()
+        self.feed_line = FeedLine()
+        self.page = Page(plan, self._around.meters, self._now)
+        self.empty = EmptyPage()
+        self.ears_only = EarsOnly()
+        self.lister = SourceLister(self._around.list_command, parent=self)
+        self.picker = Picker(self.lister, self)
+        self.more = MoreMenu(self._settings.theme, on_top=self._settings.always_on_top, parent=self)
+        self.calibration = CalibrationDialog(self._around.write_noise, parent=self)
+        self.readings = ReadingsText(self)
+        self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
+        self.seat = SeatKeeper(self._settings, self.feed_line, self._link.configure, self.ask_calibration)
+        self._save_timer = QTimer(self)
+        self._save_timer.setSingleShot(True)
+        self._save_timer.setInterval(SAVE_AFTER_MS)
+        for words in (self._around.notice, sentence):
+            self.feed_line.say(words)
+
+    def _read_plan(self) -> tuple[Plan, str]:
+        name = self._settings.page
+        try:
+            return read_plan(self._around.pages_folder / f"{Path(name).name}.toml"), ""
+        except PlanError as error:
+            return plain_plan(entry.meter_id for entry in self._around.meters), str(error)
+
+    def _arrange(self) -> None:
+        scroll = QScrollArea()
+        scroll.setWidgetResizable(True)
+        scroll.setFrameShape(QFrame.Shape.NoFrame)
+        scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        scroll.setWidget(self.page)
+        self._body = QStackedWidget()
+        self._body.addWidget(scroll)
+        self._body.addWidget(self.empty)
+        front = QWidget()
+        column = QVBoxLayout(front)
+        column.setContentsMargins(EDGE_PX, EDGE_PX - 6, EDGE_PX, EDGE_PX)
+        column.setSpacing(GAP_PX - 4)
+        column.addWidget(self.feed_line)
+        column.addWidget(self._body, 1)
+        self._front = front
+        self._stack = QStackedWidget()
+        self._stack.addWidget(front)
+        self._stack.addWidget(self.ears_only)
+        self.setCentralWidget(self._stack)
+        self.cautions = Cautions(self)
+
+    def _connect(self) -> None:
+        line = self.feed_line
+        line.source_asked.connect(self.ask_source)
+        line.hold_toggled.connect(self._link.hold)
+        line.reset_asked.connect(self._link.reset)
+        line.ears_only_asked.connect(self.toggle_ears_only)
+        line.more_asked.connect(self._open_menu)
+        self.ears_only.left.connect(self.toggle_ears_only)
+        self.empty.source_asked.connect(self.ask_source)
+        self.empty.file_asked.connect(self.picker.ask_for_file)
+        self.empty.demo_asked.connect(self.picker.demo.click)
+        self.picker.chosen.connect(self.listen_to)
+        self.page.setting_chosen.connect(self.choose_setting)
+        self.page.action_asked.connect(self._act)
+        self.clock.noted.connect(self._note_pace)
+        self.calibration.calibrated.connect(self._use_calibration)
+        self.calibration.forgotten.connect(self._forget_calibration)
+        self.cautions.read.connect(self._cautions_read)
+        self.more.theme_chosen.connect(self.choose_theme)
+        self.more.on_top_chosen.connect(self.keep_on_top)
+        self.more.calibrate_asked.connect(self.ask_calibration)
+        self.more.cautions_asked.connect(self.cautions.bring_up)
+        self.more.readings_asked.connect(self.read_levels)
+        self.more.quit_asked.connect(self.close)
+        self._save_timer.timeout.connect(self.save)
+        QApplication.styleHints().colorSchemeChanged.connect(self._follow_scheme)
+
+    def _make_keys(self) -> None:
+        for key, action in (
+            ("H", self.feed_line.hold.click),
+            ("R", self.feed_line.reset.click),
+            ("E", self.toggle_ears_only),
+            ("M", self._open_menu),
+            ("S", self.ask_source),
+            ("L", self.read_levels),
+            ("Ctrl+Q", self.close),
+        ):
+            QShortcut(QKeySequence(key), self).activated.connect(action)
+
+    def _begin(self) -> None:
+        for card in self.page.cards:
+            card.show_settings(self._settings_of(card.entry))
+        source = self._settings.source
+        self.feed_line.name_source((source.label or source.name or source.kind) if source else "")
+        self._body.setCurrentIndex(0 if source else 1)
+        if self._settings.always_on_top and may_stay_on_top():
+            self.setWindowFlag(Qt.WindowType.WindowStaysOnTopHint, True)
+        self.clock.start()
+
+    # What the clock asks and tells
+
+    def _cards(self) -> list[Card]:
+        return self.page.cards
+
+    def may_draw(self) -> bool:
+        """False while nothing of the page can be seen: hidden, minimised, blanked, or no source yet."""
+        handle = self.windowHandle()
+        seen = self.isVisible() and not self.isMinimized() and handle is not None and handle.isExposed()
+        return seen and self._stack.currentIndex() == 0 and self._body.currentIndex() == 0
+
+    def _observe(self, frame: Frame) -> None:
+        self._frame = frame
+        self.feed_line.show_status(frame.status)
+        self.ears_only.show_status(frame.status)
+        if self._settings.source is not None:
+            self.seat.watch(self._settings.source.kind, frame.status)
+        if self.calibration.isVisible():
+            self.calibration.show_frame(frame)
+
+    def _note_pace(self, _words: str) -> None:
+        slowed = ", ".join(self.clock.pace.slowed())
+        self.feed_line.note(f"drawn more slowly: {slowed}" if slowed else "")
+
+    def statistics(self) -> dict[str, float]:
+        """Drawing times of the clock; see ``DrawClock.statistics``."""
+        return self.clock.statistics()
+
+    # What the user does
+
+    def ask_source(self) -> None:
+        """Open the source picker."""
+        if self._stack.currentIndex() == 1:
+            return
+        source = self._settings.source
+        current = {"kind": source.kind, "name": source.name, "options": source.options} if source else {}
+        self.picker.pop_up(self.feed_line.source, current)
+
+    def listen_to(self, request: Mapping[str, Any], title: str) -> None:
+        """Open a source, remember it, and show the page."""
+        options = dict(request.get("options", {}))
+        self._settings.source = SourceChoice(str(request["kind"]), str(request.get("name", "")), options, title)
+        self.feed_line.name_source(title)
+        self.feed_line.hold.setChecked(False)
+        self._body.setCurrentIndex(0)
+        self._link.open({"kind": request["kind"], "name": request.get("name", ""), "options": options})
+        self.clock.draw_again()
+        self.save_soon()
+
+    def choose_setting(self, meter_id: str, chosen: Mapping[str, Setting]) -> None:
+        """Check, keep and hand on what was chosen in a face's menu."""
+        card = self.page.card(meter_id)
+        if card is None:
+            return
+        entries = {entry.key: entry for entry in card.entry.settings}
+        try:
+            checked = {key: entries[key].check(value) for key, value in chosen.items()}
+        except KeyError as error:
+            self.feed_line.say(f"{card.name} has no setting {error}.")
+            return
+        except ValueError as error:
+            self.feed_line.say(str(error))
+            return
+        self._settings.meters.setdefault(meter_id, {}).update(checked)
+        self._link.configure(meter_id, checked)
+        card.show_settings(self._settings_of(card.entry))
+        self.save_soon()
+
+    def _settings_of(self, entry: MeterEntry) -> dict[str, Setting]:
+        """Defaults overlaid with what is kept; a kept value that is no longer allowed is left out."""
+        kept = self._settings.meters.get(entry.meter_id, {})
+        found: dict[str, Setting] = {}
+        for item in entry.settings:
+            try:
+                found[item.key] = item.check(kept.get(item.key, item.default))
+            except ValueError:
+                found[item.key] = item.default
+        return found
+
+    def _act(self, action: str) -> None:
+        known: dict[str, Callable[[], None]] = {
+            "calibrate": self.ask_calibration,
+            "cautions": self.cautions.bring_up,
+            "reset": self.feed_line.reset.click,
+            "hold": self.feed_line.hold.click,
+        }
+        if action in known:
+            known[action]()
+
+    def toggle_ears_only(self) -> None:
+        """Blank everything, or bring the page back."""
+        self._stack.setCurrentIndex(1 - self._stack.currentIndex())
+        if self._stack.currentIndex() == 0:
+            self.clock.draw_again()
+        else:
+            self.picker.hide()
+            self.cautions.hide()
+
+    def ask_calibration(self) -> None:
+        """Open the calibration of the source that is heard."""
+        if not self.seat.source:
+            self.feed_line.say(NO_CALIBRATION_HERE)
+            return
+        self.calibration.bring_up(self.seat.source, known=self.seat.known)
+
+    def _use_calibration(self, kept: Calibration) -> None:
+        self.seat.use(kept)
+        self.save_soon()
+
+    def _forget_calibration(self) -> None:
+        self.seat.forget()
+        self.save_soon()
+
+    def read_levels(self) -> None:
+        """Show every reading as text."""
+        self.readings.bring_up(self.page.read_out())
+
+    def _open_menu(self) -> None:
+        button = self.feed_line.more
+        self.more.popup(button.mapToGlobal(button.rect().bottomLeft()))
+
+    def _cautions_read(self) -> None:
+        if not self._settings.cautions_read:
+            self._settings.cautions_read = True
+            self.save_soon()
+
+    # Looks and place
+
+    def choose_theme(self, theme: str) -> None:
+        """Use another theme from now on."""
+        self._settings.theme = theme
+        self._apply_theme(theme)
+        self.clock.draw_again()
+        self.save_soon()
+
+    def _follow_scheme(self) -> None:
+        if self._settings.theme == "system":
+            self._apply_theme("system")
+
+    def _apply_theme(self, theme: str) -> None:
+        application = QApplication.instance()
+        assert isinstance(application, QApplication)
+        apply_theme(application, theme)
+
+    def keep_on_top(self, on_top: bool) -> None:
+        """Ask the window system to keep the window above others; Qt hides a window whose flags change."""
+        self._settings.always_on_top = on_top
+        place = self.saveGeometry()
+        visible = self.isVisible()
+        self.setWindowFlag(Qt.WindowType.WindowStaysOnTopHint, on_top)
+        if visible:
+            self.show()
+            self.restoreGeometry(place)
+        self.save_soon()
+
+    def _restore_place(self) -> None:
+        wide, high = self._settings.width, self._settings.height
+        self.resize(QSize(wide, high).expandedTo(LEAST_SIZE) if wide and high else USUAL_SIZE)
+        if self._settings.geometry:
+            self.restoreGeometry(QByteArray.fromBase64(self._settings.geometry.encode("ascii", "ignore")))
+
+    # Keeping
+
+    def save_soon(self) -> None:
+        """Save the settings a second after the last change."""
+        if not self._closed:
+            self._save_timer.start()
+
+    def save(self) -> None:
+        """Save the settings now; a failure is said once."""
+        self._settings.geometry = bytes(self.saveGeometry().toBase64().data()).decode("ascii")
+        if not self.isMaximized() and not self.isFullScreen():
+            self._settings.width, self._settings.height = self.width(), self.height()
+        sentence = settings_file.save(self._settings, self._around.settings_path)
+        if sentence:
+            self.feed_line.say(sentence)
+
+    # Qt's own
+
+    def event(self, event: QEvent) -> bool:
+        """Time the painting: Qt paints everything that is due within one such event of the window."""
+        if event.type() != QEvent.Type.UpdateRequest:
+            return super().event(event)
+        begin = self._now()
+        done = super().event(event)
+        self.clock.painted(self._now() - begin)
+        return done
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Draw at once, and show the cautions at the very first start."""
+        super().showEvent(event)
+        self.clock.draw_again()
+        if not self._settings.cautions_read:
+            self.cautions.bring_up()
+
+    def changeEvent(self, event: QEvent) -> None:
+        """Coming back from minimised, the newest snapshot is drawn at once."""
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.WindowStateChange and hasattr(self, "clock"):
+            self.clock.draw_again()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Remember the size."""
+        super().resizeEvent(event)
+        if hasattr(self, "_save_timer"):
+            self.save_soon()
+
+    def moveEvent(self, event: QMoveEvent) -> None:
+        """Remember the place."""
+        super().moveEvent(event)
+        if hasattr(self, "_save_timer"):
+            self.save_soon()
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        """Timers first, then the child, the settings, and the engine last."""
+        if not self._closed:
+            self._closed = True
+            self.clock.stop()
+            self._save_timer.stop()
+            self.lister.stop()
+            QApplication.styleHints().colorSchemeChanged.disconnect(self._follow_scheme)
+            for panel in (self.picker, self.calibration, self.readings):
+                panel.close()
+            self.save()
+            self._link.close()
+        super().closeEvent(event)
