@@ -61,6 +61,7 @@ class DeviceSource:
             latency_seconds=float(self._stream.latency),
             channel_names=tuple(f"In {number}" for number in numbers),
             resampled=converted or device.converts,
+            idle_is_normal=device.is_loopback,
         )
 
     def start(self, producer: Producer) -> None:
@@ -80,6 +81,7 @@ class DeviceSource:
         if stream is not None:
             stream.abort(ignore_errors=True)
             stream.close(ignore_errors=True)
+            portaudio.release()
 
     def ended(self) -> bool:
         """True once the stream finished by itself or the callback failed."""
@@ -125,17 +127,19 @@ class DeviceSource:
             if convert and settings is None:
                 break
             try:
-                self._stream = sounddevice.InputStream(
-                    samplerate=rate_hz,
-                    blocksize=0,
-                    device=device.index,
-                    channels=channels,
-                    dtype="float32",
-                    latency=latency,
-                    extra_settings=settings,
-                    callback=self._callback,
-                    finished_callback=self._on_finished,
-                )
+                with portaudio.pipewire_latency(rate_hz):
+                    self._stream = sounddevice.InputStream(
+                        samplerate=rate_hz,
+                        blocksize=0,
+                        device=device.index,
+                        channels=channels,
+                        dtype="float32",
+                        latency=latency,
+                        extra_settings=settings,
+                        callback=self._callback,
+                        finished_callback=self._on_finished,
+                    )
+                portaudio.hold()
                 return convert
             except sounddevice.PortAudioError as error:
                 refusal = error

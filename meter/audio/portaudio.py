@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,6 +25,15 @@ CONVERTING_ALSA_DEVICES = ("default", "pulse", "pipewire", "sysdefault", "sample
 CONVERTING_HOST_APIS = ("MME", "Windows DirectSound")
 """These go through the system's mixer, which converts without telling."""
 
+LOOPBACK_MARK = "[Loopback]"
+"""How PortAudio names an input that carries what an output plays."""
+PIPEWIRE_LATENCY = "PIPEWIRE_LATENCY"
+PIPEWIRE_FRAMES = 1024
+"""Asked of PipeWire's ALSA plug-in unless the user asked otherwise: left alone it may hold back seconds."""
+
+_lock = threading.Lock()
+_held = 0
+
 
 @dataclass(frozen=True)
 class InputDevice:
@@ -32,6 +45,11 @@ class InputDevice:
     channels: int
     rate_hz: int
     is_default: bool = False
+
+    @property
+    def is_loopback(self) -> bool:
+        """True if it carries what an output of Windows plays; such a one delivers nothing while nothing plays."""
+        return LOOPBACK_MARK in self.name
 
     @property
     def converts(self) -> bool:
@@ -87,13 +105,64 @@ def find_input(name: str, host_api: str = "") -> InputDevice:
     Of several equal ones the first of PortAudio's list is taken. Raises SourceError naming what is there.
     """
     devices = input_devices()
-    within = [device for device in devices if not host_api or device.host_api == host_api]
-    matches = [device for device in within if (device.name == name if name else device.is_default)]
-    if matches:
-        return matches[0]
+    found = _match(devices, name, host_api)
+    if found is None and rescan():
+        devices = input_devices()
+        found = _match(devices, name, host_api)
+    if found is not None:
+        return found
     if not devices:
         raise SourceError("PortAudio finds no sound input; connect the interface and choose Rescan.")
     if not name:
         raise SourceError("The system has no default input; choose one from the list of sources.")
     known = ", ".join(f"'{device.name}'" for device in devices[:6])
     raise SourceError(f"The input '{name}' is not there; reconnect it or choose another ({known}).")
+
+
+def hold() -> None:
+    """Say that this process has a stream open, so that ``rescan`` keeps off; ``release`` takes it back. [any]"""
+    global _held
+    with _lock:
+        _held += 1
+
+
+def release() -> None:
+    """The stream that ``hold`` spoke of is closed. [any]"""
+    global _held
+    with _lock:
+        _held -= 1
+
+
+def rescan() -> bool:
+    """Let PortAudio look for devices again, which it else does only when it starts; False if it may not now.
+
+    It means ending and starting PortAudio, which would end any open stream of this process.
+    """
+    sounddevice = load()
+    with _lock:
+        if _held or not hasattr(sounddevice, "_terminate"):
+            return False
+        try:
+            sounddevice._terminate()
+            sounddevice._initialize()
+        except sounddevice.PortAudioError as error:
+            raise SourceError(f"PortAudio did not start again ({error}); restart Earwitness.") from error
+    return True
+
+
+@contextmanager
+def pipewire_latency(rate_hz: int) -> Iterator[None]:
+    """Ask PipeWire for short queues while a stream is opened; the user's own wish goes first."""
+    if sys.platform != "linux" or PIPEWIRE_LATENCY in os.environ:
+        yield
+        return
+    os.environ[PIPEWIRE_LATENCY] = f"{PIPEWIRE_FRAMES}/{rate_hz}"
+    try:
+        yield
+    finally:
+        os.environ.pop(PIPEWIRE_LATENCY, None)
+
+
+def _match(devices: list[InputDevice], name: str, host_api: str) -> InputDevice | None:
+    within = (device for device in devices if not host_api or device.host_api == host_api)
+    return next((device for device in within if (device.name == name if name else device.is_default)), None)

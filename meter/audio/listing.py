@@ -1,0 +1,175 @@
+"""Everything that can be listened to on this machine, and what is missing for the rest.
+
+``python -m meter.audio.listing`` prints it as one JSON object and ends: PortAudio's list is frozen when it starts, so
+a fresh list comes from a fresh, short-lived process. The caller gives it a limit of 5 s.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from meter.audio import portaudio, pulse
+from meter.audio.monitor import DEFAULT_MONITOR, describe
+from meter.audio.portaudio import InputDevice
+from meter.audio.pulse import PulseServer, PulseSource
+from meter.audio.source import MOST_CHANNELS, SourceError
+
+FAKE_LIST_VARIABLE = "EARWITNESS_FAKE_DEVICES"
+"""Path of a JSON file that is given instead of the machine's own list, for tests."""
+LESSER_HOST_APIS = ("MME", "Windows DirectSound", "OSS")
+
+
+@dataclass(frozen=True)
+class SourceEntry:
+    """One thing to listen to. ``kind`` and ``name`` (with ``host_api`` for devices) make the ``SourceRequest``.
+
+    ``label`` is for people, ``hint`` is one sentence or empty, ``loopback`` says that it carries what is playing
+    rather than a microphone or line. ``lesser`` entries reach the same hardware in a worse way: show them behind
+    "more". ``positions`` are the names of the channels where the system gives any.
+    """
+
+    kind: str
+    name: str
+    label: str
+    host_api: str = ""
+    channels: int = 0
+    rate_hz: int = 0
+    hint: str = ""
+    loopback: bool = False
+    lesser: bool = False
+    positions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Listing:
+    """``missing`` holds one sentence for each part of the machine that could not be asked."""
+
+    sources: tuple[SourceEntry, ...] = ()
+    missing: tuple[str, ...] = ()
+
+
+def list_sources() -> list[SourceEntry]:
+    """All sources: what is playing first, then inputs. ``survey`` also says what is missing."""
+    return list(survey().sources)
+
+
+def survey() -> Listing:
+    """Ask the sound server (on Linux) and PortAudio; neither being there is an empty list with sentences."""
+    fake = os.environ.get(FAKE_LIST_VARIABLE)
+    if fake:
+        return _fake_listing(Path(fake))
+    sources: list[SourceEntry] = []
+    missing: list[str] = []
+    server_answers = False
+    if sys.platform == "linux":
+        try:
+            sources += server_entries(pulse.query_server())
+            server_answers = True
+        except SourceError as error:
+            missing.append(str(error))
+    try:
+        sources += [device_entry(device, server_answers) for device in portaudio.input_devices()]
+    except SourceError as error:
+        missing.append(str(error))
+    return Listing(tuple(sources), tuple(missing))
+
+
+def server_entries(server: PulseServer) -> list[SourceEntry]:
+    """The default output's monitor, every other monitor, then the inputs of the sound server."""
+    monitors = [source for source in server.sources if source.monitor_of]
+    inputs = [source for source in server.sources if not source.monitor_of]
+    entries = []
+    default = server.default_monitor()
+    if default is not None:
+        label = f"{describe(default, server)}, following the default output"
+        entries.append(replace(_server_entry(default, server), name=DEFAULT_MONITOR, label=label))
+    return entries + [_server_entry(source, server) for source in (*monitors, *inputs)]
+
+
+def _server_entry(source: PulseSource, server: PulseServer) -> SourceEntry:
+    label = describe(source, server)
+    alike = sum(describe(other, server) == label for other in server.sources)
+    return SourceEntry(
+        kind="monitor",
+        name=source.name,
+        label=f"{label} ({source.name})" if alike > 1 else label,
+        host_api=_server_name(server),
+        channels=source.channels,
+        rate_hz=source.rate_hz,
+        hint=server.volume_note(source),
+        loopback=bool(source.monitor_of),
+        positions=source.channel_names,
+    )
+
+
+def device_entry(device: InputDevice, server_answers: bool = False) -> SourceEntry:
+    """A PortAudio device; with the server's own sources in the list, ALSA's ways through it are the lesser ones."""
+    through_server = device.host_api == "ALSA" and device.converts
+    hint = ""
+    if through_server:
+        hint = "Goes through the sound server at a rate of its own; choose a source of the server by name instead."
+    elif device.converts:
+        hint = "The system may convert the rate without telling; prefer the same input under Windows WASAPI."
+    elif device.channels > MOST_CHANNELS:
+        hint = f"Has {device.channels} channels; choose up to {MOST_CHANNELS} of them."
+    return SourceEntry(
+        kind="device",
+        name=device.name,
+        label=f"{device.name} (default input)" if device.is_default else device.name,
+        host_api=device.host_api,
+        channels=device.channels,
+        rate_hz=device.rate_hz,
+        hint=hint,
+        loopback=device.is_loopback,
+        lesser=device.host_api in LESSER_HOST_APIS or (through_server and server_answers),
+    )
+
+
+def to_json(listing: Listing) -> str:
+    """One JSON object with ``sources`` and ``missing``."""
+    return json.dumps(asdict(listing), ensure_ascii=False)
+
+
+def from_json(text: str) -> Listing:
+    """The reverse of ``to_json``. Raises ValueError for anything else; unknown keys are left out."""
+    plain = json.loads(text)
+    if not isinstance(plain, dict):
+        raise ValueError("a list of sources is one JSON object")
+    return Listing(
+        tuple(_entry(entry) for entry in plain.get("sources", ())), tuple(map(str, plain.get("missing", ())))
+    )
+
+
+def _entry(plain: Any) -> SourceEntry:
+    if not isinstance(plain, dict) or not {"kind", "name"} <= plain.keys():
+        raise ValueError(f"a source needs kind and name, not {plain!r}")
+    known = {key: value for key, value in plain.items() if key in SourceEntry.__dataclass_fields__}
+    known["positions"] = tuple(known.get("positions", ()))
+    known.setdefault("label", known["name"])
+    return SourceEntry(**known)
+
+
+def _fake_listing(path: Path) -> Listing:
+    try:
+        return from_json(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        return Listing(missing=(f"The list in {FAKE_LIST_VARIABLE} cannot be read ({error}); correct '{path}'.",))
+
+
+def _server_name(server: PulseServer) -> str:
+    return "PipeWire" if server.is_pipewire else "PulseAudio"
+
+
+def main() -> int:
+    """Print the list as JSON; always succeeds, since what is missing is part of the answer."""
+    print(to_json(survey()))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

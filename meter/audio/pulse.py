@@ -1,0 +1,254 @@
+"""Asks the Linux sound server (PulseAudio, or PipeWire in its place) about its sources, through ``pactl``.
+
+PortAudio does not list monitor sources, so the server is asked itself: in JSON where ``pactl`` offers it
+(version 16 and later), else in its plain text, which is read into the same records.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from meter.audio.source import SourceError
+
+ANSWER_SECONDS = 4.0
+TOOLS_MEND = (
+    "run `apt install pulseaudio-utils` (Debian, Ubuntu), `dnf install pulseaudio-utils` (Fedora) "
+    "or `pacman -S libpulse` (Arch)"
+)
+SERVER_MEND = "start it with `systemctl --user start pipewire-pulse` (PipeWire) or `pulseaudio --start` (PulseAudio)"
+DECIBELS = re.compile(r"(-?(?:inf|\d+(?:[.,]\d+)?)) dB")
+SPECIFICATION = re.compile(r"(\d+)ch (\d+)Hz")
+NOTHING = ("", "n/a", "(null)", "None")
+UNITY_DB = 0.05
+"""A volume nearer to 0 dB than this is called unity: pactl prints hundredths."""
+
+ROLE_OF_POSITION = {
+    "mono": "M",
+    "front-left": "L",
+    "front-right": "R",
+    "front-center": "C",
+    "lfe": "LFE",
+    "side-left": "Ls",
+    "side-right": "Rs",
+}
+"""Positions of the server's channel map that are the same in every layout; the rear ones depend on the sides."""
+
+
+@dataclass(frozen=True)
+class PulseSource:
+    """One source of the server. ``monitor_of`` is the sink whose output it carries, empty for a real input.
+
+    ``volume_db`` is the volume furthest from 0 dB of its channels (minus infinity when muted): it changes what we
+    measure. ``index`` is good until the source goes; only ``name`` is worth keeping.
+    """
+
+    index: int
+    name: str
+    description: str
+    rate_hz: int
+    channels: int
+    positions: tuple[str, ...]
+    monitor_of: str
+    volume_db: float
+
+    @property
+    def channel_names(self) -> tuple[str, ...]:
+        """Names for the channels in the source's own order: roles where the position says so, else the position."""
+        rear = {"rear-left": "Lb", "rear-right": "Rb"}
+        if not {"side-left", "side-right"} & set(self.positions):
+            rear = {"rear-left": "Ls", "rear-right": "Rs"}
+        return tuple(ROLE_OF_POSITION.get(position) or rear.get(position, position) for position in self.positions)
+
+
+@dataclass(frozen=True)
+class PulseSink:
+    """One output of the server; ``software_volume`` says that its volume is in the sound its monitor carries."""
+
+    name: str
+    description: str
+    volume_db: float
+    software_volume: bool
+
+
+@dataclass(frozen=True)
+class PulseServer:
+    """What the server holds at one moment. ``is_pipewire``: monitors there carry the sound before the volume."""
+
+    sources: tuple[PulseSource, ...]
+    sinks: tuple[PulseSink, ...]
+    default_sink: str
+    is_pipewire: bool = False
+
+    def source(self, name: str) -> PulseSource | None:
+        """The source called ``name``, None if it is not there."""
+        return next((source for source in self.sources if source.name == name), None)
+
+    def sink(self, name: str) -> PulseSink | None:
+        """The sink called ``name``, None if it is not there."""
+        return next((sink for sink in self.sinks if sink.name == name), None)
+
+    def default_monitor(self) -> PulseSource | None:
+        """The monitor of the default output, None if the server has no default output."""
+        return next((source for source in self.sources if source.monitor_of == self.default_sink != ""), None)
+
+    def volume_note(self, source: PulseSource) -> str:
+        """One sentence if a volume of the server stands between the program that plays and our meters."""
+        if abs(source.volume_db) > UNITY_DB:
+            return _volume_sentence("The capture", source.description, source.volume_db)
+        sink = self.sink(source.monitor_of) if source.monitor_of else None
+        if sink is None or self.is_pipewire or not sink.software_volume or abs(sink.volume_db) <= UNITY_DB:
+            return ""
+        return _volume_sentence("The output", sink.description, sink.volume_db)
+
+
+def query_server() -> PulseServer:
+    """All sources and sinks. Raises SourceError with one sentence when the tools or the server are missing."""
+    info = _info(pactl("info"))
+    return PulseServer(
+        sources=tuple(_source(record) for record in _records("source") if _is_usable(record)),
+        sinks=tuple(_sink(record) for record in _records("sink")),
+        default_sink=info.get("default sink", ""),
+        is_pipewire="pipewire" in info.get("server name", "").lower(),
+    )
+
+
+def list_outputs_to_clients() -> list[Mapping[str, Any]]:
+    """The server's capture streams (source outputs) as pactl gives them: ``source``, ``volume``, ``properties``…"""
+    return _records("source-output")
+
+
+def require_tool(name: str) -> str:
+    """The full path of ``pactl`` or ``parec``. Raises SourceError naming the package."""
+    path = shutil.which(name)
+    if path is None:
+        raise SourceError(f"The program {name} is not installed, so what is playing cannot be heard: {TOOLS_MEND}.")
+    return path
+
+
+def tool_environment() -> dict[str, str]:
+    """Our environment with the tools' words in English, because we read them."""
+    without = {key: value for key, value in os.environ.items() if key not in ("LANGUAGE", "LANG", "LC_MESSAGES")}
+    return {**without, "LC_ALL": "C.UTF-8"}
+
+
+def pactl(*words: str) -> str:
+    """What ``pactl WORDS`` prints. Raises SourceError when it is missing, refused or late."""
+    try:
+        answer = subprocess.run(
+            [require_tool("pactl"), *words],
+            capture_output=True,
+            timeout=ANSWER_SECONDS,
+            env=tool_environment(),
+            stdin=subprocess.DEVNULL,
+            check=False,
+        )
+    except subprocess.TimeoutExpired as error:
+        raise SourceError(
+            f"The sound server has not answered for {ANSWER_SECONDS:g} s; restart it with "
+            "`systemctl --user restart pipewire-pulse` or `pulseaudio -k`."
+        ) from error
+    if answer.returncode == 0:
+        return answer.stdout.decode("utf-8", "replace")
+    reason = answer.stderr.decode("utf-8", "replace").strip().splitlines()
+    if any("option" in line for line in reason):
+        raise UnknownOptionError(reason[0])
+    raise SourceError(f"No sound server answers ({reason[0] if reason else 'no reason given'}): {SERVER_MEND}.")
+
+
+class UnknownOptionError(SourceError):
+    """This ``pactl`` is older than the option it was given."""
+
+
+def volume_db(volume: object, muted: object) -> float:
+    """The level in dB furthest from 0 that ``pactl`` names in ``volume`` (JSON value or text)."""
+    if str(muted).lower() in ("yes", "true"):
+        return -float("inf")
+    levels = [float(level.replace(",", ".")) for level in DECIBELS.findall(str(volume))]
+    return max(levels, key=abs, default=0.0)
+
+
+def _records(kind: str) -> list[Mapping[str, Any]]:
+    try:
+        answer = json.loads(pactl("--format=json", "list", f"{kind}s"))
+        if isinstance(answer, list) and all(isinstance(record, dict) for record in answer):
+            return answer
+    except (UnknownOptionError, json.JSONDecodeError):
+        pass
+    return parse_text(pactl("list", f"{kind}s"))
+
+
+def parse_text(text: str) -> list[Mapping[str, Any]]:
+    """Plain ``pactl list`` text as the records of its JSON form: keys in lower case with underscores.
+
+    Only the first level is read, and of the properties a flat mapping; other nested lists are left out.
+    """
+    records: list[dict[str, Any]] = []
+    inside = ""
+    for line in text.splitlines():
+        head = re.match(r"\S.* #(\d+)$", line)
+        if head:
+            records.append({"index": int(head[1]), "properties": {}})
+        elif records and (field := re.match(r"\t(\S[^:]*): ?(.*)$", line)):
+            inside = field[1].lower().replace(" ", "_")
+            key = "monitor_source" if inside == "monitor_of_sink" else inside
+            records[-1].setdefault(key, field[2])
+        elif records and inside == "properties" and (held := re.match(r'\t\t(\S+) = "(.*)"$', line)):
+            records[-1]["properties"][held[1]] = held[2]
+    return list(records)
+
+
+def _info(text: str) -> dict[str, str]:
+    pairs = (line.partition(": ") for line in text.splitlines())
+    return {key.strip().lower(): value.strip() for key, _, value in pairs}
+
+
+def _is_usable(record: Mapping[str, Any]) -> bool:
+    return bool(SPECIFICATION.search(str(record.get("sample_specification", ""))))
+
+
+def _source(record: Mapping[str, Any]) -> PulseSource:
+    specification = SPECIFICATION.search(str(record["sample_specification"]))
+    assert specification is not None
+    monitor_of = str(record.get("monitor_source", ""))
+    name = str(record.get("name", ""))
+    return PulseSource(
+        index=int(record["index"]),
+        name=name,
+        description=str(record.get("description") or name),
+        rate_hz=int(specification[2]),
+        channels=int(specification[1]),
+        positions=tuple(_positions(record.get("channel_map", ""))),
+        monitor_of="" if monitor_of in NOTHING else monitor_of,
+        volume_db=volume_db(record.get("volume", ""), record.get("mute", "")),
+    )
+
+
+def _sink(record: Mapping[str, Any]) -> PulseSink:
+    flags = record.get("flags", "")
+    name = str(record.get("name", ""))
+    return PulseSink(
+        name=name,
+        description=str(record.get("description") or name),
+        volume_db=volume_db(record.get("volume", ""), record.get("mute", "")),
+        software_volume="HW_VOLUME_CTRL" not in str(flags),
+    )
+
+
+def _positions(channel_map: object) -> Iterable[str]:
+    return (position.strip() for position in str(channel_map).split(",") if position.strip())
+
+
+def _volume_sentence(what: str, description: str, level_db: float) -> str:
+    if level_db == -float("inf"):
+        return f"{what} '{description}' is muted in the sound server, so nothing is measured; unmute it there."
+    return (
+        f"{what} '{description}' stands at {level_db:+.1f} dB in the sound server and every reading is off by that; "
+        "set it to 100 %."
+    )

@@ -1,0 +1,132 @@
+"""Watches whether a source of the sound server is still what was opened.
+
+The server moves a capture to another source without a word when its own goes away, so the stream cannot be asked.
+``pactl subscribe`` tells that something happened; the server is then asked what is true now.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import threading
+
+from meter.audio import pulse
+from meter.audio.pulse import PulseServer, PulseSource
+from meter.audio.source import SourceError
+
+READ_BYTES = 65_536
+STOP_SECONDS = 2.0
+RELEVANT = (b" on source #", b" on sink #", b" on server", b"'change' on source-output #")
+
+
+class SourceWatcher:
+    """One ``pactl subscribe`` child and a thread. ``change`` is one sentence once the source is not the same.
+
+    ``note`` is the sentence about volumes after the last check, ``checked`` whether there was one.
+    """
+
+    def __init__(self, source: PulseSource, recorder_pid: int, follows_default: bool) -> None:
+        self._source = source
+        self._recorder_pid = recorder_pid
+        self._follows_default = follows_default
+        self._child: subprocess.Popen[bytes] | None = None
+        self._thread: threading.Thread | None = None
+        self._stopping = False
+        self.change = ""
+        self.note = ""
+        self.checked = False
+
+    def start(self) -> None:
+        """Begin to watch. Raises SourceError when ``pactl`` is missing."""
+        self._child = subprocess.Popen(
+            [pulse.require_tool("pactl"), "subscribe"],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=pulse.tool_environment(),
+            bufsize=0,
+        )
+        self._thread = threading.Thread(target=self._run, name="source watcher", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the child and the thread; may be called twice."""
+        self._stopping = True
+        if self._child is not None:
+            end_child(self._child)
+        if self._thread is not None:
+            self._thread.join(STOP_SECONDS)
+            if self._thread.is_alive():
+                return  # waits for a server that does not answer; the pipe is its own until then
+        if self._child is not None and self._child.stdout is not None:
+            self._child.stdout.close()
+
+    def _run(self) -> None:
+        try:
+            self._check()  # what happened between opening and subscribing
+            self._follow()
+        except SourceError as error:
+            self._say(str(error))
+        except Exception as error:  # a watcher that died must not look like one that saw nothing
+            self._say(f"Watching '{self._source.description}' failed inside Earwitness ({error!r}); select it again.")
+
+    def _follow(self) -> None:
+        """Read events as they come; many that came together are answered by one check."""
+        assert self._child is not None
+        assert self._child.stdout is not None
+        pipe = self._child.stdout.fileno()
+        while not self._stopping and not self.change and (events := os.read(pipe, READ_BYTES)):
+            if any(word in events for word in RELEVANT):
+                self._check()
+        if not self.change:
+            self._say(f"The sound server stopped, and '{self._source.description}' with it; {pulse.SERVER_MEND}.")
+
+    def _say(self, sentence: str) -> None:
+        if not self._stopping:
+            self.change = sentence
+
+    def _check(self) -> None:
+        server = pulse.query_server()
+        self._say(compare(self._source, server, self._follows_default) or self._moved())
+        self.note = server.volume_note(server.source(self._source.name) or self._source)
+        self.checked = True
+
+    def _moved(self) -> str:
+        """The sentence for a recorder that somebody pointed at another source in a mixer program."""
+        for output in pulse.list_outputs_to_clients():
+            if str(output.get("properties", {}).get("application.process.id")) == str(self._recorder_pid):
+                if int(output.get("source", self._source.index)) != self._source.index:
+                    return (
+                        f"The capture of '{self._source.description}' was moved to another source; select it again."
+                    )
+                return ""
+        return ""
+
+
+def compare(opened: PulseSource, server: PulseServer, follows_default: bool) -> str:
+    """One sentence if ``opened`` is gone or different on ``server``, else an empty string."""
+    now = server.source(opened.name)
+    name = opened.description
+    if now is None:
+        return f"The source changed: '{name}' was removed; reconnect it or choose another."
+    if now.index != opened.index:
+        return f"The source changed: '{name}' was removed and came back; it is opened again."
+    if (now.rate_hz, now.channels, now.positions) != (opened.rate_hz, opened.channels, opened.positions):
+        return (
+            f"The source changed: '{name}' now runs at {now.rate_hz:,} Hz with {now.channels} channels; "
+            "it is opened again."
+        )
+    default = server.default_monitor()
+    if follows_default and default is not None and default.name != opened.name:
+        return f"The default output changed to '{default.description}'; it is opened instead."
+    return ""
+
+
+def end_child(child: subprocess.Popen[bytes]) -> None:
+    """Ask a child to end, then make it; a stopped or stuck one does not hold us up."""
+    child.terminate()
+    try:
+        child.wait(STOP_SECONDS)
+    except subprocess.TimeoutExpired:
+        child.kill()
+        child.wait()
