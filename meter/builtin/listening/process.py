@@ -1,0 +1,206 @@
+"""Estimated level at the seat and share of a listening allowance, from the feed and one calibration.
+
+Level of the feed: the A-weighted power of all its channels added up, re a full-scale sine (AES17), over 1 s. Adding
+power is right for what the channels play independently of each other, and it lets a calibration that was made one
+loudspeaker at a time hold for both together: two loudspeakers that read 82 dB each read 85 dB. Where both channels
+carry the same, the seat may get up to 3 dB more than is said here. With headphones, calibrated while both sides play,
+the same sum serves; calibrated one side at a time it says up to 3 dB more than each ear gets.
+
+Seat: level of the feed plus the offset found by calibration, an offset that holds for A and C alike. Without a
+calibration every field of the seat is NaN, also what was counted before it was withdrawn. Averages and the share are
+made of levels of 1 s (A-weighted, energy), each under the offset of its own time; a rule with a threshold, whose
+own instruments use the slow detector, is followed in that approximation. When the rule changes, the whole
+sitting is counted anew under it.
+
+Peak: highest magnitude of the C-weighted samples (IEC 61672-1, 5.13), of any channel or of their sum, since the
+direct sound of loudspeakers equally far away adds up. The true peak may lie between samples: no check of a limit.
+
+Only measured time counts: lost frames add nothing to time, share or averages. An average needs half of its span.
+The signal is filtered in steps of 100 ms, so readings step with them. Everything here is an estimate.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from dsp.exposure import Rule, hours_left
+from dsp.level_time import LevelTime
+from dsp.types import TICKS_PER_SECOND, check_block, tick_edge
+from dsp.units import SINE_RMS_OFFSET_DB, amplitude_to_db, db_to_amplitude, db_to_power, power_to_db
+from dsp.weighting import WeightingFilter
+from meter.plugin.api import FloatArray, Readout, Settings, Spec
+
+STEP_TICKS = TICKS_PER_SECOND // 10
+STEPS_PER_SECOND = 10
+MINUTE_SECONDS = 60
+QUARTER_HOUR_SECONDS = 15 * MINUTE_SECONDS
+SECONDS_PER_HOUR = 3600.0
+
+LEAST_MEASURED_SHARE = 0.5
+"""An average over a minute or a quarter of an hour needs this much of it measured and calibrated."""
+
+SHORT_GAP_SECONDS = 0.1
+"""Filters go on from their state over a shorter gap and start afresh after a longer one."""
+
+SEAT_KEYS = ("seat_now", "seat_minute", "seat_quarter_hour", "peak_c", "share", "time_left")
+
+
+class Listening:
+    """Processor of the meter ``listening``."""
+
+    def __init__(self) -> None:
+        self._calibrated = False
+        self._offset_db = 0.0
+        self._share_before = 0.0
+        self._rule = Rule("", 75.0, 40.0)
+
+    def configure(self, settings: Settings) -> None:
+        self._calibrated = bool(settings["calibrated"])
+        self._offset_db = float(settings["offset_db"])
+        self._share_before = float(settings["share_before"])
+        self._rule = Rule(
+            str(settings["rule"]),
+            float(settings["criterion_db"]),
+            float(settings["criterion_hours"]),
+            exchange_db=float(settings["exchange_db"]),
+            threshold_db=float(settings["threshold_db"]),
+        )
+        self._share: float | None = None
+
+    def prepare(self, spec: Spec) -> None:
+        self._rate_hz = spec.rate_hz
+        self._channels = spec.channels
+        self._a_filter = WeightingFilter("A", spec.rate_hz, spec.channels)
+        self._c_filter = WeightingFilter("C", spec.rate_hz, spec.channels)
+        self._waiting = np.empty((tick_edge(STEP_TICKS, spec.rate_hz) + 1, spec.channels))
+        self.reset()
+
+    def reset(self) -> None:
+        self._a_filter.reset()
+        self._c_filter.reset()
+        self._clock = 0
+        self._step = 0
+        self._held = 0
+        self._measured_frames = 0
+        self._step_energy = 0.0
+        self._step_is_whole = True
+        self._recent = np.full(STEPS_PER_SECOND, np.nan)
+        self._second_energy = 0.0
+        self._second_frames = 0
+        # Per second of the clock: power times time at the seat, and the time that was measured under a calibration.
+        self._seconds = np.zeros((QUARTER_HOUR_SECONDS, 2))
+        self._minute = math.nan
+        self._quarter_hour = math.nan
+        self._ledger = LevelTime()
+        self._peak = math.nan
+        self._share = None
+
+    def process(self, block: FloatArray) -> None:
+        check_block(block, self._channels)
+        self._measured_frames += len(block)
+        start = 0
+        while start < len(block):
+            stop = min(len(block), start + self._frames_to_step_end())
+            self._take(block[start:stop])
+            start = stop
+
+    def skip(self, frames: int) -> None:
+        if frames <= 0:
+            return
+        self._measure_held()
+        if frames > SHORT_GAP_SECONDS * self._rate_hz:
+            self._a_filter.reset()
+            self._c_filter.reset()
+        while frames > 0:
+            lost = min(frames, self._frames_to_step_end())
+            frames -= lost
+            self._clock += lost
+            self._step_is_whole = False
+            self._end_step_if_due()
+
+    def read(self, out: Readout) -> None:
+        feed_now = self._feed_now()
+        out["feed_now"] = feed_now
+        out["calibrated"] = float(self._calibrated)
+        out["time_listened"] = self._measured_frames / self._rate_hz / SECONDS_PER_HOUR
+        if not self._calibrated:
+            for key in SEAT_KEYS:
+                out[key] = math.nan
+            return
+        share = self._share_before + self._sitting_share()
+        out["seat_now"] = feed_now + self._offset_db
+        out["seat_minute"] = self._minute
+        out["seat_quarter_hour"] = self._quarter_hour
+        out["peak_c"] = amplitude_to_db(self._peak)
+        out["share"] = share
+        out["time_left"] = hours_left(share, self._minute, self._rule)
+
+    def _frames_to_step_end(self) -> int:
+        return tick_edge((self._step + 1) * STEP_TICKS, self._rate_hz) - self._clock
+
+    def _take(self, piece: FloatArray) -> None:
+        """Keep frames that lie within one step; measure them once the step is over."""
+        self._waiting[self._held : self._held + len(piece)] = piece
+        self._held += len(piece)
+        self._clock += len(piece)
+        self._end_step_if_due()
+
+    def _measure_held(self) -> None:
+        if not self._held:
+            return
+        frames = self._waiting[: self._held]
+        weighted = self._a_filter.process(frames)
+        self._step_energy += float(np.vdot(weighted, weighted))
+        self._second_frames += self._held
+        self._note_peak(self._c_filter.process(frames))
+        self._held = 0
+
+    def _note_peak(self, weighted: FloatArray) -> None:
+        if not self._calibrated:
+            return
+        highest = max(float(np.abs(weighted).max()), float(np.abs(weighted @ np.ones(self._channels)).max()))
+        # The offset belongs to sine-referenced RMS, 3.01 dB below the peak of the sine.
+        at_seat = highest * db_to_amplitude(self._offset_db + SINE_RMS_OFFSET_DB)
+        self._peak = at_seat if math.isnan(self._peak) else max(self._peak, at_seat)
+
+    def _end_step_if_due(self) -> None:
+        if self._frames_to_step_end() > 0:
+            return
+        self._measure_held()
+        self._recent[self._step % STEPS_PER_SECOND] = self._step_energy if self._step_is_whole else math.nan
+        self._second_energy += self._step_energy
+        self._step_energy = 0.0
+        self._step_is_whole = True
+        self._step += 1
+        if self._step % STEPS_PER_SECOND == 0:
+            self._end_second()
+
+    def _end_second(self) -> None:
+        seconds = self._second_frames / self._rate_hz if self._calibrated else 0.0
+        power = 0.0
+        if seconds:
+            power = self._second_energy / self._second_frames * db_to_power(self._offset_db + SINE_RMS_OFFSET_DB)
+            self._ledger.add(power, seconds / SECONDS_PER_HOUR)
+            self._share = None
+        self._seconds[(self._step // STEPS_PER_SECOND - 1) % QUARTER_HOUR_SECONDS] = power * seconds, seconds
+        self._second_energy = 0.0
+        self._second_frames = 0
+        self._minute = self._seat_average(MINUTE_SECONDS)
+        self._quarter_hour = self._seat_average(QUARTER_HOUR_SECONDS)
+
+    def _feed_now(self) -> float:
+        """Level of the last second in dBFS(A); NaN until a second was heard without a gap."""
+        return power_to_db(float(self._recent.sum()) / self._rate_hz) + SINE_RMS_OFFSET_DB
+
+    def _seat_average(self, seconds: int) -> float:
+        """Energy average over what was measured of the last whole seconds; NaN for less than half of them."""
+        ended = self._step // STEPS_PER_SECOND
+        energy, measured = self._seconds[np.arange(ended - seconds, ended) % QUARTER_HOUR_SECONDS].sum(axis=0)
+        return power_to_db(float(energy / measured)) if measured >= LEAST_MEASURED_SHARE * seconds else math.nan
+
+    def _sitting_share(self) -> float:
+        if self._share is None:
+            self._share = self._ledger.share_percent(self._rule)
+        return self._share

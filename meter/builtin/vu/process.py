@@ -1,0 +1,125 @@
+"""Level against a chosen alignment, with the movement of a volume indicator or of a peak programme meter.
+
+Readings are dB re the alignment: a sine whose peak amplitude equals the alignment reads 0 on every movement. The
+movements are those of IEC 60268-17 (VU) and IEC 60268-10 types I and II; see ``dsp.ballistics``.
+
+"Usual loud" and "usual quiet" are the 90th and 10th percentile, over the last 10 s, of what the louder channel
+reached within each tick of 10 ms (common practice, no source). Ticks quieter than -60 dBFS are left out, so that
+rests do not count as quiet playing. These figures step every 100 ms. Lost frames: the movement holds, the ticks they
+touch are left out, the highest reading stays.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from dsp.ballistics import Movement, PeakProgramme, VolumeIndicator
+from dsp.types import TICKS_PER_SECOND, check_block
+from dsp.units import amplitude_to_db, db_to_amplitude
+from dsp.windows import TickMaxima
+from meter.plugin.api import FloatArray, Readout, Settings, Spec
+
+MOVEMENTS: dict[str, Callable[[int, int], Movement]] = {
+    "vu": VolumeIndicator,
+    "ppm_1": PeakProgramme.type_1,
+    "ppm_2": PeakProgramme.type_2,
+}
+"""By setting; the order gives the reading ``movement``."""
+
+USUAL_TICKS = 10 * TICKS_PER_SECOND
+USUAL_NEEDS_TICKS = 3 * TICKS_PER_SECOND
+USUAL_STEP_TICKS = TICKS_PER_SECOND // 10
+USUAL_PERCENTILES = (10.0, 90.0)
+GATE = db_to_amplitude(-60.0)
+
+CHUNK_FRAMES = 65_536
+"""A whole file goes through in pieces of this size."""
+
+
+class Vu:
+    """Processor of the meter ``vu``."""
+
+    def __init__(self) -> None:
+        self._alignment_dbfs = -18.0
+        self._movement_name = "vu"
+        self._spec: Spec | None = None
+
+    def configure(self, settings: Settings) -> None:
+        """A new alignment counts at once, for what was held too; another movement starts afresh."""
+        self._alignment_dbfs = float(settings["alignment_dbfs"])
+        name = str(settings["movement"])
+        changed, self._movement_name = name != self._movement_name, name
+        if changed and self._spec is not None:
+            self.prepare(self._spec)
+
+    def prepare(self, spec: Spec) -> None:
+        self._spec = spec
+        self._channels = spec.channels
+        self._movement = MOVEMENTS[self._movement_name](spec.rate_hz, spec.channels)
+        self._reached = TickMaxima(spec.rate_hz, spec.channels)
+        self._peaks = TickMaxima(spec.rate_hz, spec.channels)
+        self.reset()
+
+    def reset(self) -> None:
+        self._movement.reset()
+        self._reached.reset()
+        self._peaks.reset()
+        self._frames = 0
+        self._highest = 0.0
+        # One step more than the window, so that a window ending at the last step is still whole.
+        self._history = np.full((USUAL_TICKS + USUAL_STEP_TICKS, 2), np.nan)
+        self._usual_at = -1
+        self._usual = (math.nan, math.nan, math.nan)
+
+    def process(self, block: FloatArray) -> None:
+        check_block(block, self._channels)
+        for start in range(0, len(block), CHUNK_FRAMES):
+            chunk = block[start : start + CHUNK_FRAMES]
+            curve = self._movement.process(chunk)
+            self._highest = max(self._highest, float(curve.max()))
+            self._remember(self._reached.push(curve), self._peaks.push(np.abs(chunk)))
+        self._frames += len(block)
+
+    def skip(self, frames: int) -> None:
+        self._remember(self._reached.skip(frames), self._peaks.skip(frames))
+
+    def read(self, out: Readout) -> None:
+        out["now"] = self._over_alignment(self._movement.now) if self._frames else math.nan
+        out["max"] = self._over_alignment(self._highest) if self._frames else math.nan
+        usual_low, usual, peak = self._usual_figures()
+        out["usual"] = self._over_alignment(usual)
+        out["usual_low"] = self._over_alignment(usual_low)
+        out["peak_over"] = amplitude_to_db(peak) - amplitude_to_db(usual)
+        out["alignment"] = self._alignment_dbfs
+        out["movement"] = list(MOVEMENTS).index(self._movement_name)
+
+    def _over_alignment(self, deflection: float | FloatArray) -> float | FloatArray:
+        return amplitude_to_db(deflection) - self._alignment_dbfs
+
+    def _remember(self, reached: FloatArray, peaks: FloatArray) -> None:
+        """Keep the louder channel's figures of the ticks that just ended, each in the place of its number."""
+        if not len(reached):
+            return
+        numbers = np.arange(self._reached.ticks - len(reached), self._reached.ticks)[-len(self._history) :]
+        louder = np.stack([reached.max(axis=1), peaks.max(axis=1)], axis=1)
+        self._history[numbers % len(self._history)] = louder[-len(numbers) :]
+
+    def _usual_figures(self) -> tuple[float, float, float]:
+        """Usual low, usual loud and sample peak as amplitudes, at the last step; NaN until 3 s were heard."""
+        step = self._reached.ticks // USUAL_STEP_TICKS
+        if step != self._usual_at:
+            self._usual_at = step
+            self._usual = self._figures_at(step * USUAL_STEP_TICKS)
+        return self._usual
+
+    def _figures_at(self, end_tick: int) -> tuple[float, float, float]:
+        window = self._history[np.arange(end_tick - USUAL_TICKS, end_tick) % len(self._history)]
+        window = window[~np.isnan(window[:, 0])]
+        heard = window[window[:, 0] > GATE, 0]
+        if len(heard) < USUAL_NEEDS_TICKS:
+            return math.nan, math.nan, math.nan
+        low, high = np.percentile(heard, USUAL_PERCENTILES)
+        return float(low), float(high), float(window[:, 1].max())
