@@ -12,7 +12,14 @@ STANDARD_ONLY: tuple[str, ...] = ()
 SCIENCE = ("numpy", "scipy")
 QT = ("PySide6", "pyqtgraph")
 
-FACE_PARTS = ("meter.gui.face", "meter.gui.label", "meter.gui.scale", "meter.gui.theme", "meter.gui.words")
+FACE_PARTS = (
+    "meter.gui.face",
+    "meter.gui.label",
+    "meter.gui.points",
+    "meter.gui.scale",
+    "meter.gui.theme",
+    "meter.gui.words",
+)
 
 # First match wins. Per layer: what may be imported of ours, and which libraries. The standard library is free
 # but for what FORBIDDEN_STANDARD says.

@@ -21,7 +21,7 @@ Time is the audio clock of the snapshot, never a count of calls.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -54,12 +54,13 @@ CORNER_PX = 22
 
 @dataclass(frozen=True)
 class Choice:
-    """One entry of a face's menu: choosing it sets ``setting`` to ``value``."""
+    """One entry of a face's menu: it sets ``setting`` to ``value``, or calls ``run`` where there is one."""
 
     heading: str
-    setting: str
-    value: Setting
     words: str
+    setting: str = ""
+    value: Setting = ""
+    run: Callable[[], None] | None = None
 
 
 class Face(QWidget):
@@ -82,6 +83,7 @@ class Face(QWidget):
         self.theme: Theme = current_theme()
         self.settings: dict[str, Setting] = {}
         self.labels: dict[str, Label] = {}
+        self.controls: list[QWidget] = []
         self.live = False
         self.inside = QRect()
         self._title = Label(TITLE_PX, bold=True)
@@ -193,6 +195,16 @@ class Face(QWidget):
         if label.say(text, role):
             self.update(label.rect)
 
+    def beside(self, figure: str, unit: str, gap: int = 8) -> None:
+        """Put the label ``unit`` right of the text of ``figure``, on the same baseline."""
+        left, right = self.labels[figure], self.labels[unit]
+        start = left.rect.left() + math.ceil(left.text_width) + gap
+        top = left.rect.top() + round(left.ascent - right.ascent)
+        place = QRect(start, top, left.rect.right() - start, right.line_height) if left.visible else QRect()
+        if place != right.rect:
+            self.update(right.rect.united(place))
+            right.place(place)
+
     @property
     def measured(self) -> QColor:
         """Blue for what is measured now, its dim form when the feed stands still."""
@@ -201,11 +213,14 @@ class Face(QWidget):
     def rearrange(self) -> None:
         """Lay everything out again, for a new size, scale, theme or number of channels."""
         self._still = None
-        padding = PADDING_PX if self.width() >= 220 and self.height() >= 150 else PADDING_PX - 6
-        card = self.rect().adjusted(padding, padding - 4, -padding, -padding + 4)
+        across = PADDING_PX if self.width() >= 220 else PADDING_PX - 6
+        down = PADDING_PX - 4 if self.height() >= 130 else PADDING_PX - 10
+        card = self.rect().adjusted(across, down, -across, -down)
         self._arrange_header(card)
         if self.fault:
             self._arrange_fault()
+            for control in self.controls:
+                control.hide()
         else:
             self.arrange(self.inside)
         self.update()
@@ -275,14 +290,17 @@ class Face(QWidget):
                 menu.addSection(choice.heading)
                 groups[choice.heading] = QActionGroup(menu)
             action = QAction(choice.words, groups[choice.heading])
-            action.setCheckable(True)
-            action.setChecked(self.settings.get(choice.setting) == choice.value)
+            action.setCheckable(choice.run is None)
+            action.setChecked(choice.run is None and self.settings.get(choice.setting) == choice.value)
             action.triggered.connect(lambda _checked=False, chosen=choice: self._choose(chosen))
             menu.addAction(action)
         return menu
 
     def _choose(self, choice: Choice) -> None:
-        self.setting_chosen.emit(self.meter_id, {choice.setting: choice.value})
+        if choice.run is not None:
+            choice.run()
+        else:
+            self.setting_chosen.emit(self.meter_id, {choice.setting: choice.value})
 
     def _set_live(self, live: bool) -> None:
         if live != self.live:

@@ -57,7 +57,7 @@ class Label:
         self._most_px = size_px
         self._least_px = least_px or size_px
         self._bold = bold
-        self._align = align
+        self.align = align
         self._most_lines = lines
         self._lines = lines
         self._sample = sample
@@ -152,7 +152,7 @@ class Label:
 
     def _left_of(self, line: str) -> float:
         left = float(self.rect.left())
-        if self._align == LEFT:
+        if self.align == LEFT:
             return left
         space = self.rect.width() - self.width_of(line)
-        return left + (space if self._align == RIGHT else space / 2.0)
+        return left + (space if self.align == RIGHT else space / 2.0)

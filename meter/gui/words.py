@@ -71,12 +71,12 @@ def age(seconds: float) -> str:
 def hours_and_minutes(hours: float) -> str:
     """``3 h 20``, ``45 min``; rounded down: to whole hours above 10 h, to 5 min above 1 h, else to minutes."""
     if not math.isfinite(hours):
-        return NOT_YET if math.isnan(hours) or hours < 0 else "over 99 h"
+        return NOT_YET if math.isnan(hours) or hours < 0 else "99+ h"
     minutes = max(0, math.floor(hours * 60.0 + 1e-6))
     if minutes < 60:
         return f"{minutes} min"
     if minutes >= 99 * 60:
-        return "over 99 h"
+        return "99+ h"
     if minutes >= 600:
         return f"{minutes // 60} h"
     minutes -= minutes % 5

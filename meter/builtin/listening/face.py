@@ -1,0 +1,250 @@
+"""Listening: how long at this level under the rule that was chosen. Every figure is an estimate.
+
+Without a calibration there is no number at all, only the way to one.
+"""
+
+from __future__ import annotations
+
+import math
+
+from PySide6.QtCore import QRect, QRectF, QSize, Qt
+from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QRegion
+from PySide6.QtWidgets import QPushButton
+
+from meter.gui import words
+from meter.gui.face import Choice, Face
+from meter.gui.label import Label, line_height, text_width
+from meter.gui.theme import MARK_PX, TEXT_PX
+from meter.readings import Frame
+
+CALIBRATE, CAUTIONS = "calibrate", "cautions"
+CAUTION = "Not a medical measurement."
+DOUBT = "estimate ±3 dB"
+WIDEST = "00 h 00"
+EARLY_PERCENT, LATE_PERCENT, FULL_PERCENT = 50.0, 80.0, 100.0
+VESSEL_WIDTH_PX = 58
+VESSEL_LEAST_PX = 70
+ROWS = ("now", "quarter", "used", "listened")
+
+
+class ListeningFace(Face):
+    """See the module's description."""
+
+    meter_id = "listening"
+    title = "Listening"
+    least = QSize(170, 100)
+    preferred = QSize(320, 380)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.labels = {
+            "figure": Label(60, bold=True, sample=WIDEST, least_px=28),
+            "left": Label(TEXT_PX, lines=2),
+            "rule": Label(MARK_PX, role="soft", lines=3),
+            "share_note": Label(TEXT_PX, role="ink", lines=3),
+            "caution": Label(MARK_PX, role="soft"),
+        }
+        for name in ROWS:
+            self.labels[name] = Label(TEXT_PX, role="soft", lines=1)
+        self._calibrated = False
+        self._vessel = QRect()
+        self._share = math.nan
+        self._calibrate = self._make_button("Calibrate…", CALIBRATE)
+        self._more = self._make_button("more", CAUTIONS)
+        self._more.setAccessibleName("cautions about listening estimates")
+        self.controls = [self._calibrate, self._more]
+
+    def _make_button(self, text: str, action: str) -> QPushButton:
+        button = QPushButton(text, self)
+        button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        button.clicked.connect(lambda: self.action_asked.emit(action))
+        return button
+
+    @property
+    def subtitle(self) -> str:
+        return DOUBT if self._calibrated else "not calibrated"
+
+    def choices(self) -> tuple[Choice, ...]:
+        again = "calibrate again…" if self._calibrated else "calibrate…"
+        return (
+            Choice("listening", again, run=lambda: self.action_asked.emit(CALIBRATE)),
+            Choice("listening", "cautions", run=lambda: self.action_asked.emit(CAUTIONS)),
+        )
+
+    def arrange(self, inside: QRect) -> None:
+        bottom = self._arrange_foot(inside)
+        top = self._arrange_head(inside, bottom)
+        self._arrange_vessel(QRect(inside.left(), top, inside.width(), bottom - top))
+
+    def _arrange_foot(self, inside: QRect) -> int:
+        """The caution and "more", always there; returns where the rest ends."""
+        high = line_height(MARK_PX) + 4
+        more_width = text_width("more", MARK_PX) + 12
+        top = inside.bottom() + 1 - high
+        caution_width = min(text_width(CAUTION, MARK_PX), inside.width() - more_width)
+        self.labels["caution"].place(QRect(inside.left(), top + 2, caution_width, high - 2))
+        self._more.setGeometry(inside.left() + caution_width + 4, top, more_width, high)
+        self._more.setStyleSheet(
+            f"QPushButton {{ border: none; background: transparent; font-size: {MARK_PX}px;"
+            f" color: {self.theme.measured_ink.name()}; text-decoration: underline; }}"
+            f"QPushButton:focus {{ border: 1px solid {self.theme.measured_ink.name()}; }}"
+        )
+        self._more.show()
+        return top - 6
+
+    def _arrange_head(self, inside: QRect, bottom: int) -> int:
+        figure, left, rule = (self.labels[name] for name in ("figure", "left", "rule"))
+        for name in ("figure", "left", "rule"):
+            self.labels[name].hide()
+        self._calibrate.setVisible(not self._calibrated)
+        top = inside.top()
+        if self._calibrated:
+            high = max(36, min(line_height(60, bold=True), round(inside.height() * 0.3)))
+            figure.place(QRect(inside.left(), top, inside.width(), high))
+            figure.place(QRect(inside.left(), top, inside.width(), figure.line_height))
+            top += figure.line_height + 2
+        for label, lines in ((left, 2), (rule, 3)):
+            label.place(QRect(inside.left(), top, inside.width(), label.line_height * lines))
+            used = label.line_height * max(1, len(label.shown))
+            fits = top + used <= bottom
+            label.place(QRect(inside.left(), top, inside.width(), used) if fits else QRect())
+            top += used + 5 if fits else 0
+        if not self._calibrated:
+            self._place_button(inside, min(top + 8, bottom - 34))
+        return top
+
+    def _place_button(self, inside: QRect, top: int) -> None:
+        width = text_width("Calibrate…", TEXT_PX) + 36
+        self._calibrate.setGeometry(inside.left(), top, min(width, inside.width()), 34)
+        line, ink, trough = (colour.name() for colour in (self.theme.faint, self.theme.ink, self.theme.trough))
+        self._calibrate.setStyleSheet(
+            f"QPushButton {{ border: 1px solid {line}; border-radius: 6px; background: {trough};"
+            f" color: {ink}; font-size: {TEXT_PX}px; }}"
+            f"QPushButton:hover, QPushButton:focus {{ border-color: {self.theme.measured.name()}; }}"
+        )
+
+    def _arrange_vessel(self, place: QRect) -> None:
+        shown = self._calibrated and place.height() >= VESSEL_LEAST_PX + 6 and place.width() >= 200
+        high = min(place.height() - 10, 220)
+        self._vessel = QRect(place.left(), place.top() + 8, VESSEL_WIDTH_PX, high) if shown else QRect()
+        column = place.adjusted(VESSEL_WIDTH_PX + 20, 8, 0, 0)
+        row = line_height(TEXT_PX) + 5
+        for number, name in enumerate(ROWS):
+            box = QRect(column.left(), column.top() + number * row, column.width(), row - 5)
+            fits = shown and box.bottom() <= place.bottom()
+            self.labels[name].place(box if fits else QRect())
+        top = column.top() + len(ROWS) * row + 4
+        room = place.bottom() + 1 - top
+        self.labels["share_note"].place(QRect(column.left(), top, column.width(), room) if shown else QRect())
+
+    def _outline(self) -> QPainterPath:
+        """A plain jar: open at the top, round at the foot."""
+        box = QRectF(self._vessel).adjusted(0.5, 0.5, -0.5, -0.5)
+        path = QPainterPath()
+        path.moveTo(box.topLeft())
+        round_px = 14.0
+        path.lineTo(box.left(), box.bottom() - round_px)
+        path.quadTo(box.left(), box.bottom(), box.left() + round_px, box.bottom())
+        path.lineTo(box.right() - round_px, box.bottom())
+        path.quadTo(box.right(), box.bottom(), box.right(), box.bottom() - round_px)
+        path.lineTo(box.topRight())
+        return path
+
+    def paint_still(self, painter: QPainter) -> None:
+        if self._vessel.isEmpty():
+            return
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(self.theme.trough)
+        painter.drawPath(self._outline())
+
+    def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        if self._vessel.isEmpty() or not region.intersects(self._vessel):
+            return
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        if self._share > 0.0:
+            high = round(min(1.0, self._share / FULL_PERCENT) * self._vessel.height())
+            painter.save()
+            painter.setClipRect(
+                QRect(self._vessel.left(), self._vessel.bottom() + 1 - high, self._vessel.width(), high),
+                Qt.ClipOperation.IntersectClip,
+            )
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(self._fill())
+            painter.drawPath(self._outline())
+            painter.restore()
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.setPen(QPen(self.theme.faint, 1))
+        painter.drawPath(self._outline())
+        painter.setPen(QPen(self.theme.soft, 1))
+        for share in (EARLY_PERCENT, LATE_PERCENT):
+            at = self._vessel.bottom() - round(share / FULL_PERCENT * self._vessel.height())
+            painter.drawLine(self._vessel.right() - 12, at, self._vessel.right() - 1, at)
+
+    def _fill(self) -> QColor:
+        return self.theme.held if self._share >= LATE_PERCENT else self.measured
+
+    def take_words(self, frame: Frame) -> None:
+        calibrated = frame.number("listening.calibrated") == 1.0
+        if calibrated != self._calibrated:
+            self._calibrated = calibrated
+            self.rearrange()
+        self.say("caution", CAUTION)
+        if calibrated:
+            self._say_estimate(frame)
+        else:
+            self._say_uncalibrated()
+
+    def _say_uncalibrated(self) -> None:
+        for name in ("figure", "share_note", *ROWS):
+            self.say(name, "")
+        self._share = math.nan
+        self._say_head("left", "No estimate without a calibration at the seat.", "faint")
+        self._say_head("rule", "")
+
+    def _say_estimate(self, frame: Frame) -> None:
+        left, share = frame.number("listening.time_left"), frame.number("listening.share")
+        self.say("figure", words.hours_and_minutes(left), "faint" if math.isnan(left) else "ink")
+        minute = frame.number("listening.seat_minute")
+        waiting = math.isnan(left)
+        level = "" if not math.isfinite(minute) else f", {words.figure(minute, 0)} dB(A)"
+        self._say_head("left", words.LISTENING if waiting else f"left at the level of the last minute{level}", "ink")
+        self._say_head("rule", f"rule: {self.settings.get('rule', 'not named')}")
+        self._say_rows(frame, share)
+        self.say("share_note", _share_words(share))
+        if share != self._share and not (math.isnan(share) and math.isnan(self._share)):
+            self._share = share
+            self.update(self._vessel)
+
+    def _say_head(self, name: str, text: str, role: str | None = None) -> None:
+        """A sentence of the head; what follows moves when it needs more or fewer lines."""
+        label = self.labels[name]
+        if text == label.text and (role is None or role == label.role):
+            return
+        label.say(text, role)
+        self.rearrange()
+
+    def _say_rows(self, frame: Frame, share: float) -> None:
+        now, quarter = frame.number("listening.seat_now"), frame.number("listening.seat_quarter_hour")
+        listened = frame.number("listening.time_listened")
+        self.say("now", f"now {words.figure(now, 0)} dB(A)" if math.isfinite(now) else "now quiet", "ink")
+        self.say("quarter", f"last 15 min {words.figure(quarter, 0)} dB(A)" if math.isfinite(quarter) else "")
+        self.say("used", "" if math.isnan(share) else f"{words.figure(share, 0)} % of it used")
+        self.say("listened", "" if math.isnan(listened) else f"listened {words.hours_and_minutes(listened)}")
+
+    def value_text(self) -> str:
+        if not self._calibrated:
+            return f"not calibrated, no estimate. {CAUTION}"
+        said = {name: label.text for name, label in self.labels.items()}
+        return f"{said['figure']} {said['left']}, {said['used']}, {DOUBT}. {CAUTION}"
+
+
+def _share_words(share_percent: float) -> str:
+    """Early and calm; a break or a lower level is offered, nothing is called safe."""
+    if share_percent >= FULL_PERCENT:
+        return "The allowance is used up: rest your ears."
+    if share_percent >= LATE_PERCENT:
+        return "Most of it is used: a break or a lower level stretches it."
+    if share_percent >= EARLY_PERCENT:
+        return "More than half of it is used."
+    return ""

@@ -1,0 +1,305 @@
+"""The low end in mono: one figure, one sentence, and a pile of four stones.
+
+Each stone is a sub-band: as wide as what survives in mono, shifted to where it leans; its dotted
+outline is what was there. The stone that is spoken of is amber; a band too weak to vote is faint.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from PySide6.QtCore import QPointF, QRect, QRectF, QSize, Qt
+from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QRegion
+
+from meter.gui import words
+from meter.gui.face import Face
+from meter.gui.label import LEFT, RIGHT, Label, fitting_px, line_height, text_width
+from meter.gui.theme import FIGURE_PX, MARK_PX, TEXT_PX, VERDICT_PX, mixed
+from meter.readings import Frame
+
+UNIT = "dB in mono"
+WIDEST = f"{words.MINUS}88.8"
+SOLID, WATCH, LOSES = 1.0, 2.0, 3.0
+LEAN_TOLD_DB = 0.5
+"""A lean up to this is centred enough not to be the verdict (common practice, no source)."""
+ONE_SIDED_DB = 10.0
+"""A band this far to one side loses level in mono for that reason alone; blame no phase then."""
+STALE_SECONDS = 2.0
+FULL_LEAN_DB = 12.0
+LEVEL_SPAN_DB = 24.0
+HEIGHT_SHARES = (1.15, 1.0, 0.9, 0.8)
+"""Heights of the stones from the lowest band up."""
+
+
+@dataclass(frozen=True)
+class Stone:
+    """One sub-band as drawn: outline and stone in widget pixels, and how it is coloured."""
+
+    outline: QRectF
+    body: QRectF
+    votes: bool
+    spoken_of: bool
+
+
+class MonoLowsFace(Face):
+    """See the module's description."""
+
+    meter_id = "mono_lows"
+    title = "Low end in mono"
+    least = QSize(160, 90)
+    preferred = QSize(540, 330)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.labels = {
+            "figure": Label(72, bold=True, sample=WIDEST, least_px=28),
+            "unit": Label(VERDICT_PX, role="soft"),
+            "verdict": Label(22, lines=2, sample="00–000 Hz folds away", least_px=TEXT_PX),
+            "lean": Label(TEXT_PX, role="soft"),
+            "since": Label(TEXT_PX, role="soft"),
+        }
+        self._bands = [f"band{number}" for number in range(4)]
+        self.labels |= {name: Label(MARK_PX, role="soft", align=RIGHT) for name in self._bands}
+        self._column = QRect()
+        self._picture = QRect()
+        self._stones: list[Stone] = []
+        self._loss = math.nan
+        self._spoken_of = -1
+        self._verdict_lines = 1
+
+    @property
+    def subtitle(self) -> str:
+        return "below 120 Hz, last 3 s"
+
+    def arrange(self, inside: QRect) -> None:
+        wide = inside.width() >= 1.7 * inside.height() and inside.width() >= 400
+        self._column = QRect(inside)
+        if wide:
+            self._column.setWidth(round(inside.width() * 0.52))
+        self._arrange_figure()
+        bottom = self._flow()
+        picture = QRect(inside)
+        if wide:
+            picture.setLeft(self._column.right() + 16)
+        else:
+            picture.setTop(bottom + 14)
+        self._arrange_picture(picture)
+
+    def _arrange_figure(self) -> None:
+        column, figure = self._column, self.labels["figure"]
+        unit_width = text_width(UNIT, VERDICT_PX) + 8
+        high = max(36, round(self.inside.height() * 0.34))
+        room = column.width() - unit_width
+        if fitting_px(WIDEST, room, high, FIGURE_PX, FIGURE_PX - 8, bold=True) == 0:
+            room = column.width()
+        figure.place(QRect(column.left(), column.top(), room, high))
+        figure.place(QRect(column.left(), column.top(), column.width(), figure.line_height))
+
+    def _flow(self) -> int:
+        """Stack the sentences below the figure as long as they are; returns where they end."""
+        column = self._column
+        top = self.labels["figure"].rect.bottom() + 3
+        for name, lines in (("verdict", 2), ("lean", 1), ("since", 1)):
+            label = self.labels[name]
+            label.place(QRect(column.left(), top, column.width(), column.height()))
+            lines = min(lines, max(0, (column.bottom() + 1 - top) // label.line_height))
+            label.place(QRect(column.left(), top, column.width(), lines * label.line_height))
+            if lines:
+                top += max(1, len(label.shown)) * label.line_height + 3
+        lean, since = self.labels["lean"], self.labels["since"]
+        apart = text_width("leans 00.0 dB to the right", TEXT_PX) + text_width("since reset −00.0 dB", TEXT_PX) + 24
+        if lean.visible and column.width() >= apart:
+            since.place(QRect(column.left(), lean.rect.top(), column.width(), since.line_height))
+            since.align = RIGHT
+            return lean.rect.bottom()
+        since.align = LEFT
+        return top - 3
+
+    def _arrange_picture(self, place: QRect) -> None:
+        label_width = text_width("000–000 Hz", MARK_PX)
+        width = place.width() - label_width - 8
+        shown = place.height() >= 72 and width >= 110
+        high = min(place.height() - 8, round(width * 0.62))
+        self._picture = QRect(place.left(), place.bottom() - 4 - high, width, high) if shown else QRect()
+        for number, name in enumerate(self._bands):
+            if not shown:
+                self.labels[name].hide()
+                continue
+            row = self._row(number)
+            high = line_height(MARK_PX)
+            top = round(row.center().y() - high / 2)
+            self.labels[name].place(QRect(place.right() - label_width, top, label_width, high))
+        self._stones = []
+
+    def _row(self, number: int) -> QRectF:
+        """Where the stone of sub-band ``number`` may lie; the lowest band is at the bottom."""
+        unit = (self._picture.height() - 4.0) / sum(HEIGHT_SHARES)
+        bottom = self._picture.bottom() - 2.0 - unit * sum(HEIGHT_SHARES[:number])
+        high = unit * HEIGHT_SHARES[number]
+        return QRectF(self._picture.left(), bottom - high, self._picture.width(), high - 3.0)
+
+    def paint_still(self, painter: QPainter) -> None:
+        if self._picture.isEmpty():
+            return
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+        middle = self._picture.center().x()
+        painter.setPen(QPen(self.theme.line, 1, Qt.PenStyle.DotLine))
+        painter.drawLine(middle, self._picture.top(), middle, self._picture.bottom())
+        painter.setPen(QPen(self.theme.line, 1))
+        painter.drawLine(
+            self._picture.left() + 10,
+            self._picture.bottom() + 2,
+            self._picture.right() - 10,
+            self._picture.bottom() + 2,
+        )
+
+    def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        if not region.intersects(self._picture):
+            return
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        for stone in self._stones:
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.setPen(QPen(self.theme.faint if stone.votes else self.theme.line, 1, Qt.PenStyle.DotLine))
+            painter.drawPath(pebble(stone.outline))
+            if stone.body.width() >= 1.0:
+                painter.setPen(Qt.PenStyle.NoPen)
+                painter.setBrush(self._colour(stone))
+                painter.drawPath(pebble(stone.body))
+
+    def _colour(self, stone: Stone) -> QColor:
+        if not stone.votes:
+            return mixed(self.theme.card, self.theme.measured_deep, 0.45)
+        if stone.spoken_of:
+            return mixed(self.theme.held, self.theme.card, 0.12 if self.live else 0.5)
+        return mixed(self.measured, self.theme.card, 0.15)
+
+    def take(self, frame: Frame) -> None:
+        stones = self._make_stones(frame)
+        if stones != self._stones:
+            self._stones = stones
+            self.update(self._picture)
+
+    def _make_stones(self, frame: Frame) -> list[Stone]:
+        levels = frame.vector("mono_lows.band_level")
+        if self._picture.isEmpty() or len(levels) != 4:
+            return []
+        losses, balances = frame.vector("mono_lows.band_loss"), frame.vector("mono_lows.band_balance")
+        votes = frame.vector("mono_lows.band_votes")
+        heard = levels[np.isfinite(levels)]
+        strongest = float(heard.max()) if heard.size else math.nan
+        stones = []
+        for number in range(4):
+            if not math.isfinite(levels[number]):
+                continue
+            share = max(0.3, 1.0 - (strongest - levels[number]) / LEVEL_SPAN_DB * 0.6)
+            outline, body = self._shapes(number, share, float(losses[number]), float(balances[number]))
+            stones.append(Stone(outline, body, bool(votes[number] == 1.0), number == self._spoken_of))
+        return stones
+
+    def _shapes(self, number: int, share: float, loss_db: float, balance_db: float) -> tuple[QRectF, QRectF]:
+        """Outline and stone, in half pixels so that a still reading is a still picture."""
+        row = self._row(number)
+        width = row.width() * 0.8 * share
+        lean = 0.0 if math.isnan(balance_db) else max(-1.0, min(1.0, balance_db / FULL_LEAN_DB))
+        middle = row.center().x() - lean * row.width() * 0.1 - lean * (row.width() * 0.8 - width) * 0.2
+        kept = 0.0 if math.isnan(loss_db) else float(10.0 ** (min(loss_db, 0.0) / 20.0))
+        return _centred(middle, width, row), _centred(middle, width * kept, row)
+
+    def take_words(self, frame: Frame) -> None:
+        loss, verdict = frame.number("mono_lows.loss_now"), frame.number("mono_lows.verdict")
+        self._say_bands(frame)
+        if math.isnan(loss) or not verdict >= SOLID:
+            self._say_not_yet(frame)
+        else:
+            self._say_verdict(frame, loss, verdict)
+        if not self._column.isEmpty() and self._flow_changed():
+            self.rearrange()
+
+    def _flow_changed(self) -> bool:
+        lines = len(self.labels["verdict"].shown)
+        changed, self._verdict_lines = lines != self._verdict_lines, lines
+        return changed
+
+    def _say_verdict(self, frame: Frame, loss: float, verdict: float) -> None:
+        age = frame.number("mono_lows.age")
+        stale = age >= STALE_SECONDS
+        self._loss = words.settled(loss, self._loss, 0.1)
+        self.say("figure", words.figure(self._loss), "faint" if stale else "ink")
+        self.say("unit", UNIT)
+        self.beside("figure", "unit")
+        sentence = "the lows vanish in mono" if loss == -math.inf else self._verdict(frame, verdict)
+        self.say("verdict", f"{sentence}, {words.age(age)}" if stale else sentence, "soft" if stale else "ink")
+        self.say("lean", self._lean(frame, sentence))
+        since = frame.number("mono_lows.fold_down_loss")
+        self.say("since", "" if math.isnan(since) else f"since reset {words.with_unit(since, 'dB')}")
+
+    def _say_not_yet(self, frame: Frame) -> None:
+        one = frame.status.channels == 1
+        self._loss = math.nan
+        self.say("figure", words.NOT_YET, "faint")
+        self.say("unit", "")
+        self.say("verdict", "needs two channels" if one else words.LISTENING, "soft")
+        self.say("lean", "")
+        self.say("since", "")
+
+    def _verdict(self, frame: Frame, verdict: float) -> str:
+        """One sentence from the processor's verdict: what is spoken of is the worst band, or the lean."""
+        worst = frame.number("mono_lows.worst_band")
+        band = "" if math.isnan(worst) else self._band_name(frame, int(worst))
+        loss, lean = frame.vector("mono_lows.band_loss"), frame.vector("mono_lows.band_balance")
+        if verdict == SOLID or not band:
+            return "solid below 120 Hz"
+        if abs(lean[int(worst)]) >= ONE_SIDED_DB:
+            return f"{band} sits on the {'left' if lean[int(worst)] > 0 else 'right'}"
+        if loss[int(worst)] > -LEAN_TOLD_DB:
+            return words.side(frame.number("mono_lows.balance_now"))
+        return f"{band} folds away" if verdict == LOSES else f"{band} thins out"
+
+    def _lean(self, frame: Frame, verdict: str) -> str:
+        lean = words.side(frame.number("mono_lows.balance_now"))
+        return "" if lean in (verdict, words.NOT_YET) else lean
+
+    def _say_bands(self, frame: Frame) -> None:
+        votes = frame.vector("mono_lows.band_votes")
+        worst, verdict = frame.number("mono_lows.worst_band"), frame.number("mono_lows.verdict")
+        self._spoken_of = int(worst) if verdict >= WATCH and math.isfinite(worst) else -1
+        for number, name in enumerate(self._bands):
+            votes_here = number < len(votes) and votes[number] == 1.0
+            role = "held_ink" if number == self._spoken_of else ("soft" if votes_here else "faint")
+            self.say(name, self._band_name(frame, number), role)
+
+    def _band_name(self, frame: Frame, number: int) -> str:
+        low, high = frame.vector("mono_lows.band_low_edge"), frame.vector("mono_lows.band_high_edge")
+        if number >= len(low) or not (math.isfinite(low[number]) and math.isfinite(high[number])):
+            return ""
+        return f"{low[number]:.0f}–{high[number]:.0f} Hz"
+
+    def value_text(self) -> str:
+        said = [self.labels[name].text for name in ("figure", "unit", "verdict", "lean")]
+        return " ".join(said[:2]).strip() + ", " + ", ".join(text for text in said[2:] if text)
+
+
+def _centred(middle: float, width: float, row: QRectF) -> QRectF:
+    left = round((middle - width / 2.0) * 2.0) / 2.0
+    return QRectF(left, row.top(), round(width * 2.0) / 2.0, row.height())
+
+
+def pebble(box: QRectF) -> QPainterPath:
+    """A rounded stone, flatter below than above, filling a box of any proportion."""
+    path = QPainterPath()
+    left, right, top, bottom = box.left(), box.right(), box.top(), box.bottom()
+    waist = top + box.height() * 0.56
+    shoulder = min(box.width() / 2.0, box.height() * 0.62)
+    up, down = (waist - top) * 0.86, (bottom - waist) * 0.94
+    path.moveTo(QPointF(left, waist))
+    path.cubicTo(QPointF(left, waist - up), QPointF(left + shoulder * 0.4, top), QPointF(left + shoulder, top))
+    path.lineTo(QPointF(right - shoulder, top))
+    path.cubicTo(QPointF(right - shoulder * 0.4, top), QPointF(right, waist - up), QPointF(right, waist))
+    path.cubicTo(
+        QPointF(right, waist + down), QPointF(right - shoulder * 0.5, bottom), QPointF(right - shoulder, bottom)
+    )
+    path.lineTo(QPointF(left + shoulder, bottom))
+    path.cubicTo(QPointF(left + shoulder * 0.5, bottom), QPointF(left, waist + down), QPointF(left, waist))
+    return path

@@ -1,0 +1,236 @@
+"""Peaks: a bar for each channel, what is held in amber, the most since reset as a figure.
+
+One or two channels lie as rows; more stand side by side, up to 32 in one picture.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from PySide6.QtCore import QRect, QSize, Qt
+from PySide6.QtGui import QPainter, QRegion
+
+from meter.gui import scale, words
+from meter.gui.face import Choice, Face
+from meter.gui.label import CENTRE, LEFT, RIGHT, Label, line_height, text_width
+from meter.gui.theme import FIGURE_PX, MARK_PX, TEXT_PX, VERDICT_PX, font
+from meter.readings import Frame
+
+HOLDS_SECONDS = (1.5, 3.0, 10.0, 60.0)
+WIDEST = f"{words.MINUS}88.8"
+UNIT = "dBTP"
+MARK_THICKNESS_PX = 3
+SIDES = ("L", "R")
+
+
+class PeaksFace(Face):
+    """See the module's description."""
+
+    meter_id = "peaks"
+    title = "Peaks"
+    least = QSize(160, 90)
+    preferred = QSize(360, 150)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._channels = 2
+        self._bars: list[QRect] = []
+        self._now: list[int] = []
+        self._held: list[int] = []
+        self._upright = False
+        self._make_labels()
+
+    def _make_labels(self) -> None:
+        self.labels = {
+            "figure": Label(64, bold=True, sample=WIDEST, least_px=FIGURE_PX),
+            "unit": Label(VERDICT_PX, role="soft"),
+            "note": Label(MARK_PX, role="soft", lines=2),
+        }
+        for number in range(self._channels):
+            align = CENTRE if self._channels > 2 else LEFT
+            self.labels[f"name{number}"] = Label(MARK_PX, role="soft", align=align)
+            self.labels[f"most{number}"] = Label(
+                TEXT_PX if self._channels > 2 else VERDICT_PX, align=CENTRE if self._channels > 2 else RIGHT
+            )
+
+    @property
+    def subtitle(self) -> str:
+        return "true peak now, and most since reset, dBTP"
+
+    def choices(self) -> tuple[Choice, ...]:
+        return tuple(Choice("hold for", f"{seconds:g} s", "hold_seconds", seconds) for seconds in HOLDS_SECONDS)
+
+    def arrange(self, inside: QRect) -> None:
+        self._upright = self._channels > 2
+        note_high = line_height(MARK_PX)
+        figure = self.labels["figure"]
+        top = inside.top()
+        needed = (96 if self._upright else 3 * line_height(VERDICT_PX) + 12) + note_high + 10
+        with_figure = inside.height() - needed >= line_height(FIGURE_PX, bold=True)
+        if with_figure:
+            high = min(line_height(64, bold=True), inside.height() - needed)
+            figure.place(QRect(inside.left(), top, inside.width(), high))
+            top += figure.line_height + 6
+        else:
+            figure.hide()
+        self.beside("figure", "unit")
+        with_note = inside.bottom() - top >= needed - note_high
+        note = QRect(inside.left(), inside.bottom() + 1 - note_high, inside.width(), note_high if with_note else 0)
+        self.labels["note"].place(note)
+        rest = QRect(inside.left(), top, inside.width(), note.top() - top - 4)
+        if self._upright:
+            self._arrange_columns(rest)
+        else:
+            self._arrange_rows(rest)
+        self._now, self._held = [-1] * self._channels, [-1] * self._channels
+
+    def _arrange_rows(self, place: QRect) -> None:
+        name_width = text_width("L", MARK_PX) + 10
+        most_width = text_width(WIDEST, VERDICT_PX) + 10
+        scale_high = line_height(MARK_PX) + 4
+        row = min(44, max(line_height(VERDICT_PX), (place.height() - scale_high) // max(1, self._channels)))
+        thick = min(18, row - 8)
+        self._bars = []
+        for number in range(self._channels):
+            top = place.top() + number * row
+            middle = top + row // 2
+            name, most = self.labels[f"name{number}"], self.labels[f"most{number}"]
+            name.place(QRect(place.left(), middle - name.line_height // 2, name_width, name.line_height))
+            most.place(
+                QRect(place.right() + 1 - most_width, middle - most.line_height // 2, most_width, most.line_height)
+            )
+            width = place.width() - name_width - most_width - 4
+            self._bars.append(QRect(place.left() + name_width, middle - thick // 2, width, thick))
+
+    def _arrange_columns(self, place: QRect) -> None:
+        scale_width = text_width(f"{words.MINUS}40", MARK_PX) + 8
+        high = line_height(MARK_PX)
+        pitch = (place.width() - scale_width) / self._channels
+        with_figures = pitch >= text_width(WIDEST, TEXT_PX) + 4
+        every = max(1, math.ceil((text_width("32", MARK_PX) + 6) / pitch))
+        top = place.top() + (line_height(TEXT_PX) + 3 if with_figures else 2)
+        self._bars = []
+        for number in range(self._channels):
+            left = round(place.left() + scale_width + number * pitch)
+            right = round(place.left() + scale_width + (number + 1) * pitch)
+            box = QRect(left, place.top(), right - left, line_height(TEXT_PX) if with_figures else 0)
+            self.labels[f"most{number}"].place(box)
+            wide = round(pitch * every)
+            named = number % every == 0
+            middle = (left + right) // 2
+            under = QRect(middle - wide // 2, place.bottom() + 1 - high, wide if named else 0, high)
+            self.labels[f"name{number}"].place(under)
+            gap = 1 if pitch < 12 else max(2, round(pitch * 0.2))
+            width = min(40, right - left - gap)
+            self._bars.append(QRect(middle - width // 2, top, width, place.bottom() - high - 3 - top))
+
+    def paint_still(self, painter: QPainter) -> None:
+        for bar in self._bars:
+            painter.fillRect(bar, self.theme.trough)
+        if not self._bars or self._bars[0].isEmpty():
+            return
+        painter.setFont(font(MARK_PX))
+        free = -1000
+        for mark in sorted(scale.PEAK_MARKS, reverse=True):
+            text = words.figure(float(mark), 0)
+            offset = self._length(float(mark))
+            if self._upright:
+                self._draw_level_mark(painter, offset, text)
+            elif free == -1000 or self._bars[0].left() + offset + text_width(text, MARK_PX) // 2 < free - 6:
+                free = self._draw_row_mark(painter, offset, text)
+
+    def _draw_row_mark(self, painter: QPainter, offset: int, text: str) -> int:
+        """A tick and a number below the rows; returns where the number begins."""
+        last = self._bars[-1]
+        at = last.left() + offset
+        painter.setPen(self.theme.line)
+        painter.drawLine(at, last.bottom() + 3, at, last.bottom() + 6)
+        width = text_width(text, MARK_PX)
+        high = line_height(MARK_PX)
+        painter.setPen(self.theme.soft)
+        painter.drawText(QRect(at - width // 2, last.bottom() + 7, width, high), Qt.AlignmentFlag.AlignCenter, text)
+        return at - width // 2
+
+    def _draw_level_mark(self, painter: QPainter, offset: int, text: str) -> None:
+        first, last = self._bars[0], self._bars[-1]
+        at = first.bottom() + 1 - offset
+        painter.setPen(self.theme.line)
+        painter.drawLine(self.inside.left() + text_width(text, MARK_PX) + 8, at, last.right(), at)
+        high = line_height(MARK_PX)
+        painter.setPen(self.theme.soft)
+        box = QRect(self.inside.left(), at - high // 2, text_width(text, MARK_PX), high)
+        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
+
+    def _length(self, level_db: float) -> int:
+        """Length of a bar in pixels; 0 for silence and "not yet"."""
+        if not self._bars or math.isnan(level_db):
+            return 0
+        whole = self._bars[0].height() if self._upright else self._bars[0].width()
+        return round(scale.peak_place(level_db) * whole)
+
+    def _stretch(self, number: int, first: int, last: int) -> QRect:
+        """The part of a bar between two lengths."""
+        bar = self._bars[number]
+        if self._upright:
+            return QRect(bar.left(), bar.bottom() + 1 - last, bar.width(), last - first)
+        return QRect(bar.left() + first, bar.top(), last - first, bar.height())
+
+    def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        for number, bar in enumerate(self._bars):
+            if not region.intersects(bar.adjusted(-1, -1, 1, 1)) or self._now[number] < 0:
+                continue
+            painter.fillRect(self._stretch(number, 0, self._now[number]), self.measured)
+            held = self._held[number]
+            if held > 0:
+                painter.fillRect(self._stretch(number, held - MARK_THICKNESS_PX, held), self.theme.held)
+
+    def take(self, frame: Frame) -> None:
+        now, held = frame.vector("peaks.true"), frame.vector("peaks.true_hold")
+        if len(now) != self._channels and len(now):
+            self._channels = len(now)
+            self._make_labels()
+            self.rearrange()
+        for number in range(min(len(now), len(self._bars))):
+            self._move(number, self._length(float(now[number])), self._length(float(held[number])))
+
+    def _move(self, number: int, now: int, held: int) -> None:
+        before, held_before = self._now[number], self._held[number]
+        if now != before:
+            first, last = min(now, max(before, 0)), max(now, before)
+            self._now[number] = now
+            self.update(self._stretch(number, first, last))
+        if held != held_before:
+            self._held[number] = held
+            for each in (held_before, held):
+                self.update(self._stretch(number, each - MARK_THICKNESS_PX, each))
+
+    def take_words(self, frame: Frame) -> None:
+        most = frame.vector("peaks.true_max_each")
+        for number in range(min(len(most), self._channels)):
+            self.say(f"name{number}", SIDES[number] if self._channels == 2 else str(number + 1))
+            self.say(f"most{number}", words.figure(float(most[number])))
+        highest = frame.number("peaks.true_max")
+        self.say("figure", words.figure(highest), "faint" if math.isnan(highest) else "ink")
+        self.say("unit", "" if math.isnan(highest) else UNIT)
+        self.beside("figure", "unit")
+        self.say("note", *self._note(frame, most))
+
+    def _note(self, frame: Frame, most: np.ndarray) -> tuple[str, str]:
+        overs = frame.number("peaks.overs")
+        if overs >= 1.0:
+            times = "once" if overs == 1.0 else f"{overs:.0f} times"
+            return f"went over 0 {UNIT} {times}", "held_ink"
+        if not len(most) or np.all(np.isnan(most)):
+            return words.LISTENING, "soft"
+        if self._channels > 2 and np.nanmax(most) > -math.inf:
+            return f"highest: channel {int(np.nanargmax(most)) + 1}", "soft"
+        return f"never over 0 {UNIT}", "soft"
+
+    def value_text(self) -> str:
+        each = [
+            f"{self.labels[f'name{n}'].text} {self.labels[f'most{n}'].text}" for n in range(min(2, self._channels))
+        ]
+        if self._channels > 2:
+            each = [self.labels["figure"].text]
+        return f"true peak since reset {', '.join(each)} {UNIT}, {self.labels['note'].text}"

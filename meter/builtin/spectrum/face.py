@@ -1,0 +1,214 @@
+"""Spectrum at two speeds: the lows finely in notes, the rest in third octaves.
+
+Blue is now, amber what is held. Left axis: notes, logarithmic; right axis: nominal frequencies (ISO 266).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from PySide6.QtCore import QRect, QSize, Qt
+from PySide6.QtGui import QPainter, QPen, QPolygonF, QRegion
+
+from meter.gui import scale, words
+from meter.gui.face import Choice, Face
+from meter.gui.label import RIGHT, Label, line_height, text_width
+from meter.gui.points import polygon_of
+from meter.gui.theme import MARK_PX, TEXT_PX, font, mixed
+from meter.readings import Frame
+
+BOTTOM_DB, TOP_DB = -84.0, 0.0
+LEVEL_MARKS_DB = (-20, -40, -60)
+LOWS_FROM_HZ, LOWS_TO_HZ = 20.0, 240.0
+THIRDS_FROM_HZ = 224.0
+"""Lower edge of the 250 Hz third octave: the first that lies beside the fine lows and not in them."""
+LABELLED_THIRDS_HZ = (250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+LOWS_SHARE = 0.45
+SPEEDS = ("quick", "steady", "slow")
+TOLD_FROM_DB = -70.0
+"""Below this the strongest low is not worth a word."""
+
+
+class SpectrumFace(Face):
+    """See the module's description."""
+
+    meter_id = "spectrum"
+    title = "Spectrum"
+    least = QSize(200, 110)
+    preferred = QSize(560, 270)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.labels = {"strongest": Label(TEXT_PX, align=RIGHT)}
+        self._lows = QRect()
+        self._thirds = QRect()
+        self._bars: list[QRect] = []
+        self._bar_hz: list[float] = []
+        self._first_third = 0
+        self._tops: list[int] = []
+        self._holds: list[int] = []
+        self._fine_x = np.empty(0)
+        self._fine: np.ndarray = np.empty(0)
+        self._filled = QPolygonF()
+        self._held_line = QPolygonF()
+
+    @property
+    def subtitle(self) -> str:
+        return "lows in notes, the rest in third octaves"
+
+    def choices(self) -> tuple[Choice, ...]:
+        return tuple(Choice("averaging", speed, "speed", speed) for speed in SPEEDS)
+
+    def arrange(self, inside: QRect) -> None:
+        axis = line_height(MARK_PX) + 4
+        strongest = self.labels["strongest"]
+        told = inside.height() >= 150
+        strongest.place(QRect(inside.left(), inside.top(), inside.width(), strongest.line_height if told else 0))
+        top = inside.top() + (strongest.line_height + 2 if told else 4)
+        gutter = text_width(f"{words.MINUS}60", MARK_PX) + 8
+        plot = QRect(inside.left() + gutter, top, inside.width() - gutter, inside.bottom() + 1 - axis - top)
+        width = round(plot.width() * LOWS_SHARE)
+        self._lows = QRect(plot.left(), plot.top(), width, plot.height())
+        self._thirds = QRect(plot.left() + width + 12, plot.top(), plot.width() - width - 12, plot.height())
+        self._arrange_bars()
+        self._fine_x = np.empty(0)
+        self._fine = np.empty(0)
+
+    def _arrange_bars(self) -> None:
+        self._bars = []
+        count = len(self._bar_hz)
+        for number in range(count):
+            left = self._thirds.left() + round(number * self._thirds.width() / count)
+            right = self._thirds.left() + round((number + 1) * self._thirds.width() / count)
+            gap = 1 if right - left < 8 else 3
+            self._bars.append(QRect(left, self._thirds.top(), right - left - gap, self._thirds.height()))
+        self._tops, self._holds = [0] * count, [0] * count
+
+    def paint_still(self, painter: QPainter) -> None:
+        painter.setFont(font(MARK_PX))
+        self._draw_levels(painter)
+        self._draw_notes(painter)
+        self._draw_third_names(painter)
+        painter.setPen(self.theme.line)
+        for plot in (self._lows, self._thirds):
+            painter.drawLine(plot.left(), plot.bottom() + 1, plot.right(), plot.bottom() + 1)
+
+    def _draw_levels(self, painter: QPainter) -> None:
+        high = line_height(MARK_PX)
+        for level in LEVEL_MARKS_DB:
+            at = self._lows.bottom() - round(scale.straight_place(level, BOTTOM_DB, TOP_DB) * self._lows.height())
+            painter.setPen(mixed(self.theme.card, self.theme.line, 0.6))
+            for plot in (self._lows, self._thirds):
+                painter.drawLine(plot.left(), at, plot.right(), at)
+            painter.setPen(self.theme.faint)
+            box = QRect(self.inside.left(), at - high // 2, self._lows.left() - 8 - self.inside.left(), high)
+            painter.drawText(box, Qt.AlignmentFlag.AlignRight, words.figure(level, 0))
+
+    def _draw_notes(self, painter: QPainter) -> None:
+        """A line for each open string of the bass family, named where there is room."""
+        free = -1
+        for note in scale.BASS_STRINGS:
+            at = self._lows.left() + round(self._low_place(scale.note_hz(note)) * self._lows.width())
+            painter.setPen(self.theme.line)
+            painter.drawLine(at, self._lows.top(), at, self._lows.bottom())
+            free = self._draw_name(painter, at, scale.note_name(note), free)
+
+    def _draw_third_names(self, painter: QPainter) -> None:
+        free = -1
+        for bar, frequency in zip(self._bars, self._bar_hz, strict=True):
+            nominal = scale.nominal_hz(frequency)
+            if nominal in LABELLED_THIRDS_HZ:
+                free = self._draw_name(painter, bar.center().x(), scale.hertz_label(nominal), free)
+
+    def _draw_name(self, painter: QPainter, at: int, text: str, free: int) -> int:
+        """Centre a name under a place unless it touches the one before; returns where the next may begin."""
+        width = text_width(text, MARK_PX)
+        left = min(at - width // 2, self.inside.right() + 1 - width)
+        if left < free:
+            return free
+        painter.setPen(self.theme.soft)
+        box = QRect(left, self._lows.bottom() + 4, width, line_height(MARK_PX))
+        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
+        return left + width + 6
+
+    @staticmethod
+    def _low_place(frequency_hz: float) -> float:
+        return scale.log_place(frequency_hz, LOWS_FROM_HZ, LOWS_TO_HZ)
+
+    def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+        if region.intersects(self._lows) and self._filled.size():
+            painter.setBrush(mixed(self.theme.card, self.measured, 0.42))
+            painter.setPen(QPen(self.measured, 1))
+            painter.drawPolygon(self._filled)
+            painter.setPen(QPen(self.theme.held, 1))
+            painter.drawPolyline(self._held_line)
+        for bar, top, hold in zip(self._bars, self._tops, self._holds, strict=True):
+            if region.intersects(bar):
+                painter.fillRect(bar.left(), bar.bottom() + 1 - top, bar.width(), top, self.measured)
+                if hold > 0:
+                    painter.fillRect(bar.left(), bar.bottom() + 1 - hold, bar.width(), 2, self.theme.held)
+
+    def take(self, frame: Frame) -> None:
+        self._take_thirds(frame)
+        fine = frame.vector("spectrum.fine")
+        if len(fine) and not np.array_equal(fine, self._fine, equal_nan=True):
+            self._fine = fine.copy()
+            self._take_fine(frame)
+
+    def _take_thirds(self, frame: Frame) -> None:
+        middles = frame.vector("spectrum.third_octave_hz")
+        shown = [float(middle) for middle in middles if middle >= THIRDS_FROM_HZ]
+        if shown != self._bar_hz:
+            self._bar_hz, self._first_third = shown, len(middles) - len(shown)
+            self.rearrange()
+        now, held = frame.vector("spectrum.third_octave"), frame.vector("spectrum.third_octave_hold")
+        high = self._thirds.height()
+        tops = (
+            np.round(scale.straight_places(now[self._first_third :], BOTTOM_DB, TOP_DB) * high).astype(int).tolist()
+        )
+        holds = (
+            np.round(scale.straight_places(held[self._first_third :], BOTTOM_DB, TOP_DB) * high).astype(int).tolist()
+        )
+        for number, bar in enumerate(self._bars):
+            changed = {self._tops[number], tops[number], self._holds[number], holds[number]}
+            if tops[number] != self._tops[number] or holds[number] != self._holds[number]:
+                self._tops[number], self._holds[number] = tops[number], holds[number]
+                first, last = min(changed), max(changed)
+                self.update(QRect(bar.left(), bar.bottom() + 1 - last, bar.width(), last - first + 2))
+
+    def _take_fine(self, frame: Frame) -> None:
+        """Rebuild the filled shape and the held line of the lows: one point for each frequency."""
+        frequencies = frame.vector("spectrum.fine_hz")
+        if len(self._fine_x) != len(frequencies):
+            places = [self._low_place(float(frequency)) for frequency in frequencies]
+            self._fine_x = self._lows.left() + np.array(places) * (self._lows.width() - 1)
+        floor = float(self._lows.bottom())
+        high = self._lows.height() - 1
+        known = np.isfinite(frequencies) & ~np.isnan(self._fine)
+        x = self._fine_x[known]
+        y = floor - scale.straight_places(self._fine[known], BOTTOM_DB, TOP_DB) * high
+        ends = (x[:1], x[-1:])
+        self._filled = polygon_of(
+            np.concatenate([ends[0], x, ends[1]]), np.concatenate([[floor] * len(ends[0]), y, [floor] * len(ends[1])])
+        )
+        held = scale.straight_places(frame.vector("spectrum.fine_hold")[known], BOTTOM_DB, TOP_DB)
+        self._held_line = polygon_of(x, floor - held * high)
+        self.update(self._lows)
+
+    def take_words(self, frame: Frame) -> None:
+        fine, frequencies = frame.vector("spectrum.fine"), frame.vector("spectrum.fine_hz")
+        if not len(fine) or np.all(np.isnan(fine)):
+            self.say("strongest", words.LISTENING, "soft")
+            return
+        at = int(np.nanargmax(fine))
+        if not fine[at] >= TOLD_FROM_DB:
+            self.say("strongest", "no lows now", "soft")
+            return
+        frequency = float(frequencies[at])
+        name = scale.note_name(scale.nearest_note(frequency)) if math.isfinite(frequency) else ""
+        self.say("strongest", f"strongest low {frequency:.0f} Hz, near {name}", "ink")
+
+    def value_text(self) -> str:
+        return self.labels["strongest"].text

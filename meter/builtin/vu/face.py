@@ -1,0 +1,286 @@
+"""Level: one dial with two hands, an arc for the usual range, a mark for the highest.
+
+VU marks lie where IEC 60268-17 puts them (deflection linear in rectified voltage); the peak programme
+movements get a dial linear in decibels round the alignment (EBU Tech 3205-E: -12 to +12 for type II).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from PySide6.QtCore import QLineF, QPointF, QRect, QRectF, QSize, Qt
+from PySide6.QtGui import QColor, QPainter, QPen, QRegion
+from PySide6.QtWidgets import QInputDialog
+
+from meter.gui import scale, words
+from meter.gui.face import Choice, Face
+from meter.gui.label import CENTRE, Label, line_height, text_width
+from meter.gui.theme import MARK_PX, SUBTITLE_PX, VERDICT_PX, font
+from meter.readings import Frame
+
+VU, PPM_1, PPM_2 = 0, 1, 2
+HALF_TRAVEL_DEGREES = 46.0
+HAND_FROM = 0.36
+"""A hand begins at this share of the radius; below it there are words."""
+HAND_TO = 0.90
+BAND_AT = 0.95
+TOLD_PEAKS_DB = 10.0
+"""Peaks standing further over the usual level than this make a slow needle misleading (common practice)."""
+ALIGNMENTS_DBFS = (-14.0, -16.0, -18.0, -20.0, -24.0)
+MOVEMENTS = (("vu", "VU"), ("ppm_1", "peak programme, type I"), ("ppm_2", "peak programme, type II"))
+
+
+@dataclass(frozen=True)
+class Dial:
+    """One movement: its name, its law and its marks in dB over the alignment."""
+
+    name: str
+    unit: str
+    place: Callable[[float], float]
+    marks: tuple[int, ...]
+    labels: tuple[int, ...]
+
+
+DIALS = {
+    VU: Dial("VU", "VU", scale.vu_place, scale.VU_MARKS, scale.VU_LABELS),
+    PPM_1: Dial(
+        "PPM type I", "dB", lambda level: scale.straight_place(level, -36.0, 12.0),
+        tuple(range(-36, 13, 3)), (-36, -24, -12, 0, 6, 12),
+    ),
+    PPM_2: Dial(
+        "PPM type II", "dB", lambda level: scale.straight_place(level, -12.0, 12.0),
+        tuple(range(-12, 13, 2)), (-12, -8, -4, 0, 4, 8, 12),
+    ),
+}  # fmt: skip
+
+
+class VuFace(Face):
+    """See the module's description."""
+
+    meter_id = "vu"
+    title = "Level"
+    least = QSize(160, 90)
+    preferred = QSize(360, 270)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.labels = {
+            "usual": Label(VERDICT_PX, bold=True, align=CENTRE, sample="usually −00 VU, up to +00", least_px=15),
+            "note": Label(SUBTITLE_PX, role="soft", align=CENTRE, lines=2),
+        }
+        self._movement = VU
+        self._alignment = math.nan
+        self._dial = QRect()
+        self._pivot = QPointF()
+        self._radius = 0.0
+        self._hands: list[float] = []
+        self._band = (math.nan, math.nan)
+        self._highest = math.nan
+        self._asker: QInputDialog | None = None
+
+    @property
+    def subtitle(self) -> str:
+        name = DIALS[self._movement].name
+        return name if math.isnan(self._alignment) else f"{name}, 0 = {words.figure(self._alignment, 0)} dBFS"
+
+    def choices(self) -> tuple[Choice, ...]:
+        levels = [
+            Choice("0 stands for", f"{words.figure(level, 0)} dBFS", "alignment_dbfs", level)
+            for level in ALIGNMENTS_DBFS
+        ]
+        other = Choice("0 stands for", "another level…", run=self._ask_alignment)
+        movements = [Choice("movement", name, "movement", value) for value, name in MOVEMENTS]
+        return (*levels, other, *movements)
+
+    def _ask_alignment(self) -> None:
+        if self._asker is None:
+            self._asker = QInputDialog(self)
+            self._asker.setInputMode(QInputDialog.InputMode.DoubleInput)
+            self._asker.setWindowTitle("Alignment")
+            self._asker.setLabelText("0 stands for (dBFS)")
+            self._asker.setDoubleRange(-40.0, 0.0)
+            self._asker.setDoubleDecimals(1)
+            self._asker.doubleValueSelected.connect(self._chose_alignment)
+        if math.isfinite(self._alignment):
+            self._asker.setDoubleValue(self._alignment)
+        self._asker.open()
+
+    def _chose_alignment(self, level: float) -> None:
+        self.setting_chosen.emit(self.meter_id, {"alignment_dbfs": level})
+
+    def arrange(self, inside: QRect) -> None:
+        note_width = text_width("peaks stand 00 dB over this: the needle is slow for it", SUBTITLE_PX)
+        note_lines = 1 if inside.width() >= note_width else 2
+        usual_high, note_high = line_height(VERDICT_PX, bold=True), note_lines * line_height(SUBTITLE_PX)
+        words_high = usual_high + 3 + note_high
+        if inside.height() < words_high + 70:
+            words_high = usual_high
+        with_dial = inside.height() - words_high >= 50
+        top = inside.bottom() + 1 - words_high if with_dial else inside.top()
+        self.labels["usual"].place(QRect(inside.left(), top, inside.width(), usual_high))
+        room = inside.bottom() - top - usual_high - 2
+        self.labels["note"].place(QRect(inside.left(), top + usual_high + 3, inside.width(), room))
+        dial = QRect(inside.left(), inside.top(), inside.width(), top - inside.top() - 4)
+        self._arrange_dial(dial if with_dial else QRect())
+
+    def _arrange_dial(self, dial: QRect) -> None:
+        self._dial = dial
+        if dial.isEmpty():
+            return
+        label_room = line_height(MARK_PX) + 14
+        half = math.radians(HALF_TRAVEL_DEGREES)
+        by_width = (dial.width() / 2.0 - 14.0) / math.sin(half) - label_room
+        by_height = (dial.height() - label_room - 2.0) / (1.0 - HAND_FROM * math.cos(half))
+        self._radius = max(20.0, min(by_width, by_height))
+        used = label_room + self._radius * (1.0 - HAND_FROM * math.cos(half))
+        top = dial.top() + max(0.0, (dial.height() - used) / 2.0)
+        self._pivot = QPointF(dial.center().x() + 0.5, top + label_room + self._radius)
+
+    def _at(self, place: float, share: float) -> QPointF:
+        """The point at a place of the scale (0 to 1) and a share of the radius."""
+        angle = math.radians((2.0 * place - 1.0) * HALF_TRAVEL_DEGREES)
+        reach = self._radius * share
+        return QPointF(self._pivot.x() + reach * math.sin(angle), self._pivot.y() - reach * math.cos(angle))
+
+    def paint_still(self, painter: QPainter) -> None:
+        if self._dial.isEmpty():
+            return
+        dial = DIALS[self._movement]
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        self._draw_arc(painter, 0.0, 1.0, 1.0, QPen(self.theme.line, 1.5))
+        for mark in dial.marks:
+            place, tall = dial.place(float(mark)), mark in dial.labels
+            pen = QPen(self.theme.ink if tall else self.theme.soft, 2.2 if mark == 0 else (1.4 if tall else 1.0))
+            painter.setPen(pen)
+            painter.drawLine(QLineF(self._at(place, 1.0), self._out(place, 9.0 if tall else 5.0)))
+        self._draw_mark_labels(painter, dial)
+
+    def _out(self, place: float, pixels: float) -> QPointF:
+        return self._at(place, 1.0 + pixels / self._radius)
+
+    def _draw_mark_labels(self, painter: QPainter, dial: Dial) -> None:
+        """Numbers outside the arc, zero bold; one that would touch its neighbour is left out."""
+        high = line_height(MARK_PX)
+        taken: list[QRectF] = []
+        for mark in sorted(dial.labels, key=abs):
+            text = words.figure(float(mark), 0, plus=True)
+            width = text_width(text, MARK_PX, bold=mark == 0)
+            middle = self._out(dial.place(float(mark)), 12.0 + high / 2.0)
+            box = QRectF(middle.x() - width / 2.0, middle.y() - high / 2.0, width, high)
+            if any(box.adjusted(-3, 0, 3, 0).intersects(other) for other in taken):
+                continue
+            taken.append(box)
+            painter.setFont(font(MARK_PX, bold=mark == 0))
+            painter.setPen(self.theme.ink if mark == 0 else self.theme.soft)
+            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
+
+    def _draw_arc(self, painter: QPainter, first: float, last: float, share: float, pen: QPen) -> None:
+        reach = self._radius * share
+        box = QRectF(self._pivot.x() - reach, self._pivot.y() - reach, 2.0 * reach, 2.0 * reach)
+        start = 90.0 - (2.0 * last - 1.0) * HALF_TRAVEL_DEGREES
+        pen.setCapStyle(Qt.PenCapStyle.FlatCap)
+        painter.setPen(pen)
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.drawArc(box, round(start * 16.0), round((last - first) * 2.0 * HALF_TRAVEL_DEGREES * 16.0))
+
+    def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        if self._dial.isEmpty() or not region.intersects(self._dial):
+            return
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        low, high = self._band
+        if not math.isnan(low):
+            self._draw_arc(painter, low, high, BAND_AT, QPen(self.theme.measured_deep, self._radius * 0.055))
+        if not math.isnan(self._highest):
+            painter.setPen(QPen(self.theme.held, 3.0))
+            painter.drawLine(QLineF(self._at(self._highest, 0.91), self._at(self._highest, 1.0)))
+        for pen, place in zip(self._pens(), self._hands, strict=False):
+            if not math.isnan(place):
+                painter.setPen(pen)
+                painter.drawLine(self._hand(place))
+
+    def _pens(self) -> tuple[QPen, QPen]:
+        """A broad blue hand for the left, a fine light one for the right, so that both show when they agree."""
+        broad, fine = QPen(self.measured, 5.0), QPen(QColor(self.theme.ink if self.live else self.theme.faint), 1.8)
+        for pen in (broad, fine):
+            pen.setCapStyle(Qt.PenCapStyle.RoundCap)
+        return broad, fine
+
+    def _hand(self, place: float) -> QLineF:
+        return QLineF(self._at(place, HAND_FROM), self._at(place, HAND_TO))
+
+    def take(self, frame: Frame) -> None:
+        self._take_movement(frame)
+        dial = DIALS[self._movement]
+        now = frame.vector("vu.now")
+        if len(now) > 2:
+            now = np.array([np.max(now)])
+        hands = [dial.place(float(level)) for level in now]
+        if len(hands) != len(self._hands):
+            self._hands = [math.nan] * len(hands)
+        for number, place in enumerate(hands):
+            self._move_hand(number, place)
+
+    def _move_hand(self, number: int, place: float) -> None:
+        """Redraw where the hand was and where it goes, if that is a third of a pixel or more."""
+        before = self._hands[number]
+        if math.isnan(place) and math.isnan(before):
+            return
+        if abs(place - before) * self._radius * math.radians(2 * HALF_TRAVEL_DEGREES) < 0.33:
+            return
+        self._hands[number] = place
+        if self._dial.isEmpty():
+            return
+        for each in (before, place):
+            if not math.isnan(each):
+                line = self._hand(each)
+                box = QRectF(line.p1(), line.p2()).normalized()
+                self.update(box.adjusted(-4, -4, 4, 4).toAlignedRect())
+
+    def _take_movement(self, frame: Frame) -> None:
+        movement, alignment = frame.number("vu.movement"), frame.number("vu.alignment")
+        kind = int(movement) if movement in DIALS else VU
+        same = alignment == self._alignment or (math.isnan(alignment) and math.isnan(self._alignment))
+        if kind != self._movement or not same:
+            self._movement, self._alignment = kind, alignment
+            self.rearrange()
+
+    def take_words(self, frame: Frame) -> None:
+        dial = DIALS[self._movement]
+        usual, low = frame.number("vu.usual"), frame.number("vu.usual_low")
+        places = (dial.place(low), dial.place(usual))
+        highest = dial.place(frame.number("vu.max"))
+        if not np.array_equal((*places, highest), (*self._band, self._highest), equal_nan=True):
+            self._band = (math.nan, math.nan) if math.isnan(places[0] + places[1]) else places
+            self._highest = highest if highest > 0.0 else math.nan
+            self.update(self._dial)
+        self.say("usual", *self._usual_words(low, usual, dial))
+        self.say("note", self._note_words(frame, dial))
+
+    def _usual_words(self, low: float, usual: float, dial: Dial) -> tuple[str, str]:
+        if math.isnan(usual):
+            return words.LISTENING, "soft"
+        if usual == -math.inf:
+            return "silence", "soft"
+        if low == -math.inf:
+            return f"up to {words.figure(usual, 0, plus=True)} {dial.unit}, with rests", "ink"
+        quiet, loud = words.figure(low, 0, plus=True), words.figure(usual, 0, plus=True)
+        if quiet == loud:
+            return f"usually {loud} {dial.unit}", "ink"
+        return f"usually {quiet} {dial.unit}, up to {loud}", "ink"
+
+    def _note_words(self, frame: Frame, dial: Dial) -> str:
+        over = frame.number("vu.peak_over")
+        if math.isfinite(over) and over > TOLD_PEAKS_DB and self._movement == VU:
+            return f"peaks stand {words.figure(over, 0)} dB over this: the needle is slow for it"
+        highest = frame.number("vu.max")
+        several = len(frame.vector("vu.now")) > 2
+        told = f"highest {words.figure(highest, 1, plus=True)} {dial.unit} since reset" if highest > -math.inf else ""
+        return f"loudest of the channels, {told}".rstrip(", ") if several else told
+
+    def value_text(self) -> str:
+        return ", ".join(
+            text for text in (self.subtitle, self.labels["usual"].text, self.labels["note"].text) if text
+        )
