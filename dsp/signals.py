@@ -98,15 +98,25 @@ def white_noise(
 
 
 def pink_noise(
-    rng: np.random.Generator, level_db: float, seconds: float, rate_hz: int, channels: int = 1
+    rng: np.random.Generator,
+    level_db: float,
+    seconds: float,
+    rate_hz: int,
+    channels: int = 1,
+    band_hz: tuple[float, float] | None = None,
 ) -> FloatArray:
-    """Gaussian noise with equal power per octave, exact from 10 Hz up, scaled to its rms in each channel."""
+    """Gaussian noise with equal power per octave, exact from 10 Hz up, scaled to its rms in each channel.
+
+    ``band_hz`` leaves out everything outside (low, high) before scaling.
+    """
     frames = frame_count(seconds, rate_hz)
     if not frames:
         return np.zeros((0, channels))
     spectrum = np.fft.rfft(rng.standard_normal((frames, channels)), axis=0)
     frequencies = np.fft.rfftfreq(frames, 1.0 / rate_hz)
     spectrum /= np.sqrt(np.maximum(frequencies, 10.0))[:, None]
+    if band_hz is not None:
+        spectrum[(frequencies < band_hz[0]) | (frequencies > band_hz[1])] = 0.0
     noise = np.fft.irfft(spectrum, frames, axis=0)
     rms = np.sqrt(np.mean(noise * noise, axis=0))
     return np.asarray(db_to_amplitude(level_db) * noise / rms)

@@ -1,19 +1,144 @@
-"""The one place that wires the rooms together: settings, meters, engine and window."""
+"""The one place that wires the rooms together: settings, meters, engine and window.
+
+Nothing of Qt is imported before a window is wanted: Qt ends the process when its system libraries are missing.
+"""
 
 from __future__ import annotations
 
+import gc
+import importlib.resources
+import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from meter import settings as settings_file
 from meter.audio.source import SourceRequest
+from meter.calibration_noise import write_noise
+from meter.commands.errors import MISSING_PART, CommandError
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.gui.link import MeterEntry
 from meter.plugin.api import Setting
 from meter.plugin.host import Plugin, discover, load_object
 from meter.readings import Frame
+from meter.settings import Settings, SourceChoice
+
+PICTURE_WIDTH, PICTURE_HEIGHT = 1280, 800
+SWITCH_INTERVAL_SECONDS = 0.001
+LABELS = {"demo": "the demo: an invented ensemble in a stone chapel"}
+
+
+def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> int:
+    """Open the window on ``request``, or on the source of last time; returns the exit code when it is closed."""
+    application = make_application()
+    path = settings_file.settings_path()
+    kept, notice = settings_file.load(path)
+    if request is not None:
+        kept.source = SourceChoice(
+            request.kind, request.name, request.options, LABELS.get(request.kind, request.name)
+        )
+    all_folders = [*folders, *(Path(folder) for folder in kept.plugin_folders)]
+    order = EngineOrder(
+        request=as_request(to_plain(kept.source)) if kept.source else None,
+        folders=tuple(str(folder) for folder in all_folders),
+        settings=kept.meters,
+    )
+    from meter.gui.window import Window
+
+    window = Window(SupervisedEngine(order), kept, surroundings(path, all_folders, notice))
+    window.show()
+    sys.setswitchinterval(SWITCH_INTERVAL_SECONDS)
+    gc.collect()
+    gc.freeze()
+    return int(application.exec())
+
+
+def draw_page(frames: Sequence[Frame], path: Path, folders: Sequence[Path] = (), theme: str = "dark") -> str:
+    """Draw the page without a screen from these frames, the last one shown; returns a sentence about it."""
+    os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+    try:
+        application = make_application()
+    except CommandError as error:
+        return f"The page could not be drawn: {error}"
+    from meter.gui.window import Window
+
+    kept = Settings(theme=theme, cautions_read=True, source=SourceChoice("demo", label=LABELS["demo"]))
+    window = Window(PlayedFrames(frames), kept, surroundings(Path(os.devnull), list(folders), ""))
+    window.resize(PICTURE_WIDTH, PICTURE_HEIGHT)
+    window.show()
+    for _ in frames:
+        window.clock.tick()
+        application.processEvents()
+    saved = window.grab().save(str(path))
+    window.close()
+    return f"The page as a window would show it: {path}" if saved else f"The page could not be written to {path}."
+
+
+def make_application() -> Any:
+    """The one QApplication; raises CommandError with the mend when the system lacks what it needs."""
+    try:
+        from PySide6.QtWidgets import QApplication
+    except ImportError as error:
+        sentence = f"The window's library cannot be loaded ({error}); run “earwitness doctor” for the mend."
+        raise CommandError(sentence, MISSING_PART) from error
+    application = QApplication.instance() or QApplication(sys.argv[:1])
+    application.setApplicationName("earwitness")
+    return application
+
+
+def surroundings(path: Path, folders: Sequence[Path], notice: str) -> Any:
+    """What the window needs besides an engine."""
+    from meter.gui.link import Surroundings
+
+    return Surroundings(
+        settings_path=path,
+        pages_folder=Path(str(importlib.resources.files("presets"))) / "pages",
+        list_command=listing_command(),
+        write_noise=write_noise,
+        meters=meter_entries(folders),
+        notice=notice,
+    )
+
+
+def to_plain(source: SourceChoice) -> dict[str, Any]:
+    """A kept choice of source as the mapping the link takes."""
+    return {"kind": source.kind, "name": source.name, "options": source.options}
+
+
+class PlayedFrames:
+    """A link that plays back kept frames, one at each take; for pictures."""
+
+    def __init__(self, frames: Sequence[Frame]) -> None:
+        self._frames = list(frames)
+        self._next = 0
+
+    def take(self) -> Frame | None:
+        """The next frame, the last one for ever."""
+        if not self._frames:
+            return None
+        frame = self._frames[min(self._next, len(self._frames) - 1)]
+        self._next += 1
+        return frame
+
+    def open(self, request: Mapping[str, Any]) -> None:
+        """A picture listens to nothing."""
+
+    def hold(self, held: bool) -> None:
+        """Nothing runs that could be held."""
+
+    def reset(self) -> None:
+        """Nothing runs that could be reset."""
+
+    def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
+        """The frames are as they were measured."""
+
+    def poll(self) -> None:
+        """No engine to look after."""
+
+    def close(self) -> None:
+        """No engine to end."""
 
 
 class SupervisedEngine:
@@ -56,7 +181,7 @@ def as_request(request: Mapping[str, Any]) -> SourceRequest:
     return SourceRequest(str(request["kind"]), str(request.get("name", "")), dict(request.get("options", {})))
 
 
-def meter_entries(folders: list[Path]) -> tuple[MeterEntry, ...]:
+def meter_entries(folders: Sequence[Path]) -> tuple[MeterEntry, ...]:
     """Every discovered meter for the window; refused ones with the reason."""
     return tuple(_entry(plugin) for plugin in discover(folders))
 

@@ -32,8 +32,12 @@ LONGEST_SECONDS = 24 * 3600.0
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """With or without a window, and for how long."""
     parser.add_argument("--headless", action="store_true", help="no window: readings in the terminal")
-    parser.add_argument("--seconds", type=float, help=f"how long to listen without a window (default {DEFAULT_SECONDS:g})")
-    parser.add_argument("--json", action="store_true", help="without a window: one object a second, the last one whole")
+    parser.add_argument(
+        "--seconds", type=float, help=f"how long to listen without a window (default {DEFAULT_SECONDS:g})"
+    )
+    parser.add_argument(
+        "--json", action="store_true", help="without a window: one object a second, the last one whole"
+    )
     parser.add_argument("--plugins", type=Path, action="append", default=[], metavar="FOLDER", help="also this meter")
 
 
@@ -46,8 +50,7 @@ def run(arguments: argparse.Namespace) -> int:
         return listen_without_window(arguments, seconds)
     if not has_screen():
         print(f"There is no display here, so the demo runs {seconds:g} s without a window.", flush=True)
-        code = listen_without_window(arguments, seconds, picture=PICTURE)
-        return code
+        return listen_without_window(arguments, seconds, picture=PICTURE)
     from meter.app import open_window
 
     return open_window(DEMO, arguments.plugins)
@@ -73,7 +76,9 @@ def prepare_demo() -> None:
     """Make the demo's music if this is its first use, with words about it on standard error."""
     from meter.demo import prepare
 
-    prepare(lambda share: print(f"\rMaking the demo's music, once: {share:4.0%}", end="", file=sys.stderr, flush=True))
+    prepare(
+        lambda share: print(f"\rMaking the demo's music, once: {share:4.0%}", end="", file=sys.stderr, flush=True)
+    )
 
 
 def keep(frames: Iterable[Frame], kept: deque[Frame]) -> Iterator[Frame]:
@@ -113,10 +118,9 @@ def as_json(frame: Frame) -> dict[str, object]:
 def show_table(frames: Iterable[Frame]) -> Frame | None:
     """A table that keeps itself up to date on a terminal; on a pipe only its last state. Returns the last frame."""
     console = Console()
-    last = None
+    last: Frame | None = None
     if not console.is_terminal:
-        for last in frames:
-            pass
+        last = next(iter(deque(frames, maxlen=1)), None)
         if last is not None:
             console.print(table_of(last))
         return last
@@ -133,7 +137,9 @@ def table_of(frame: Frame) -> Table:
     table = Table(title=where, title_justify="left", box=None, show_header=False, pad_edge=False)
     for slot in frame.layout.slots:
         if slot.scalar and slot.label and slot.unit != "count":
-            table.add_row(slot.key, words_of(frame.number(slot.key), slot.unit, slot.not_yet, slot.silence), slot.label)
+            table.add_row(
+                slot.key, words_of(frame.number(slot.key), slot.unit, slot.not_yet, slot.silence), slot.label
+            )
     return table
 
 

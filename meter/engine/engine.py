@@ -12,6 +12,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from dsp.types import TICKS_PER_SECOND, FloatArray
+from meter.audio.loss import LossDetector
 from meter.audio.open import make_source
 from meter.audio.ring import Consumer, make_ring
 from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
@@ -94,6 +95,7 @@ class Engine:
         self._consumer: Consumer | None = None
         self._chain: Chain | None = None
         self._watch: SourceWatch | None = None
+        self._losses: LossDetector | None = None
         self._held = False
         self._silent_since = 0.0
         self._state = "starting"
@@ -157,6 +159,7 @@ class Engine:
     def step(self) -> bool:
         """Do what there is to do; True if sound was measured or thrown away, False if there was none."""
         worked = self._take_sound()
+        self._note_losses()
         self._judge()
         now = self._clock()
         if worked or now - self._last_publish >= IDLE_PUBLISH_SECONDS:
@@ -207,6 +210,7 @@ class Engine:
         if self._watch is None:
             self._watch = SourceWatch(info.latency_seconds, idle_is_normal=info.idle_is_normal)
         self._watch.opened(now)
+        self._losses = LossDetector(info.rate_hz, info.latency_seconds) if info.kind in COMES_BACK else None
         self._state = "starting"
         self._say("")
 
@@ -281,6 +285,20 @@ class Engine:
         self._gaps += 1
         if not self._held:
             self._chain.skip(frames)
+
+    def _note_losses(self) -> None:
+        """Frames that a device lost without a flag: delivered frames against the clock."""
+        if self._losses is None or self._source is None:
+            return
+        counts = self._source.statistics()
+        event = self._losses.push(int(counts.get("frames", 0)), int(counts.get("last_callback_ns", 0)))
+        if event is None:
+            return
+        if event.kind == "gap":
+            self._lose(event.frames)
+        else:
+            # What was taken for lost only came late.
+            self._lost = max(0, self._lost - event.frames)
 
     def _judge(self) -> None:
         source, watch, info = self._source, self._watch, self._info

@@ -35,10 +35,11 @@ SWITCH_INTERVAL_SECONDS = 0.001
 class EngineOrder:
     """What a new engine is to do: plain values, since they cross to another process.
 
-    ``settings`` maps meter ids to their settings, ``set_aside`` names meters that hung the last engine.
+    Without a ``request`` the engine waits for one. ``settings`` maps meter ids to their settings, ``set_aside``
+    names meters that hung the last engine.
     """
 
-    request: SourceRequest
+    request: SourceRequest | None = None
     feeds: Mapping[str, tuple[int, ...]] | None = None
     folders: tuple[str, ...] = ()
     settings: Mapping[str, Settings] = field(default_factory=dict)
@@ -75,7 +76,8 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     engine.on_opening = block.set_opening
     block.beat_engine(time.monotonic_ns())
     engine.hold(order.held)
-    engine.open(order.request, order.feeds)
+    if order.request is not None:
+        engine.open(order.request, order.feeds)
     # A full collection stops every thread; what is alive now stays, so it need never be looked at again.
     gc.collect()
     gc.freeze()

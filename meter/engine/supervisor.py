@@ -75,7 +75,7 @@ class Supervisor:
             return self._last_frame
         if snapshot.generation not in self._layouts:
             self._listen()
-        layout, source = self._layouts.get(snapshot.generation, (Layout(()), self._order.request.name))
+        layout, source = self._layouts.get(snapshot.generation, (Layout(()), ""))
         values = snapshot.values[STATUS_WORDS:]
         if len(values) != layout.total:
             return self._last_frame

@@ -1,0 +1,27 @@
+"""Open the window on the last source, listening."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from meter.audio.source import SourceRequest
+from meter.commands.errors import MISSING_PART, CommandError
+from meter.commands.screen import has_screen
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """A file to listen to instead of the last source, and folders with meters."""
+    parser.add_argument("file", nargs="?", type=Path, help="play-through of a sound file as the source")
+    parser.add_argument("--plugins", type=Path, action="append", default=[], metavar="FOLDER", help="also this meter")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Open the window and stay until it is closed."""
+    if not has_screen():
+        sentence = "There is no display here; use “earwitness demo --headless” or “earwitness measure FILE”."
+        raise CommandError(sentence, MISSING_PART)
+    from meter.app import open_window
+
+    request = SourceRequest("file", str(arguments.file.resolve()), {"loop": True}) if arguments.file else None
+    return open_window(request, arguments.plugins)
