@@ -29,8 +29,8 @@ RING_SECONDS = 4.0
 MOST_TICKS_AT_ONCE = 20
 """Caught-up sound is taken in bites of 0.2 s, so that commands and heartbeats are not kept waiting."""
 IDLE_PUBLISH_SECONDS = 0.1
-COMES_BACK = ("device", "monitor")
-"""Kinds worth waiting for when they are not there: a device may be plugged in again, a file will not appear."""
+COMES_BACK = ("device", "monitor", "script")
+"""Kinds with a clock of their own, worth waiting for when they are not there: a device may be plugged in again."""
 
 Feeds = Mapping[str, tuple[int, ...]]
 

@@ -1,0 +1,160 @@
+"""The engine over a scripted source and a virtual clock: gaps, losses, unplugging, holds, bad samples."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from meter.audio.script import Event, Gone, Lost, Rate, ScriptedSource, Stall, Tone, Value
+from meter.audio.source import SourceError, SourceRequest
+from meter.engine.engine import Engine
+from meter.engine.local import Mailbox
+from meter.plugin.host import discover
+from meter.readings import Frame
+from tests.support.plugins import write_meter
+
+STEP_SECONDS = 0.02
+
+
+class Bench:
+    """An engine with one meter that sums energy, over a script; time moves only by ``run``."""
+
+    def __init__(self, folder: Path, events: Sequence[Event], **options: object) -> None:
+        self.source = ScriptedSource(events, **options)  # type: ignore[arg-type]
+        self.box = Mailbox()
+        self.states: list[str] = []
+        plugins = discover([write_meter(folder, "tally")], installed=False)
+        self.engine = Engine(plugins, self.box, clock=self.now, open_source=lambda _request: self.source)
+        self.engine.open(SourceRequest("script", "a script"))
+
+    def now(self) -> float:
+        return self.source.now_ns() / 1e9
+
+    def run(self, seconds: float) -> Frame:
+        for _ in range(round(seconds / STEP_SECONDS)):
+            self.source.advance(STEP_SECONDS)
+            while self.engine.step():
+                pass
+            if not self.states or self.states[-1] != self.engine.state:
+                self.states.append(self.engine.state)
+        frame = self.box.take()
+        assert frame is not None
+        return frame
+
+
+def energy(level_dbfs: float, seconds: float) -> float:
+    """Sum of squares of a sine in two channels at 48 kHz."""
+    return 10 ** (level_dbfs / 10) * 48_000 * seconds
+
+
+def test_sound_is_measured_and_counted(tmp_path: Path) -> None:
+    frame = Bench(tmp_path, [Tone(10.0, level_dbfs=-20.0)]).run(2.0)
+    assert frame.status.state == "running"
+    assert frame.status.frames == pytest.approx(96_000, abs=960)
+    assert frame.number("tally.total") == pytest.approx(energy(-20.0, frame.status.frames / 48_000), rel=1e-3)
+
+
+def test_lost_frames_are_counted_and_never_invented(tmp_path: Path) -> None:
+    frame = Bench(tmp_path, [Tone(1.0), Lost(4800), Tone(5.0)]).run(3.0)
+    assert (frame.status.lost_frames, frame.status.gaps) == (4800, 1)
+    assert frame.status.frames + frame.status.lost_frames == pytest.approx(3 * 48_000, abs=960)
+
+
+def test_frames_lost_without_a_flag_are_found_by_the_clock(tmp_path: Path) -> None:
+    frame = Bench(tmp_path, [Tone(15.0), Lost(24_000, flagged=False), Tone(30.0)]).run(30.0)
+    assert frame.status.lost_frames == pytest.approx(24_000, abs=1500)
+    assert frame.status.gaps == 1
+
+
+def test_a_burst_after_a_stall_is_no_gap(tmp_path: Path) -> None:
+    frame = Bench(tmp_path, [Tone(5.0), Stall(2.0), Tone(20.0)]).run(20.0)
+    assert (frame.status.lost_frames, frame.status.gaps) == (0, 0)
+
+
+def test_samples_that_are_no_numbers_are_counted_and_left_out(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(1.0), Value(0.1, np.nan), Tone(5.0)])
+    frame = bench.run(3.0)
+    assert frame.status.invalid_samples == 2 * 4800
+    assert frame.number("tally.total") == pytest.approx(energy(-18.0, frame.status.frames / 48_000 - 0.1), rel=1e-3)
+
+
+def test_an_unplugged_device_is_waited_for_and_the_gap_has_its_length(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(2.0), Gone("'Scripted input' went away.", refusals=3), Tone(60.0)])
+    bench.run(10.0)
+    assert bench.states[0] == "running"
+    assert bench.states[-1] == "waiting"
+    frame = bench.run(4.0)
+    assert frame.status.state == "running"
+    assert frame.status.sentence == ""
+    assert frame.status.gaps == 1
+    assert frame.status.elapsed_seconds == pytest.approx(14.0, abs=0.3)
+
+
+def test_while_waiting_the_sentence_names_the_device(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(2.0), Gone("'Scripted input' went away.", refusals=1000)])
+    frame = bench.run(10.0)
+    assert frame.status.state in ("waiting", "reopening")
+    assert frame.status.sentence == "'Scripted input' went away."
+
+
+def test_a_source_that_comes_back_at_another_rate_begins_anew(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(2.0), Rate(44_100), Tone(20.0)])
+    frame = bench.run(8.0)
+    assert frame.status.rate_hz == 44_100
+    assert "another format" in frame.status.sentence
+    assert frame.number("tally.total") < energy(-18.0, 6.5)
+
+
+def test_hold_measures_nothing_and_continues_where_it_was(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(60.0)])
+    before = bench.run(2.0).number("tally.total")
+    bench.engine.hold(True)
+    held = bench.run(3.0)
+    assert held.status.state == "held"
+    assert held.number("tally.total") == pytest.approx(before)
+    bench.engine.hold(False)
+    assert bench.run(1.0).number("tally.total") == pytest.approx(before * 1.5, rel=0.02)
+
+
+def test_reset_forgets_readings_and_counts(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(1.0), Lost(480), Tone(60.0)])
+    bench.run(3.0)
+    bench.engine.reset()
+    frame = bench.run(1.0)
+    assert frame.status.gaps == 0
+    assert frame.number("tally.total") == pytest.approx(energy(-18.0, 1.0), rel=0.03)
+
+
+def test_a_refused_setting_is_one_sentence(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(10.0)])
+    bench.engine.configure("nobody", {"x": 1.0})
+    assert bench.run(0.1).status.sentence == "There is no meter “nobody” to set."
+
+
+def test_the_end_of_a_file_like_source_is_ended_with_its_last_frames(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(1.0051)], live=False)
+    frame = bench.run(3.0)
+    assert frame.status.state == "ended"
+    assert frame.status.frames == round(1.0051 * 48_000)
+
+
+def test_a_kind_that_cannot_come_back_fails_for_good(tmp_path: Path) -> None:
+    def refuse(_request: SourceRequest) -> ScriptedSource:
+        raise SourceError("'tune.wav' is not there; choose another file.")
+
+    box = Mailbox()
+    engine = Engine(discover([write_meter(tmp_path, "tally")], installed=False), box, open_source=refuse)
+    engine.open(SourceRequest("file", "tune.wav"))
+    for _ in range(5):
+        engine.step()
+    assert engine.state == "failed"
+    assert engine.status().sentence == "'tune.wav' is not there; choose another file."
+
+
+def test_the_default_feed_takes_every_channel(tmp_path: Path) -> None:
+    frame = Bench(tmp_path, [Tone(10.0)], channels=32).run(1.0)
+    assert frame.status.channels == 32
+    assert frame.number("tally.total") == pytest.approx(16 * energy(-18.0, frame.status.frames / 48_000), rel=1e-3)
