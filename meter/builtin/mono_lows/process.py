@@ -1,0 +1,86 @@
+"""Low end in mono: what folding left and right together takes from it, where it leans, which band is to blame."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from dsp.correlation import balance_db, pair_columns, pair_power
+from dsp.fold_down import LowFoldDown, Verdict, bands_now, fold_down_loss_db, verdict
+from dsp.low_band import SUB_BANDS_HZ
+from dsp.units import power_to_db
+from meter.plugin.api import FloatArray, Readout, Settings, Spec
+
+WHOLE = 0
+"""Row of the whole low end, 20 to 120 Hz; the bands follow."""
+
+
+class MonoLows:
+    """Processor of the manifest beside it. A feed of one channel reads "not yet" throughout.
+
+    Losses are 0 or negative decibels. Values over 3 s keep their last judgement while the lows are too quiet to
+    judge, and ``age`` counts the seconds; levels are referred to a full-scale sine in both channels.
+    """
+
+    def __init__(self) -> None:
+        self._columns: list[int] | None = None
+
+    def configure(self, settings: Settings) -> None:
+        """There is nothing to set."""
+
+    def prepare(self, spec: Spec) -> None:
+        """Size all state; also means reset."""
+        self._columns = pair_columns(spec)
+        self._straight = self._columns == list(range(spec.channels))
+        self._low = LowFoldDown(spec.rate_hz)
+        self._edges_hz = np.array(SUB_BANDS_HZ)
+        self._values: dict[str, Any] = {}
+
+    def process(self, block: FloatArray) -> None:
+        """Feed ``(frames, channels)``."""
+        if self._columns is None:
+            return
+        if self._low.process(block if self._straight else block[:, self._columns]):
+            self._values = {}
+
+    def skip(self, frames: int) -> None:
+        """Account for lost frames."""
+        if self._columns is not None and self._low.skip(frames):
+            self._values = {}
+
+    def read(self, out: Readout) -> None:
+        """Write all fields."""
+        out["band_low_edge"] = self._edges_hz[:, 0]
+        out["band_high_edge"] = self._edges_hz[:, 1]
+        for key, value in (self._values or self._evaluate()).items():
+            out[key] = value
+
+    def reset(self) -> None:
+        """Forget the signal."""
+        self._low.reset()
+        self._values = {}
+
+    def _evaluate(self) -> dict[str, Any]:
+        """Figures of the last hop, made once however often they are read."""
+        now = self._low.steady_sums
+        whole = np.stack([self._low.since_reset_sums()[WHOLE], now[WHOLE]])
+        losses = fold_down_loss_db(whole)
+        balances = balance_db(whole)
+        bands = bands_now(now[WHOLE + 1 :])
+        stands = verdict(float(losses[1]), float(balances[1])) if self._columns else Verdict.NOT_YET
+        self._values = {
+            "fold_down_loss": losses[0],
+            "balance": balances[0],
+            "loss_now": losses[1],
+            "balance_now": balances[1],
+            "level_now": power_to_db(float(pair_power(now[WHOLE]))),
+            "band_loss": bands.loss_db,
+            "band_balance": bands.balance_db,
+            "band_level": bands.level_dbfs,
+            "band_votes": bands.votes,
+            "worst_band": bands.worst,
+            "verdict": float(stands),
+            "age": self._low.age_seconds,
+        }
+        return self._values

@@ -1,0 +1,88 @@
+"""Width: correlation, balance and the x/y picture of left and right."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from dsp.correlation import Correlation, balance_db, correlation, pair_columns
+from dsp.fold_down import LowFoldDown
+from dsp.low_band import LOW_END_HZ
+from dsp.stereo_picture import StereoPicture
+from meter.plugin.api import FloatArray, Readout, Settings, Spec
+
+
+class Stereo:
+    """Processor of the manifest beside it. A feed of one channel reads "not yet" throughout.
+
+    ``correlation`` and ``balance`` have means removed and an energy gate (``dsp.energy_gate``), judged every 50 ms;
+    values since reset are weighted by energy. ``picture`` holds 512 values across, (R - L) / sqrt 2, then 512
+    up, (L + R) / sqrt 2, oldest first (``dsp.stereo_picture``); points not yet heard or lost are NaN.
+    """
+
+    def __init__(self) -> None:
+        self._columns: list[int] | None = None
+
+    def configure(self, settings: Settings) -> None:
+        """There is nothing to set."""
+
+    def prepare(self, spec: Spec) -> None:
+        """Size all state; also means reset."""
+        self._columns = pair_columns(spec)
+        self._straight = self._columns == list(range(spec.channels))
+        self._whole = Correlation(spec.rate_hz)
+        self._low = LowFoldDown(spec.rate_hz, (LOW_END_HZ,))
+        self._picture = StereoPicture(spec.rate_hz)
+        self._values: dict[str, float] = {}
+
+    def process(self, block: FloatArray) -> None:
+        """Feed ``(frames, channels)``."""
+        if self._columns is None:
+            return
+        pair = block if self._straight else block[:, self._columns]
+        if self._whole.process(pair) + self._low.process(pair):
+            self._values = {}
+        self._picture.process(pair)
+
+    def skip(self, frames: int) -> None:
+        """Account for lost frames."""
+        if self._columns is None:
+            return
+        if self._whole.skip(frames) + self._low.skip(frames):
+            self._values = {}
+        self._picture.skip(frames)
+
+    def read(self, out: Readout) -> None:
+        """Write all fields."""
+        if self._columns is None:
+            out.blank()
+            return
+        for key, value in (self._values or self._evaluate()).items():
+            out[key] = value
+        out["picture"] = self._picture.across_up().ravel()
+
+    def reset(self) -> None:
+        """Forget the signal."""
+        if self._columns is None:
+            return
+        self._whole.reset()
+        self._low.reset()
+        self._picture.reset()
+        self._values = {}
+
+    def _evaluate(self) -> dict[str, float]:
+        """Figures of the last hop, made once however often they are read."""
+        whole = [self._whole.since_reset_sums(), self._whole.quick_sums, self._whole.steady_sums]
+        low = [self._low.since_reset_sums()[0], self._low.steady_sums[0]]
+        sums = np.stack([*whole, *low])
+        correlations = correlation(sums)
+        balances = balance_db(sums[:3])
+        self._values = {
+            "correlation": float(correlations[0]),
+            "correlation_now": float(correlations[1]),
+            "balance": float(balances[0]),
+            "balance_now": float(balances[2]),
+            "low_correlation": float(correlations[3]),
+            "low_correlation_now": float(correlations[4]),
+            "age": self._whole.age_seconds,
+        }
+        return self._values
