@@ -27,7 +27,7 @@ from meter.gui.words import with_unit
 from meter.readings import Frame
 from meter.settings import Calibration
 
-WIDTH_PX = 600
+WIDTH_PX = 640
 FEED_KEY = "listening.feed_now"
 REFERENCE_DBFS = -20.0
 BEST_DOUBT_DB = 3

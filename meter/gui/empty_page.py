@@ -37,10 +37,11 @@ class EmptyPage(QWidget):
         inner = QWidget()
         inner.setFixedWidth(WIDTH_PX)
         column = QVBoxLayout(inner)
+        column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(14)
         column.addWidget(title)
         for words in WORDS:
-            column.addWidget(wrapped(words, size_px=TEXT_PX))
+            column.addWidget(wrapped(words, size_px=TEXT_PX, width=WIDTH_PX))
         column.addLayout(buttons)
         outer = QVBoxLayout(self)
         outer.addStretch(2)

@@ -18,6 +18,9 @@ from meter.readings import FeedStatus
 NO_SOURCE = "nothing chosen yet"
 SEPARATOR = "   ·   "
 MARK_PX = 12
+BESIDE_NAME_PX = 44
+"""What the source button needs besides its name: padding and the triangle."""
+
 ROW_PX = 30
 
 
@@ -78,7 +81,7 @@ class SourceButton(KeyButton):
         self.setFont(emphasis)
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
         self.setMinimumWidth(80)
-        self.setToolTip("choose what to listen to")
+        self.setToolTip("choose what to listen to (S)")
 
     def name_source(self, name: str) -> None:
         """Show the source's name."""
@@ -91,7 +94,7 @@ class SourceButton(KeyButton):
     def sizeHint(self) -> QSize:
         """Room for the whole name and the triangle."""
         width = self.fontMetrics().horizontalAdvance(self._name)
-        return QSize(width + 44, super().sizeHint().height())
+        return QSize(width + BESIDE_NAME_PX + 2, super().sizeHint().height())
 
     def minimumSizeHint(self) -> QSize:
         """A long name may be elided."""
@@ -104,9 +107,9 @@ class SourceButton(KeyButton):
         return super().event(event)
 
     def _fit(self) -> None:
-        room = max(0, self.width() - 44)
+        room = max(0, self.width() - BESIDE_NAME_PX)
         self.setText(self.fontMetrics().elidedText(self._name, Qt.TextElideMode.ElideMiddle, room))
-        self.setToolTip(f"{self._name}: choose what to listen to")
+        self.setToolTip(f"{self._name}: choose what to listen to (S)")
 
     def paintEvent(self, event: QPaintEvent) -> None:
         super().paintEvent(event)
@@ -154,15 +157,15 @@ class FeedLine(QWidget):
         self.hold.setToolTip("the readings stand still until you press it again")
         self.reset.setToolTip("forget what was measured so far and begin again")
         self.ears_only.setToolTip("blank the screen and keep measuring")
-        top = QHBoxLayout()
-        top.setSpacing(6)
+        rows = QVBoxLayout(self)
+        rows.setContentsMargins(0, 0, 0, 0)
+        rows.setSpacing(0)
+        top, bottom = _row(rows), _row(rows)
         top.addWidget(self.source)
         top.addStretch(1)
         for button in (self.hold, self.reset, self.ears_only, self.more):
             top.addWidget(button)
-        bottom = QHBoxLayout()
         bottom.setContentsMargins(10, 0, 10, 0)
-        bottom.setSpacing(8)
         bottom.addWidget(self.mark)
         bottom.addWidget(self.words, 1)
         bottom.addWidget(self._answers)
@@ -170,12 +173,6 @@ class FeedLine(QWidget):
         inner.setContentsMargins(0, 0, 0, 0)
         inner.setSpacing(6)
         self._answers.hide()
-        rows = QVBoxLayout(self)
-        rows.setContentsMargins(0, 0, 0, 0)
-        rows.setSpacing(0)
-        rows.addLayout(top)
-        rows.addLayout(bottom)
-        self.setFixedHeight(2 * ROW_PX)
 
     def _connect(self) -> None:
         self.source.clicked.connect(self.source_asked)
@@ -249,6 +246,9 @@ class FeedLine(QWidget):
     def _refresh(self) -> None:
         status = self._status
         broken = self._chosen and is_broken(status)
+        self.mark.setVisible(self._chosen)
+        for button in (self.hold, self.reset):
+            button.setEnabled(self._chosen)
         self.mark.show_state(status.state if self._chosen else "", broken=broken)
         self._answers.setVisible(bool(self._asks) and not broken)
         self.words.say(*self._second_row(broken))
@@ -268,3 +268,14 @@ class FeedLine(QWidget):
         if self._note:
             parts.append(self._note)
         return SEPARATOR.join(parts), "soft"
+
+
+def _row(rows: QVBoxLayout) -> QHBoxLayout:
+    """A row of fixed height, so that nothing moves when buttons come and go in it."""
+    holder = QWidget()
+    holder.setFixedHeight(ROW_PX)
+    rows.addWidget(holder)
+    row = QHBoxLayout(holder)
+    row.setContentsMargins(0, 0, 0, 0)
+    row.setSpacing(6)
+    return row

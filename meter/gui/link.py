@@ -65,12 +65,13 @@ class MeterEntry:
 class Surroundings:
     """What ``app`` hands to the window besides the engine.
 
-    ``list_command`` is the command line of the child process that prints the sources as JSON.
+    ``settings_path`` is where settings are saved, None to keep nothing. ``list_command`` is the command line of the
+    child process that prints the sources as JSON.
     ``write_noise(path, kind)`` writes the test noise ``"band"`` or ``"wide"`` to a sound file and returns an empty
     string, or one sentence when it could not. ``pages_folder`` holds the page layouts.
     """
 
-    settings_path: Path
+    settings_path: Path | None
     pages_folder: Path
     list_command: Sequence[str] = ()
     write_noise: Callable[[Path, str], str] | None = None

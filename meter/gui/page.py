@@ -18,7 +18,7 @@ from meter.readings import Frame, Layout
 
 LEAST_WIDTH_PX = 760
 LEAST_HEIGHT_PX = 480
-EXTRA_HEIGHT_PX = 170
+EXTRA_HEIGHT_PX = 150
 
 
 class Card(QObject):

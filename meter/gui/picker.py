@@ -25,7 +25,7 @@ from PySide6.QtWidgets import (
 
 from meter.gui.lister import SourceLister
 from meter.gui.small_parts import KeyButton, tint, wrapped
-from meter.gui.source_list import OLDER, Listing, SourceEntry, channel_choices
+from meter.gui.source_list import LESSER, Listing, SourceEntry, channel_choices
 from meter.gui.theme import SUBTITLE_PX, TEXT_PX, TITLE_PX, current_theme, font
 
 WIDTH_PX = 560
@@ -35,6 +35,7 @@ HEADING_PX = 30
 EDGE_PX = 12
 ENTRY_ROLE = int(Qt.ItemDataRole.UserRole)
 SOUND_FILES = "Sound files (*.wav *.flac *.aiff *.aif *.ogg *.mp3 *.caf *.w64 *.rf64);;All files (*)"
+LOOKING = "looking for sources…"
 NOTHING_FOUND = (
     "No source was found. Connect an interface, start your sound server, or open a file or the demo; then rescan."
 )
@@ -91,14 +92,15 @@ class Picker(QFrame):
         super().__init__(parent, Qt.WindowType.Popup)
         self._lister = lister
         self._listing = Listing()
+        self._listed = False
         self._current: Mapping[str, Any] = {}
-        self._older_shown = False
+        self._lesser_shown = False
         self.list = QListWidget()
         self.hints = wrapped("", "soft")
         self.channels = QComboBox()
         self.listen = KeyButton("listen", "↵", outlined=True)
         self.rescan = KeyButton("rescan")
-        self.older = KeyButton("more")
+        self.lesser = KeyButton("more")
         self.open_file = KeyButton("open a file…", outlined=True)
         self.demo = KeyButton("demo", outlined=True)
         self._arrange()
@@ -115,12 +117,12 @@ class Picker(QFrame):
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.list.setAccessibleName("sources")
         self.channels.setAccessibleName("channels of the source")
-        self.older.setToolTip("show the same devices over older drivers")
+        self.lesser.setToolTip("show other ways to the same devices; they may convert what you measure")
         self.demo.setToolTip("an invented piece of music made here; needs no sound hardware")
         head, feet = QHBoxLayout(), QHBoxLayout()
         head.addWidget(title)
         head.addStretch(1)
-        head.addWidget(self.older)
+        head.addWidget(self.lesser)
         head.addWidget(self.rescan)
         for widget in (self.open_file, self.demo):
             feet.addWidget(widget)
@@ -140,7 +142,7 @@ class Picker(QFrame):
         self.list.itemDoubleClicked.connect(lambda *_: self._take())
         self.listen.clicked.connect(self._take)
         self.rescan.clicked.connect(self.scan)
-        self.older.clicked.connect(self._show_older)
+        self.lesser.clicked.connect(self._show_lesser)
         self.open_file.clicked.connect(self.ask_for_file)
         self.demo.clicked.connect(lambda: self._choose({"kind": "demo", "name": "", "options": {}}, "demo"))
         self._lister.listed.connect(self.show_listing)
@@ -160,15 +162,24 @@ class Picker(QFrame):
     def scan(self) -> None:
         """Ask the listing child; the present list stays until it answers."""
         self.rescan.setEnabled(False)
-        self._say("looking for sources…")
+        self._say(LOOKING)
         self._lister.start()
 
     def show_listing(self, listing: Listing) -> None:
         """Show what was found."""
         self.rescan.setEnabled(True)
-        self._listing = listing
+        self._listing, self._listed = listing, True
         self._fill()
-        self._say("\n".join(listing.sentences) or ("" if listing.entries else NOTHING_FOUND))
+        self._say_hints()
+
+    def _say_hints(self) -> None:
+        """What the chosen source has to say, and what is missing on this machine."""
+        entry = self._entry()
+        words = [entry.hint] if entry is not None and entry.hint else []
+        words += self._listing.sentences
+        if self._listed and not self._listing.entries:
+            words.append(NOTHING_FOUND)
+        self._say(LOOKING if self._lister.busy else "\n".join(words))
 
     def _show_failure(self, sentence: str) -> None:
         self.rescan.setEnabled(True)
@@ -180,17 +191,17 @@ class Picker(QFrame):
         self.hints.setVisible(bool(text))
         self.adjustSize()
 
-    def _show_older(self) -> None:
-        self._older_shown = not self._older_shown
+    def _show_lesser(self) -> None:
+        self._lesser_shown = not self._lesser_shown
         self._fill()
 
     def _fill(self) -> None:
         before = self._entry()
         groups = self._listing.groups()
-        self.older.setVisible(OLDER in groups)
+        self.lesser.setVisible(LESSER in groups)
         self.list.clear()
         for heading, entries in groups.items():
-            if heading == OLDER and not self._older_shown:
+            if heading == LESSER and not self._lesser_shown:
                 continue
             self._add_heading(heading)
             for entry in entries:
@@ -228,7 +239,7 @@ class Picker(QFrame):
         entry = self._entry()
         self.listen.setEnabled(entry is not None)
         self.channels.clear()
-        for words, numbers in channel_choices(entry.channels) if entry else []:
+        for words, numbers in channel_choices(entry.channels, entry.positions) if entry else []:
             self.channels.addItem(words, numbers)
         self.channels.setVisible(self.channels.count() > 0)
         if entry is not None and self._is_current(entry):
@@ -236,8 +247,7 @@ class Picker(QFrame):
             for row in range(self.channels.count()):
                 if self.channels.itemData(row) == taken:
                     self.channels.setCurrentIndex(row)
-        if entry is not None and entry.hint:
-            self._say(entry.hint)
+        self._say_hints()
 
     def _take(self) -> None:
         entry = self._entry()

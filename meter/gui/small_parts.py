@@ -135,12 +135,14 @@ class KeyButton(QAbstractButton):
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, self._key)
 
 
-def wrapped(text: str, role: str = "ink", size_px: int = SUBTITLE_PX) -> QLabel:
-    """A paragraph that wraps, in a colour role of the present theme."""
+def wrapped(text: str, role: str = "ink", size_px: int = SUBTITLE_PX, width: int = 0) -> QLabel:
+    """A paragraph that wraps, in a colour role of the present theme; with a ``width`` in pixels it keeps that."""
     label = QLabel(text)
     label.setTextFormat(Qt.TextFormat.PlainText)
     label.setWordWrap(True)
     label.setFont(font(size_px))
+    if width:
+        label.setFixedSize(width, label.heightForWidth(width))
     tint(label, role)
     return label
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import msgspec
@@ -13,14 +14,15 @@ MAX_CHANNELS = 1024
 MOST_AT_ONCE = 32
 """Channels the engine takes from one source."""
 
-OLD_HOST_APIS = frozenset({"MME", "Windows DirectSound"})
-"""Older roads to the same Windows devices; shown only behind “more”."""
-
-PLAYING, INPUTS, OLDER = "what is playing", "inputs", "the same devices over older drivers"
+PLAYING, INPUTS, LESSER = "what is playing", "inputs", "other ways to the same devices"
+HEADINGS = (PLAYING, INPUTS, LESSER)
 
 
 class SourceEntry(msgspec.Struct, frozen=True):
-    """One source. ``loopback`` says that it hears what another output plays."""
+    """One source. ``loopback`` says that it hears what an output plays, ``lesser`` that there is a better way to it.
+
+    ``positions`` are the names of its channels, where the system gives any.
+    """
 
     kind: str
     name: str
@@ -30,6 +32,8 @@ class SourceEntry(msgspec.Struct, frozen=True):
     rate_hz: int = 0
     hint: str = ""
     loopback: bool = False
+    lesser: bool = False
+    positions: tuple[str, ...] = ()
 
     @property
     def title(self) -> str:
@@ -45,9 +49,9 @@ class SourceEntry(msgspec.Struct, frozen=True):
     @property
     def group(self) -> str:
         """The heading under which it is listed."""
-        if self.loopback or self.kind == "monitor":
-            return PLAYING
-        return OLDER if self.host_api in OLD_HOST_APIS else INPUTS
+        if self.lesser:
+            return LESSER
+        return PLAYING if self.loopback else INPUTS
 
     def request(self, channels: tuple[int, ...] = ()) -> dict[str, Any]:
         """The request that opens it; ``channels`` are numbers from 1, the source's usual ones when empty."""
@@ -71,41 +75,47 @@ class Listing(msgspec.Struct, frozen=True):
         return {heading: entries for heading, entries in found.items() if entries}
 
 
-HEADINGS = (PLAYING, INPUTS, OLDER)
-
-
 def read_listing(text: bytes) -> Listing:
-    """The listing child's JSON; what is not an entry of ours is left out. Raises ValueError with one sentence."""
+    """The listing child's JSON object, ``{"sources": [...], "missing": [...]}``; raises ValueError with one sentence.
+
+    An entry that is not one of ours is left out; the others are of use without it.
+    """
     try:
-        items = msgspec.json.decode(text)
+        plain = msgspec.json.decode(text)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise ValueError("The list of sources came back garbled; rescan.") from error
-    if not isinstance(items, list):
+    if not isinstance(plain, dict) or not isinstance(plain.get("sources"), list):
         raise ValueError("The list of sources came back in a form that this window does not know; rescan.")
-    entries: list[SourceEntry] = []
-    sentences: list[str] = []
-    for item in items[:MAX_ENTRIES]:
-        if isinstance(item, dict) and isinstance(item.get("sentence"), str) and "kind" not in item:
-            sentences.append(item["sentence"])
-            continue
-        try:
-            entry = msgspec.convert(item, SourceEntry, strict=False)
-        except msgspec.ValidationError:
-            continue
-        if 0 <= entry.channels <= MAX_CHANNELS:
-            entries.append(entry)
+    entries = [entry for entry in map(_entry, plain["sources"][:MAX_ENTRIES]) if entry is not None]
+    missing = plain.get("missing", [])
+    sentences = [str(sentence) for sentence in missing] if isinstance(missing, list) else []
     return Listing(tuple(entries), tuple(dict.fromkeys(sentences)))
 
 
-def channel_choices(channels: int) -> list[tuple[str, tuple[int, ...]]]:
-    """What may be taken of a source with more than two channels: words, and channel numbers from 1."""
+def _entry(item: Any) -> SourceEntry | None:
+    try:
+        entry = msgspec.convert(item, SourceEntry, strict=False)
+    except msgspec.ValidationError:
+        return None
+    return entry if 0 <= entry.channels <= MAX_CHANNELS else None
+
+
+def channel_choices(channels: int, names: Sequence[str] = ()) -> list[tuple[str, tuple[int, ...]]]:
+    """What may be taken of a source with more than two channels: words, and channel numbers from 1.
+
+    ``names`` are the system's names of the channels, where it gives any.
+    """
     if channels <= 2:
         return []
-    choices: list[tuple[str, tuple[int, ...]]] = [
-        (f"channels {first} and {first + 1}", (first, first + 1)) for first in range(1, channels, 2)
-    ]
+    numbers: list[tuple[int, ...]] = [(first, first + 1) for first in range(1, channels, 2)]
     if channels % 2:
-        choices.append((f"channel {channels} alone", (channels,)))
+        numbers.append((channels,))
+    choices = [(_pair_words(pair, names if len(names) == channels else ()), pair) for pair in numbers]
     if channels <= MOST_AT_ONCE:
         choices.append((f"all {channels} channels", tuple(range(1, channels + 1))))
     return choices
+
+
+def _pair_words(pair: tuple[int, ...], names: Sequence[str]) -> str:
+    words = f"channels {pair[0]} and {pair[1]}" if len(pair) == 2 else f"channel {pair[0]} alone"
+    return f"{words}: {', '.join(names[number - 1] for number in pair)}" if names else words

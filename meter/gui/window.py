@@ -57,6 +57,7 @@ class Window(QMainWindow):
         self._frame: Frame | None = None
         self.setWindowTitle(TITLE)
         self.setMinimumSize(LEAST_SIZE)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self._apply_theme(settings.theme)
         self._make_parts()
         self._arrange()
@@ -334,6 +335,8 @@ class Window(QMainWindow):
 
     def save(self) -> None:
         """Save the settings now; a failure is said once."""
+        if self._around.settings_path is None:
+            return
         self._settings.geometry = bytes(self.saveGeometry().toBase64().data()).decode("ascii")
         if not self.isMaximized() and not self.isFullScreen():
             self._settings.width, self._settings.height = self.width(), self.height()
@@ -356,6 +359,7 @@ class Window(QMainWindow):
         """Draw at once, and show the cautions at the very first start."""
         super().showEvent(event)
         self.clock.draw_again()
+        self.setFocus()  # else Qt gives it to the first button, and Return would press that
         if not self._settings.cautions_read:
             self.cautions.bring_up()
 
