@@ -200,7 +200,9 @@ class Face(QWidget):
         left, right = self.labels[figure], self.labels[unit]
         start = left.rect.left() + math.ceil(left.text_width) + gap
         top = left.rect.top() + round(left.ascent - right.ascent)
-        place = QRect(start, top, left.rect.right() - start, right.line_height) if left.visible else QRect()
+        room = left.rect.right() + 1 - start
+        fits = left.visible and right.width_of(right.text) <= room
+        place = QRect(start, top, room, right.line_height) if fits else QRect()
         if place != right.rect:
             self.update(right.rect.united(place))
             right.place(place)

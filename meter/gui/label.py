@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from PySide6.QtCore import QPointF, QRect, Qt
 from PySide6.QtGui import QFont, QFontMetricsF, QPainter
 
@@ -10,7 +12,9 @@ from meter.gui.theme import Theme, font
 LEFT = Qt.AlignmentFlag.AlignLeft
 CENTRE = Qt.AlignmentFlag.AlignHCenter
 RIGHT = Qt.AlignmentFlag.AlignRight
-ELLIPSIS = "…"
+EVEN_STEP_PX = 6
+BREAKS = re.compile(r" (?!(?:dBFS|dBTP|dB|LUFS|LU|VU|Hz|kHz|h|min|s|%)(?![a-zA-Z]))")
+"""Lines break at spaces, but never between a number and its unit."""
 
 
 def line_height(size_px: int, *, bold: bool = False) -> int:
@@ -104,26 +108,40 @@ class Label:
         return True
 
     def _break(self) -> None:
-        """Fill ``shown`` from ``text``."""
-        self.shown = []
-        words = self.text.split(" ") if self._lines else []
-        while words and words != [""]:
-            last = len(self.shown) == self._lines - 1
-            count = len(words) if last else self._fitting_words(words)
-            line = " ".join(words[:count])
-            self.shown.append(self._elided(line))
-            words = words[count:]
+        """Fill ``shown`` from ``text``; centred lines are made of about equal length."""
+        width = self.rect.width()
+        self.shown = self._lines_within(width)
+        if len(self.shown) < 2 or self.align != CENTRE:
+            return
+        whole = "".join(self.shown)
+        while width > EVEN_STEP_PX:
+            width -= EVEN_STEP_PX
+            tried = self._lines_within(width)
+            if len(tried) > len(self.shown) or "".join(tried) != whole:
+                return
+            self.shown = tried
 
-    def _fitting_words(self, words: list[str]) -> int:
+    def _lines_within(self, width: int) -> list[str]:
+        """The text on at most so many lines as there are; the last takes what is left and is elided."""
+        lines: list[str] = []
+        words = BREAKS.split(self.text) if self._lines else []
+        while words and words != [""]:
+            last = len(lines) == self._lines - 1
+            count = len(words) if last else self._fitting_words(words, width)
+            lines.append(self._elided(" ".join(words[:count]), width))
+            words = words[count:]
+        return lines
+
+    def _fitting_words(self, words: list[str], width: int) -> int:
         count = 1
-        while count < len(words) and self.width_of(" ".join(words[: count + 1])) <= self.rect.width():
+        while count < len(words) and self.width_of(" ".join(words[: count + 1])) <= width:
             count += 1
         return count
 
-    def _elided(self, line: str) -> str:
-        if self.width_of(line) <= self.rect.width():
+    def _elided(self, line: str, width: int) -> str:
+        if self.width_of(line) <= width:
             return line
-        return self._metrics.elidedText(line, Qt.TextElideMode.ElideRight, self.rect.width())
+        return self._metrics.elidedText(line, Qt.TextElideMode.ElideRight, width)
 
     def width_of(self, text: str) -> float:
         """Width in pixels of text in this label's type."""

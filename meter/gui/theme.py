@@ -30,6 +30,9 @@ VERDICT_PX = 19
 FIGURE_PX = 44
 """The figure that matters is never smaller, unless its card is a strip."""
 
+HAIRLINE = 0
+"""Pen width of what moves: one device pixel at any scale. A wider path is many times as dear to draw."""
+
 PADDING_PX = 16
 CARD_RADIUS_PX = 8
 GAP_PX = 10

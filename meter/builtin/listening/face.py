@@ -22,6 +22,7 @@ CAUTION = "Not a medical measurement."
 DOUBT = "estimate ±3 dB"
 WIDEST = "00 h 00"
 EARLY_PERCENT, LATE_PERCENT, FULL_PERCENT = 50.0, 80.0, 100.0
+BUTTON_PX = 32
 VESSEL_WIDTH_PX = 58
 VESSEL_LEAST_PX = 70
 ROWS = ("now", "quarter", "used", "listened")
@@ -32,17 +33,18 @@ class ListeningFace(Face):
 
     meter_id = "listening"
     title = "Listening"
-    least = QSize(170, 100)
+    least = QSize(170, 120)
     preferred = QSize(320, 380)
 
     def __init__(self) -> None:
         super().__init__()
         self.labels = {
             "figure": Label(60, bold=True, sample=WIDEST, least_px=28),
+            "state": Label(24, role="faint", bold=True, sample="not calibrated", least_px=TEXT_PX),
             "left": Label(TEXT_PX, lines=2),
             "rule": Label(MARK_PX, role="soft", lines=3),
             "share_note": Label(TEXT_PX, role="ink", lines=3),
-            "caution": Label(MARK_PX, role="soft"),
+            "caution": Label(MARK_PX, role="soft", lines=2),
         }
         for name in ROWS:
             self.labels[name] = Label(TEXT_PX, role="soft", lines=1)
@@ -57,12 +59,13 @@ class ListeningFace(Face):
     def _make_button(self, text: str, action: str) -> QPushButton:
         button = QPushButton(text, self)
         button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        button.hide()
         button.clicked.connect(lambda: self.action_asked.emit(action))
         return button
 
     @property
     def subtitle(self) -> str:
-        return DOUBT if self._calibrated else "not calibrated"
+        return DOUBT if self._calibrated else ""
 
     def choices(self) -> tuple[Choice, ...]:
         again = "calibrate again…" if self._calibrated else "calibrate…"
@@ -78,11 +81,14 @@ class ListeningFace(Face):
 
     def _arrange_foot(self, inside: QRect) -> int:
         """The caution and "more", always there; returns where the rest ends."""
-        high = line_height(MARK_PX) + 4
         more_width = text_width("more", MARK_PX) + 12
+        whole, room = text_width(CAUTION, MARK_PX), inside.width() - more_width - 4
+        high = line_height(MARK_PX) + 4
+        lines_high = line_height(MARK_PX) * (1 if whole <= room else 2)
+        top = inside.bottom() - 1 - lines_high
+        caution_width = min(whole, room)
+        self.labels["caution"].place(QRect(inside.left(), top, caution_width, lines_high))
         top = inside.bottom() + 1 - high
-        caution_width = min(text_width(CAUTION, MARK_PX), inside.width() - more_width)
-        self.labels["caution"].place(QRect(inside.left(), top + 2, caution_width, high - 2))
         self._more.setGeometry(inside.left() + caution_width + 4, top, more_width, high)
         self._more.setStyleSheet(
             f"QPushButton {{ border: none; background: transparent; font-size: {MARK_PX}px;"
@@ -90,32 +96,36 @@ class ListeningFace(Face):
             f"QPushButton:focus {{ border: 1px solid {self.theme.measured_ink.name()}; }}"
         )
         self._more.show()
-        return top - 6
+        return self.labels["caution"].rect.top() - 6
 
     def _arrange_head(self, inside: QRect, bottom: int) -> int:
-        figure, left, rule = (self.labels[name] for name in ("figure", "left", "rule"))
-        for name in ("figure", "left", "rule"):
-            self.labels[name].hide()
+        """The figure, or the words and button in its place; returns where they end."""
         self._calibrate.setVisible(not self._calibrated)
+        figure = self.labels["figure"]
         top = inside.top()
         if self._calibrated:
             high = max(36, min(line_height(60, bold=True), round(inside.height() * 0.3)))
             figure.place(QRect(inside.left(), top, inside.width(), high))
             figure.place(QRect(inside.left(), top, inside.width(), figure.line_height))
             top += figure.line_height + 2
-        for label, lines in ((left, 2), (rule, 3)):
+        else:
+            figure.hide()
+            bottom -= BUTTON_PX + 8
+        for name, lines in (("state", 1), ("left", 2), ("rule", 3)):
+            label = self.labels[name]
             label.place(QRect(inside.left(), top, inside.width(), label.line_height * lines))
-            used = label.line_height * max(1, len(label.shown))
-            fits = top + used <= bottom
+            used = label.line_height * len(label.shown)
+            fits = used and top + used <= bottom
             label.place(QRect(inside.left(), top, inside.width(), used) if fits else QRect())
             top += used + 5 if fits else 0
         if not self._calibrated:
-            self._place_button(inside, min(top + 8, bottom - 34))
+            self._place_button(inside, top + 4)
+            top += BUTTON_PX + 8
         return top
 
     def _place_button(self, inside: QRect, top: int) -> None:
         width = text_width("Calibrate…", TEXT_PX) + 36
-        self._calibrate.setGeometry(inside.left(), top, min(width, inside.width()), 34)
+        self._calibrate.setGeometry(inside.left(), top, min(width, inside.width()), BUTTON_PX)
         line, ink, trough = (colour.name() for colour in (self.theme.faint, self.theme.ink, self.theme.trough))
         self._calibrate.setStyleSheet(
             f"QPushButton {{ border: 1px solid {line}; border-radius: 6px; background: {trough};"
@@ -124,18 +134,19 @@ class ListeningFace(Face):
         )
 
     def _arrange_vessel(self, place: QRect) -> None:
-        shown = self._calibrated and place.height() >= VESSEL_LEAST_PX + 6 and place.width() >= 200
+        """The vessel at the left, rows of words beside it; in a narrow card the rows alone."""
         high = min(place.height() - 10, 220)
+        shown = high >= VESSEL_LEAST_PX and place.width() >= 210
         self._vessel = QRect(place.left(), place.top() + 8, VESSEL_WIDTH_PX, high) if shown else QRect()
-        column = place.adjusted(VESSEL_WIDTH_PX + 20, 8, 0, 0)
+        column = place.adjusted(VESSEL_WIDTH_PX + 20 if shown else 0, 8, 0, 0)
         row = line_height(TEXT_PX) + 5
         for number, name in enumerate(ROWS):
             box = QRect(column.left(), column.top() + number * row, column.width(), row - 5)
-            fits = shown and box.bottom() <= place.bottom()
-            self.labels[name].place(box if fits else QRect())
+            self.labels[name].place(box if self._calibrated and box.bottom() <= place.bottom() else QRect())
         top = column.top() + len(ROWS) * row + 4
         room = place.bottom() + 1 - top
-        self.labels["share_note"].place(QRect(column.left(), top, column.width(), room) if shown else QRect())
+        note = QRect(column.left(), top, column.width(), room)
+        self.labels["share_note"].place(note if self._calibrated else QRect())
 
     def _outline(self) -> QPainterPath:
         """A plain jar: open at the top, round at the foot."""
@@ -154,12 +165,12 @@ class ListeningFace(Face):
         if self._vessel.isEmpty():
             return
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(self.theme.trough)
+        painter.setPen(Qt.PenStyle.NoPen if self._calibrated else QPen(self.theme.line, 1, Qt.PenStyle.DotLine))
+        painter.setBrush(self.theme.trough if self._calibrated else Qt.BrushStyle.NoBrush)
         painter.drawPath(self._outline())
 
     def paint_moving(self, painter: QPainter, region: QRegion) -> None:
-        if self._vessel.isEmpty() or not region.intersects(self._vessel):
+        if not self._calibrated or self._vessel.isEmpty() or not region.intersects(self._vessel):
             return
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         if self._share > 0.0:
@@ -199,16 +210,17 @@ class ListeningFace(Face):
         for name in ("figure", "share_note", *ROWS):
             self.say(name, "")
         self._share = math.nan
-        self._say_head("left", "No estimate without a calibration at the seat.", "faint")
+        self._say_head("state", "not calibrated")
+        self._say_head("left", "No estimate without a calibration at the seat.", "soft")
         self._say_head("rule", "")
 
     def _say_estimate(self, frame: Frame) -> None:
         left, share = frame.number("listening.time_left"), frame.number("listening.share")
-        self.say("figure", words.hours_and_minutes(left), "faint" if math.isnan(left) else "ink")
         minute = frame.number("listening.seat_minute")
-        waiting = math.isnan(left)
-        level = "" if not math.isfinite(minute) else f", {words.figure(minute, 0)} dB(A)"
-        self._say_head("left", words.LISTENING if waiting else f"left at the level of the last minute{level}", "ink")
+        waiting = math.isnan(left) or minute == -math.inf
+        self.say("figure", words.NOT_YET if waiting else words.hours_and_minutes(left), "faint" if waiting else "ink")
+        self._say_head("state", "")
+        self._say_head("left", _left_words(left, minute), "ink")
         self._say_head("rule", f"rule: {self.settings.get('rule', 'not named')}")
         self._say_rows(frame, share)
         self.say("share_note", _share_words(share))
@@ -227,9 +239,9 @@ class ListeningFace(Face):
     def _say_rows(self, frame: Frame, share: float) -> None:
         now, quarter = frame.number("listening.seat_now"), frame.number("listening.seat_quarter_hour")
         listened = frame.number("listening.time_listened")
-        self.say("now", f"now {words.figure(now, 0)} dB(A)" if math.isfinite(now) else "now quiet", "ink")
+        self.say("now", f"now {words.figure(now, 0)} dB(A)" if math.isfinite(now) else _quiet(now), "ink")
         self.say("quarter", f"last 15 min {words.figure(quarter, 0)} dB(A)" if math.isfinite(quarter) else "")
-        self.say("used", "" if math.isnan(share) else f"{words.figure(share, 0)} % of it used")
+        self.say("used", "" if math.isnan(share) else f"{words.figure(share, 0)} % of the allowance used")
         self.say("listened", "" if math.isnan(listened) else f"listened {words.hours_and_minutes(listened)}")
 
     def value_text(self) -> str:
@@ -237,6 +249,21 @@ class ListeningFace(Face):
             return f"not calibrated, no estimate. {CAUTION}"
         said = {name: label.text for name, label in self.labels.items()}
         return f"{said['figure']} {said['left']}, {said['used']}, {DOUBT}. {CAUTION}"
+
+
+def _quiet(level_dba: float) -> str:
+    return "now quiet" if level_dba == -math.inf else ""
+
+
+def _left_words(left_hours: float, minute_dba: float) -> str:
+    """What the figure of time means."""
+    if minute_dba == -math.inf:
+        return "nothing is playing, nothing is used up"
+    if math.isnan(left_hours):
+        return words.LISTENING
+    if not math.isfinite(minute_dba):
+        return "left at the level of the last minute"
+    return f"left at the last minute’s {words.figure(minute_dba, 0)} dB(A)"
 
 
 def _share_words(share_percent: float) -> str:

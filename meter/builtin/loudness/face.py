@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from PySide6.QtCore import QPointF, QRect, QSize, Qt
@@ -18,17 +19,30 @@ WIDEST = f"{words.MINUS}88.8"
 RIBBON_PX = 30
 RIBBON_BOTTOM_LUFS = -40.0
 RIBBON_TOP_LUFS = -5.0
-HALF, TENTH = 0.5, 0.1
+TENTH = 0.1
+
+
+@dataclass(frozen=True)
+class Row:
+    """One reading below the figure: its words at length and short, its unit, the step its span supports."""
+
+    name: str
+    words: str
+    short: str
+    unit: str
+    step: float = TENTH
+    key: str = ""
+
+
 ROWS = (
-    ("momentary", "momentary, 0.4 s", "LUFS", HALF),
-    ("integrated", "integrated, since reset", "LUFS", TENTH),
-    ("range", "range so far", "LU", TENTH),
-    ("short_term_max", "highest short-term", "LUFS", TENTH),
-    ("momentary_max", "highest momentary", "LUFS", TENTH),
-    ("to_loudness", "peak over loudness", "LU", TENTH),
+    Row("momentary", "momentary, 0.4 s", "momentary", "LUFS", 0.5),
+    Row("integrated", "integrated, since reset", "integrated", "LUFS"),
+    Row("range", "range so far", "range so far", "LU"),
+    Row("short_term_max", "highest short-term", "highest 3 s", "LUFS"),
+    Row("momentary_max", "highest momentary", "highest 0.4 s", "LUFS"),
+    Row("to_loudness", "peak over loudness", "peak over it", "LU", key="peaks.to_loudness"),
 )
-"""Reading, words, unit and the step its span supports; the most wanted first."""
-KEYS = {"to_loudness": "peaks.to_loudness"}
+"""The most wanted first."""
 
 
 class LoudnessFace(Face):
@@ -47,10 +61,11 @@ class LoudnessFace(Face):
             "ago": Label(MARK_PX, role="faint"),
             "incomplete": Label(MARK_PX, role="broken_ink", align=RIGHT),
         }
-        for name, *_ in ROWS:
-            self.labels[f"{name}_words"] = Label(TEXT_PX, role="soft")
-            self.labels[name] = Label(TEXT_PX, align=RIGHT)
-        self._shown = {name: math.nan for name, *_ in ROWS} | {"short_term": math.nan}
+        for row in ROWS:
+            self.labels[f"{row.name}_words"] = Label(TEXT_PX, role="soft")
+            self.labels[row.name] = Label(TEXT_PX, align=RIGHT)
+        self._shown = {row.name: math.nan for row in ROWS} | {"short_term": math.nan}
+        self._brief = False
         self._ribbon = QRect()
         self._history = np.empty(0)
         self._pieces: list[QPolygonF] = []
@@ -61,7 +76,7 @@ class LoudnessFace(Face):
 
     def arrange(self, inside: QRect) -> None:
         figure = self.labels["figure"]
-        unit_width = text_width("LUFS", VERDICT_PX) + 8
+        unit_width = text_width("LUFS", VERDICT_PX) + 14
         high = max(36, min(line_height(64, bold=True), round(inside.height() * 0.34)))
         figure.place(QRect(inside.left(), inside.top(), inside.width() - unit_width, high))
         figure.place(QRect(inside.left(), inside.top(), inside.width(), figure.line_height))
@@ -80,15 +95,18 @@ class LoudnessFace(Face):
         lines = max(0, place.height() // row_high)
         if lines:
             row_high = min(place.height() // min(lines, math.ceil(len(ROWS) / columns)), row_high + 6)
-        for number, (name, *_) in enumerate(ROWS):
+        value_width = text_width(f"{WIDEST} LUFS", TEXT_PX)
+        self._brief = width < value_width + text_width(ROWS[1].words, TEXT_PX) + 6
+        if self._brief:
+            value_width = text_width(WIDEST, TEXT_PX)
+        for number, row in enumerate(ROWS):
             column, line = number % columns, number // columns
             box = QRect(place.left() + column * (width + 32), place.top() + line * row_high, width, row_high)
-            value_width = text_width(f"{WIDEST} LUFS", TEXT_PX)
             fits = line < lines
             left = QRect(box.left(), box.top(), width - value_width - 6, row_high)
             right = QRect(box.right() + 1 - value_width, box.top(), value_width, row_high)
-            self.labels[f"{name}_words"].place(left if fits and left.width() >= 40 else QRect())
-            self.labels[name].place(right if fits else QRect())
+            self.labels[f"{row.name}_words"].place(left if fits and left.width() >= 40 else QRect())
+            self.labels[row.name].place(right if fits else QRect())
 
     def _arrange_ribbon(self, inside: QRect) -> None:
         high = line_height(MARK_PX)
@@ -142,11 +160,12 @@ class LoudnessFace(Face):
 
     def take_words(self, frame: Frame) -> None:
         self._say_figure(frame)
-        for name, told, unit, step in ROWS:
-            value = frame.number(KEYS.get(name, f"loudness.{name}"))
-            self._shown[name] = words.settled(value, self._shown[name], step)
-            self.say(f"{name}_words", told)
-            self.say(name, words.with_unit(self._shown[name], unit), "faint" if math.isnan(value) else "ink")
+        for row in ROWS:
+            value = frame.number(row.key or f"loudness.{row.name}")
+            self._shown[row.name] = words.settled(value, self._shown[row.name], row.step)
+            self.say(f"{row.name}_words", row.short if self._brief else row.words)
+            figure = words.with_unit(self._shown[row.name], "" if self._brief else row.unit)
+            self.say(row.name, figure, "faint" if math.isnan(value) else "ink")
         self.say("ago", "last 5 min")
         self.say("incomplete", "incomplete: sound was lost" if frame.number("loudness.incomplete") == 1.0 else "")
         history = frame.vector("loudness.history")
@@ -164,7 +183,7 @@ class LoudnessFace(Face):
         self.beside("figure", "unit")
 
     def value_text(self) -> str:
-        rows = [f"{told} {self.labels[name].text}" for name, told, *_ in ROWS[:3]]
+        rows = [f"{row.words} {self.labels[row.name].text}" for row in ROWS[:3]]
         return f"short-term {self.labels['figure'].text} {self.labels['unit'].text}, {', '.join(rows)}"
 
 

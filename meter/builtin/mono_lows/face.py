@@ -16,10 +16,12 @@ from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QRegion
 from meter.gui import words
 from meter.gui.face import Face
 from meter.gui.label import LEFT, RIGHT, Label, fitting_px, line_height, text_width
-from meter.gui.theme import FIGURE_PX, MARK_PX, TEXT_PX, VERDICT_PX, mixed
+from meter.gui.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, mixed
 from meter.readings import Frame
 
 UNIT = "dB in mono"
+ROOMY_PX = 260
+"""From this width on the unit says "in mono"; below it the title must do."""
 WIDEST = f"{words.MINUS}88.8"
 SOLID, WATCH, LOSES = 1.0, 2.0, 3.0
 LEAN_TOLD_DB = 0.5
@@ -56,7 +58,7 @@ class MonoLowsFace(Face):
         self.labels = {
             "figure": Label(72, bold=True, sample=WIDEST, least_px=28),
             "unit": Label(VERDICT_PX, role="soft"),
-            "verdict": Label(22, lines=2, sample="00–000 Hz folds away", least_px=TEXT_PX),
+            "verdict": Label(22, lines=2, sample="00–000 Hz folds away", least_px=MARK_PX),
             "lean": Label(TEXT_PX, role="soft"),
             "since": Label(TEXT_PX, role="soft"),
         }
@@ -68,6 +70,7 @@ class MonoLowsFace(Face):
         self._loss = math.nan
         self._spoken_of = -1
         self._verdict_lines = 1
+        self._stale = False
 
     @property
     def subtitle(self) -> str:
@@ -89,7 +92,7 @@ class MonoLowsFace(Face):
 
     def _arrange_figure(self) -> None:
         column, figure = self._column, self.labels["figure"]
-        unit_width = text_width(UNIT, VERDICT_PX) + 8
+        unit_width = text_width(UNIT if column.width() >= ROOMY_PX else "dB", VERDICT_PX) + 8
         high = max(36, round(self.inside.height() * 0.34))
         room = column.width() - unit_width
         if fitting_px(WIDEST, room, high, FIGURE_PX, FIGURE_PX - 8, bold=True) == 0:
@@ -120,15 +123,15 @@ class MonoLowsFace(Face):
     def _arrange_picture(self, place: QRect) -> None:
         label_width = text_width("000–000 Hz", MARK_PX)
         width = place.width() - label_width - 8
-        shown = place.height() >= 72 and width >= 110
-        high = min(place.height() - 8, round(width * 0.62))
+        shown = place.height() >= 72 and width >= 90
+        high = min(place.height() - 8, round(width * 0.72))
         self._picture = QRect(place.left(), place.bottom() - 4 - high, width, high) if shown else QRect()
         for number, name in enumerate(self._bands):
-            if not shown:
+            high = line_height(MARK_PX)
+            row = self._row(number) if shown else QRectF()
+            if row.height() < high - 3:
                 self.labels[name].hide()
                 continue
-            row = self._row(number)
-            high = line_height(MARK_PX)
             top = round(row.center().y() - high / 2)
             self.labels[name].place(QRect(place.right() - label_width, top, label_width, high))
         self._stones = []
@@ -161,7 +164,7 @@ class MonoLowsFace(Face):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         for stone in self._stones:
             painter.setBrush(Qt.BrushStyle.NoBrush)
-            painter.setPen(QPen(self.theme.faint if stone.votes else self.theme.line, 1, Qt.PenStyle.DotLine))
+            painter.setPen(QPen(self.theme.faint if stone.votes else self.theme.line, HAIRLINE, Qt.PenStyle.DotLine))
             painter.drawPath(pebble(stone.outline))
             if stone.body.width() >= 1.0:
                 painter.setPen(Qt.PenStyle.NoPen)
@@ -172,8 +175,8 @@ class MonoLowsFace(Face):
         if not stone.votes:
             return mixed(self.theme.card, self.theme.measured_deep, 0.45)
         if stone.spoken_of:
-            return mixed(self.theme.held, self.theme.card, 0.12 if self.live else 0.5)
-        return mixed(self.measured, self.theme.card, 0.15)
+            return mixed(self.theme.held, self.theme.card, 0.12 if self.live and not self._stale else 0.5)
+        return mixed(self.theme.measured_deep if self._stale else self.measured, self.theme.card, 0.15)
 
     def take(self, frame: Frame) -> None:
         stones = self._make_stones(frame)
@@ -225,9 +228,12 @@ class MonoLowsFace(Face):
     def _say_verdict(self, frame: Frame, loss: float, verdict: float) -> None:
         age = frame.number("mono_lows.age")
         stale = age >= STALE_SECONDS
+        if stale != self._stale:
+            self._stale = stale
+            self.update(self._picture)
         self._loss = words.settled(loss, self._loss, 0.1)
         self.say("figure", words.figure(self._loss), "faint" if stale else "ink")
-        self.say("unit", UNIT)
+        self.say("unit", UNIT if self._column.width() >= ROOMY_PX else "dB")
         self.beside("figure", "unit")
         sentence = "the lows vanish in mono" if loss == -math.inf else self._verdict(frame, verdict)
         self.say("verdict", f"{sentence}, {words.age(age)}" if stale else sentence, "soft" if stale else "ink")

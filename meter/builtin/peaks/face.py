@@ -56,7 +56,7 @@ class PeaksFace(Face):
 
     @property
     def subtitle(self) -> str:
-        return "true peak now, and most since reset, dBTP"
+        return "dBTP now, and most since reset"
 
     def choices(self) -> tuple[Choice, ...]:
         return tuple(Choice("hold for", f"{seconds:g} s", "hold_seconds", seconds) for seconds in HOLDS_SECONDS)
@@ -78,7 +78,7 @@ class PeaksFace(Face):
         with_note = inside.bottom() - top >= needed - note_high
         note = QRect(inside.left(), inside.bottom() + 1 - note_high, inside.width(), note_high if with_note else 0)
         self.labels["note"].place(note)
-        rest = QRect(inside.left(), top, inside.width(), note.top() - top - 4)
+        rest = QRect(inside.left(), top, inside.width(), (note.top() - 4 if with_note else inside.bottom() + 1) - top)
         if self._upright:
             self._arrange_columns(rest)
         else:
@@ -89,8 +89,8 @@ class PeaksFace(Face):
         name_width = text_width("L", MARK_PX) + 10
         most_width = text_width(WIDEST, VERDICT_PX) + 10
         scale_high = line_height(MARK_PX) + 4
-        row = min(44, max(line_height(VERDICT_PX), (place.height() - scale_high) // max(1, self._channels)))
-        thick = min(18, row - 8)
+        row = min(60, max(line_height(VERDICT_PX), (place.height() - scale_high) // max(1, self._channels)))
+        thick = min(18 + max(0, row - 36) // 3, row - 8)
         self._bars = []
         for number in range(self._channels):
             top = place.top() + number * row
@@ -131,17 +131,21 @@ class PeaksFace(Face):
         if not self._bars or self._bars[0].isEmpty():
             return
         painter.setFont(font(MARK_PX))
-        free = -1000
+        free = math.inf
         for mark in sorted(scale.PEAK_MARKS, reverse=True):
             text = words.figure(float(mark), 0)
             offset = self._length(float(mark))
+            half = line_height(MARK_PX) / 2 if self._upright else text_width(text, MARK_PX) / 2 + 3
+            if offset + half > free:
+                continue
+            free = offset - half
             if self._upright:
                 self._draw_level_mark(painter, offset, text)
-            elif free == -1000 or self._bars[0].left() + offset + text_width(text, MARK_PX) // 2 < free - 6:
-                free = self._draw_row_mark(painter, offset, text)
+            else:
+                self._draw_row_mark(painter, offset, text)
 
-    def _draw_row_mark(self, painter: QPainter, offset: int, text: str) -> int:
-        """A tick and a number below the rows; returns where the number begins."""
+    def _draw_row_mark(self, painter: QPainter, offset: int, text: str) -> None:
+        """A tick and a number below the rows."""
         last = self._bars[-1]
         at = last.left() + offset
         painter.setPen(self.theme.line)
@@ -150,7 +154,6 @@ class PeaksFace(Face):
         high = line_height(MARK_PX)
         painter.setPen(self.theme.soft)
         painter.drawText(QRect(at - width // 2, last.bottom() + 7, width, high), Qt.AlignmentFlag.AlignCenter, text)
-        return at - width // 2
 
     def _draw_level_mark(self, painter: QPainter, offset: int, text: str) -> None:
         first, last = self._bars[0], self._bars[-1]
@@ -209,9 +212,9 @@ class PeaksFace(Face):
         most = frame.vector("peaks.true_max_each")
         for number in range(min(len(most), self._channels)):
             self.say(f"name{number}", SIDES[number] if self._channels == 2 else str(number + 1))
-            self.say(f"most{number}", words.figure(float(most[number])))
+            self.say(f"most{number}", words.figure(float(most[number]), plus=True))
         highest = frame.number("peaks.true_max")
-        self.say("figure", words.figure(highest), "faint" if math.isnan(highest) else "ink")
+        self.say("figure", words.figure(highest, plus=True), "faint" if math.isnan(highest) else "ink")
         self.say("unit", "" if math.isnan(highest) else UNIT)
         self.beside("figure", "unit")
         self.say("note", *self._note(frame, most))

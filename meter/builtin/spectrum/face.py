@@ -13,9 +13,9 @@ from PySide6.QtGui import QPainter, QPen, QPolygonF, QRegion
 
 from meter.gui import scale, words
 from meter.gui.face import Choice, Face
-from meter.gui.label import RIGHT, Label, line_height, text_width
+from meter.gui.label import Label, line_height, text_width
 from meter.gui.points import polygon_of
-from meter.gui.theme import MARK_PX, TEXT_PX, font, mixed
+from meter.gui.theme import HAIRLINE, MARK_PX, TEXT_PX, font, mixed
 from meter.readings import Frame
 
 BOTTOM_DB, TOP_DB = -84.0, 0.0
@@ -40,7 +40,7 @@ class SpectrumFace(Face):
 
     def __init__(self) -> None:
         super().__init__()
-        self.labels = {"strongest": Label(TEXT_PX, align=RIGHT)}
+        self.labels = {"strongest": Label(TEXT_PX)}
         self._lows = QRect()
         self._thirds = QRect()
         self._bars: list[QRect] = []
@@ -64,10 +64,10 @@ class SpectrumFace(Face):
         axis = line_height(MARK_PX) + 4
         strongest = self.labels["strongest"]
         told = inside.height() >= 150
-        strongest.place(QRect(inside.left(), inside.top(), inside.width(), strongest.line_height if told else 0))
         top = inside.top() + (strongest.line_height + 2 if told else 4)
         gutter = text_width(f"{words.MINUS}60", MARK_PX) + 8
         plot = QRect(inside.left() + gutter, top, inside.width() - gutter, inside.bottom() + 1 - axis - top)
+        strongest.place(QRect(plot.left(), inside.top(), plot.width(), strongest.line_height if told else 0))
         width = round(plot.width() * LOWS_SHARE)
         self._lows = QRect(plot.left(), plot.top(), width, plot.height())
         self._thirds = QRect(plot.left() + width + 12, plot.top(), plot.width() - width - 12, plot.height())
@@ -88,8 +88,7 @@ class SpectrumFace(Face):
     def paint_still(self, painter: QPainter) -> None:
         painter.setFont(font(MARK_PX))
         self._draw_levels(painter)
-        self._draw_notes(painter)
-        self._draw_third_names(painter)
+        self._draw_third_names(painter, self._draw_notes(painter))
         painter.setPen(self.theme.line)
         for plot in (self._lows, self._thirds):
             painter.drawLine(plot.left(), plot.bottom() + 1, plot.right(), plot.bottom() + 1)
@@ -105,20 +104,23 @@ class SpectrumFace(Face):
             box = QRect(self.inside.left(), at - high // 2, self._lows.left() - 8 - self.inside.left(), high)
             painter.drawText(box, Qt.AlignmentFlag.AlignRight, words.figure(level, 0))
 
-    def _draw_notes(self, painter: QPainter) -> None:
-        """A line for each open string of the bass family, named where there is room."""
+    def _draw_notes(self, painter: QPainter) -> int:
+        """A line for each open string of the bass family, named where there is room; returns where names end."""
         free = -1
         for note in scale.BASS_STRINGS:
             at = self._lows.left() + round(self._low_place(scale.note_hz(note)) * self._lows.width())
             painter.setPen(self.theme.line)
             painter.drawLine(at, self._lows.top(), at, self._lows.bottom())
             free = self._draw_name(painter, at, scale.note_name(note), free)
+        return free
 
-    def _draw_third_names(self, painter: QPainter) -> None:
-        free = -1
+    def _draw_third_names(self, painter: QPainter, free: int) -> None:
+        """A name at every octave, or at every second one where they would touch."""
+        octave = 3 * self._thirds.width() / max(1, len(self._bars))
+        names = LABELLED_THIRDS_HZ if octave >= text_width("500", MARK_PX) + 8 else LABELLED_THIRDS_HZ[::2]
         for bar, frequency in zip(self._bars, self._bar_hz, strict=True):
             nominal = scale.nominal_hz(frequency)
-            if nominal in LABELLED_THIRDS_HZ:
+            if nominal in names:
                 free = self._draw_name(painter, bar.center().x(), scale.hertz_label(nominal), free)
 
     def _draw_name(self, painter: QPainter, at: int, text: str, free: int) -> int:
@@ -140,13 +142,14 @@ class SpectrumFace(Face):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
         if region.intersects(self._lows) and self._filled.size():
             painter.setBrush(mixed(self.theme.card, self.measured, 0.42))
-            painter.setPen(QPen(self.measured, 1))
+            painter.setPen(QPen(self.measured, HAIRLINE))
             painter.drawPolygon(self._filled)
-            painter.setPen(QPen(self.theme.held, 1))
+            painter.setPen(QPen(self.theme.held, HAIRLINE))
             painter.drawPolyline(self._held_line)
+        blue = mixed(self.measured, self.theme.card, 0.15)
         for bar, top, hold in zip(self._bars, self._tops, self._holds, strict=True):
             if region.intersects(bar):
-                painter.fillRect(bar.left(), bar.bottom() + 1 - top, bar.width(), top, self.measured)
+                painter.fillRect(bar.left(), bar.bottom() + 1 - top, bar.width(), top, blue)
                 if hold > 0:
                     painter.fillRect(bar.left(), bar.bottom() + 1 - hold, bar.width(), 2, self.theme.held)
 

@@ -18,6 +18,7 @@ from meter.readings import Frame
 STALE_SECONDS = 2.0
 STEP = 0.1
 """A correlation over 0.3 s, or of the lows over 3 s, supports one decimal."""
+WHOLE, LOWS = "correlation", "of the lows"
 TRACK_PX = 5
 POINT_PX = 2
 
@@ -34,10 +35,10 @@ class StereoFace(Face):
         super().__init__()
         self.labels = {
             "whole_words": Label(TEXT_PX, role="soft"),
-            "whole": Label(FIGURE_PX, bold=True, sample="+0.8", least_px=22),
+            "whole": Label(FIGURE_PX, bold=True, sample="+0.8", least_px=18),
             "lows_words": Label(TEXT_PX, role="soft"),
-            "lows": Label(28, bold=True, sample="+0.8", least_px=18),
-            "balance": Label(TEXT_PX, lines=3),
+            "lows": Label(FIGURE_PX, bold=True, sample="+0.8", least_px=18),
+            "balance": Label(TEXT_PX, align=CENTRE),
             "left": Label(SUBTITLE_PX, role="faint", align=CENTRE),
             "right": Label(SUBTITLE_PX, role="faint", align=CENTRE),
         }
@@ -47,48 +48,58 @@ class StereoFace(Face):
         self._shown = {"whole": math.nan, "lows": math.nan}
         self._dots: QPolygonF | None = None
         self._values = np.empty(0)
+        self._stale = False
 
     @property
     def subtitle(self) -> str:
-        return "last 0.3 s; lows and balance last 3 s"
+        return "last 0.3 s, lows 3 s"
 
     def arrange(self, inside: QRect) -> None:
-        figure_width = max(text_width("lows, below 120 Hz", TEXT_PX), text_width("+0.8", FIGURE_PX, bold=True))
-        side = min(inside.height(), inside.width() - figure_width - 18)
-        beside = side >= 110
+        balance = self.labels["balance"]
+        figure_width = max(text_width(WHOLE, TEXT_PX), text_width("+0.8", FIGURE_PX, bold=True))
+        foot = balance.line_height + 8
+        side = min(inside.height() - foot, inside.width() - figure_width - 22)
+        beside = side >= 84
         if beside:
-            self._picture = QRect(inside.left(), inside.top() + (inside.height() - side) // 2, side, side)
-            column = inside.adjusted(side + 18, 0, 0, 0)
+            slack = (inside.height() - foot - side) // 2
+            self._picture = QRect(inside.left(), inside.top() + slack, side, side)
+            column = QRect(inside.left() + side + 22, self._picture.top(), inside.width() - side - 22, side)
         else:
-            side = min(inside.width(), inside.height() - 130)
+            side = min(inside.width(), inside.height() - foot - 100)
             shown = side >= 70
             self._picture = QRect(inside.center().x() - side // 2, inside.top(), side, side) if shown else QRect()
-            column = inside.adjusted(0, side + 8 if shown else 0, 0, 0)
-        self._arrange_column(column)
+            column = inside.adjusted(0, side + 8 if shown else 0, 0, -foot)
+        with_foot = inside.height() >= foot + 40
+        balance.place(QRect(inside.left(), inside.bottom() - foot + 9, inside.width(), foot - 8 if with_foot else 0))
+        self._arrange_column(column if with_foot else inside)
         self._arrange_corners()
         self._dots = None
 
     def _arrange_column(self, column: QRect) -> None:
+        """Words, figure and track of both correlations; small figures share a line with their words."""
         self._tracks = {}
+        stacked = column.height() >= 2 * (line_height(TEXT_PX) + line_height(22, bold=True) + TRACK_PX + 8)
         top = column.top()
-        balance_high = line_height(TEXT_PX) * (2 if column.width() < 180 else 1)
+        high = column.height() // 2 if stacked else max(line_height(TEXT_PX) + 12, column.height() // 2)
         for name in ("whole", "lows"):
             told, figure = self.labels[f"{name}_words"], self.labels[name]
-            figure.place(QRect(column.left(), top, column.width(), column.height()))
-            high = told.line_height + figure.line_height + TRACK_PX + 10
-            if top + high > column.bottom() + 1:
-                for label in (told, figure):
-                    label.hide()
+            if top + min(high, line_height(TEXT_PX)) > column.bottom() + 1:
+                told.hide()
+                figure.hide()
                 continue
             told.place(QRect(column.left(), top, column.width(), told.line_height))
-            figure.place(QRect(column.left(), top + told.line_height - 2, column.width(), figure.line_height))
-            track = QRect(
-                column.left(), top + told.line_height + figure.line_height, min(column.width(), 160), TRACK_PX
-            )
-            self._tracks[name] = track
-            top = track.bottom() + 14
-        room = column.bottom() + 1 - top
-        self.labels["balance"].place(QRect(column.left(), top, column.width(), min(room, balance_high + 20)))
+            if stacked:
+                under = top + told.line_height - 2
+                figure.place(QRect(column.left(), under, column.width(), high - told.line_height - TRACK_PX - 8))
+                figure.place(QRect(column.left(), under, column.width(), figure.line_height))
+                bottom = figure.rect.bottom() + 3
+            else:
+                width = text_width("+0.8", 18, bold=True) + 2
+                figure.place(QRect(column.right() + 1 - width, top - 1, width, told.line_height + 4))
+                bottom = top + told.line_height + 3
+            if bottom + TRACK_PX <= top + high:
+                self._tracks[name] = QRect(column.left(), bottom, min(column.width(), 320), TRACK_PX)
+            top += high
 
     def _arrange_corners(self) -> None:
         high = line_height(SUBTITLE_PX)
@@ -120,7 +131,7 @@ class StereoFace(Face):
         if self._dots is not None and region.intersects(self._picture):
             painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
             colour = QColor(self.measured)
-            colour.setAlpha(150)
+            colour.setAlpha(60 if self._stale else 150)
             painter.setPen(QPen(colour, POINT_PX))
             painter.drawPoints(self._dots)
         for name, track in self._tracks.items():
@@ -162,8 +173,11 @@ class StereoFace(Face):
         whole, lows = frame.number("stereo.correlation_now"), frame.number("stereo.low_correlation_now")
         age = frame.number("stereo.age")
         stale = age >= STALE_SECONDS
-        self.say("whole_words", "correlation")
-        self.say("lows_words", "lows, below 120 Hz")
+        if stale != self._stale:
+            self._stale = stale
+            self.update(self._picture)
+        self.say("whole_words", WHOLE)
+        self.say("lows_words", LOWS)
         for name, value in (("whole", whole), ("lows", lows)):
             self._shown[name] = words.settled(value, self._shown[name], STEP)
             role = "faint" if stale or math.isnan(value) else "ink"

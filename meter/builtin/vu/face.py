@@ -17,7 +17,7 @@ from PySide6.QtWidgets import QInputDialog
 
 from meter.gui import scale, words
 from meter.gui.face import Choice, Face
-from meter.gui.label import CENTRE, Label, line_height, text_width
+from meter.gui.label import CENTRE, RIGHT, Label, line_height, text_width
 from meter.gui.theme import MARK_PX, SUBTITLE_PX, VERDICT_PX, font
 from meter.readings import Frame
 
@@ -27,8 +27,14 @@ HAND_FROM = 0.36
 """A hand begins at this share of the radius; below it there are words."""
 HAND_TO = 0.90
 BAND_AT = 0.95
+LEGEND_PX = 16
 TOLD_PEAKS_DB = 10.0
 """Peaks standing further over the usual level than this make a slow needle misleading (common practice)."""
+SLOW = "peaks stand {} dB over this: the needle is slow for it"
+SLOW_SHORT = "peaks {} dB over this: the needle is slow for it"
+USUAL_WIDEST = "usually −00 VU, up to +00"
+DIAL_LEAST_PX = 104
+"""Below this height the dial is given the room of the second sentence."""
 ALIGNMENTS_DBFS = (-14.0, -16.0, -18.0, -20.0, -24.0)
 MOVEMENTS = (("vu", "VU"), ("ppm_1", "peak programme, type I"), ("ppm_2", "peak programme, type II"))
 
@@ -68,8 +74,10 @@ class VuFace(Face):
     def __init__(self) -> None:
         super().__init__()
         self.labels = {
-            "usual": Label(VERDICT_PX, bold=True, align=CENTRE, sample="usually −00 VU, up to +00", least_px=15),
+            "usual": Label(VERDICT_PX, bold=True, align=CENTRE, sample=USUAL_WIDEST, least_px=15),
             "note": Label(SUBTITLE_PX, role="soft", align=CENTRE, lines=2),
+            "left": Label(MARK_PX, role="soft"),
+            "right": Label(MARK_PX, role="soft", align=RIGHT),
         }
         self._movement = VU
         self._alignment = math.nan
@@ -112,13 +120,13 @@ class VuFace(Face):
         self.setting_chosen.emit(self.meter_id, {"alignment_dbfs": level})
 
     def arrange(self, inside: QRect) -> None:
-        note_width = text_width("peaks stand 00 dB over this: the needle is slow for it", SUBTITLE_PX)
+        note_width = text_width(SLOW_SHORT.format("00"), SUBTITLE_PX)
         note_lines = 1 if inside.width() >= note_width else 2
         usual_high, note_high = line_height(VERDICT_PX, bold=True), note_lines * line_height(SUBTITLE_PX)
         words_high = usual_high + 3 + note_high
-        if inside.height() < words_high + 70:
+        if inside.height() < words_high + DIAL_LEAST_PX:
             words_high = usual_high
-        with_dial = inside.height() - words_high >= 50
+        with_dial = inside.height() - words_high >= 60
         top = inside.bottom() + 1 - words_high if with_dial else inside.top()
         self.labels["usual"].place(QRect(inside.left(), top, inside.width(), usual_high))
         room = inside.bottom() - top - usual_high - 2
@@ -128,6 +136,9 @@ class VuFace(Face):
 
     def _arrange_dial(self, dial: QRect) -> None:
         self._dial = dial
+        high = line_height(MARK_PX)
+        for name, left in (("left", dial.left() + LEGEND_PX + 6), ("right", dial.right() - LEGEND_PX - 21)):
+            self.labels[name].place(QRect(left, dial.bottom() - high, 16, high) if dial.height() >= 90 else QRect())
         if dial.isEmpty():
             return
         label_room = line_height(MARK_PX) + 14
@@ -165,7 +176,8 @@ class VuFace(Face):
         """Numbers outside the arc, zero bold; one that would touch its neighbour is left out."""
         high = line_height(MARK_PX)
         taken: list[QRectF] = []
-        for mark in sorted(dial.labels, key=abs):
+        ends = (0, dial.labels[0], dial.labels[-1])
+        for mark in (*ends, *[mark for mark in dial.labels if mark not in ends]):
             text = words.figure(float(mark), 0, plus=True)
             width = text_width(text, MARK_PX, bold=mark == 0)
             middle = self._out(dial.place(float(mark)), 12.0 + high / 2.0)
@@ -200,6 +212,19 @@ class VuFace(Face):
             if not math.isnan(place):
                 painter.setPen(pen)
                 painter.drawLine(self._hand(place))
+        self._draw_legend(painter)
+
+    def _draw_legend(self, painter: QPainter) -> None:
+        """A short stroke of each hand beside its letter."""
+        left = self.labels["left"]
+        if len(self._hands) != 2 or not left.visible:
+            return
+        middle = left.rect.center().y() + 1
+        broad, fine = self._pens()
+        painter.setPen(broad)
+        painter.drawLine(self._dial.left() + 3, middle, self._dial.left() + LEGEND_PX, middle)
+        painter.setPen(fine)
+        painter.drawLine(self._dial.right() - LEGEND_PX, middle, self._dial.right() - 3, middle)
 
     def _pens(self) -> tuple[QPen, QPen]:
         """A broad blue hand for the left, a fine light one for the right, so that both show when they agree."""
@@ -256,6 +281,8 @@ class VuFace(Face):
             self._band = (math.nan, math.nan) if math.isnan(places[0] + places[1]) else places
             self._highest = highest if highest > 0.0 else math.nan
             self.update(self._dial)
+        self.say("left", "L" if len(self._hands) == 2 else "")
+        self.say("right", "R" if len(self._hands) == 2 else "")
         self.say("usual", *self._usual_words(low, usual, dial))
         self.say("note", self._note_words(frame, dial))
 
@@ -269,16 +296,21 @@ class VuFace(Face):
         quiet, loud = words.figure(low, 0, plus=True), words.figure(usual, 0, plus=True)
         if quiet == loud:
             return f"usually {loud} {dial.unit}", "ink"
-        return f"usually {quiet} {dial.unit}, up to {loud}", "ink"
+        roomy = self.inside.width() >= text_width(USUAL_WIDEST, VERDICT_PX - 4, bold=True)
+        short = f"{quiet} to {loud} {dial.unit}"
+        return (f"usually {quiet} {dial.unit}, up to {loud}" if roomy else short), "ink"
 
     def _note_words(self, frame: Frame, dial: Dial) -> str:
         over = frame.number("vu.peak_over")
         if math.isfinite(over) and over > TOLD_PEAKS_DB and self._movement == VU:
-            return f"peaks stand {words.figure(over, 0)} dB over this: the needle is slow for it"
+            return self._fitting(SLOW, SLOW_SHORT).format(words.figure(over, 0))
         highest = frame.number("vu.max")
         several = len(frame.vector("vu.now")) > 2
         told = f"highest {words.figure(highest, 1, plus=True)} {dial.unit} since reset" if highest > -math.inf else ""
         return f"loudest of the channels, {told}".rstrip(", ") if several else told
+
+    def _fitting(self, long: str, short: str) -> str:
+        return long if text_width(long.format("00"), SUBTITLE_PX) <= self.inside.width() else short
 
     def value_text(self) -> str:
         return ", ".join(
