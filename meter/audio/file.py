@@ -23,6 +23,8 @@ Samples = NDArray[Any]
 DEFAULT_BLOCK_FRAMES = 65_536
 LIVE_BLOCKS_PER_SECOND = 50
 """Blocks of 20 ms in real time: as often as a device would call."""
+PIECE_FRAMES = 4096
+"""Read at a time: a damaged place costs the rest of its piece, not of its block."""
 UNKNOWN_LENGTHS = (0xFFFFFFFF, 0x7FFFFFFF)
 """What a program writes into the header when it streams and cannot know the length yet (common practice)."""
 CLAIMED_LENGTH = re.compile(r": (\d+) \(should be (\d+)\)")
@@ -59,14 +61,20 @@ class BlockReader:
     def read(self, frames: int | None = None) -> Samples:
         """Up to ``frames`` (default: the block size) frames, a new array; no rows at the end of the file."""
         wanted = self._block_frames if frames is None else frames
-        try:
-            block = self._file.read(wanted, dtype=self._dtype, always_2d=True)
-        except RuntimeError:  # soundfile's own error is one; damage in the middle of a file ends it
-            block = np.zeros((0, self.channels), dtype=self._dtype)
-        self.frames_read += len(block)
-        if len(block) < wanted and not self.note and self.frames_read < self.frames:
+        block = np.empty((wanted, self.channels), dtype=self._dtype)
+        filled = 0
+        while filled < wanted and (count := self._fill(block[filled : filled + PIECE_FRAMES])):
+            filled += count
+        self.frames_read += filled
+        if filled < wanted and not self.note and self.frames_read < self.frames:
             self.note = _short_note(self.path, self.frames_read / self.rate_hz, self.frames / self.rate_hz)
-        return np.asarray(block)
+        return block[:filled]
+
+    def _fill(self, piece: Samples) -> int:
+        try:
+            return len(self._file.read(out=piece))
+        except RuntimeError:  # soundfile's own error is one; damage in the middle of a file ends it
+            return 0
 
     def rewind(self) -> None:
         """Go back to the first frame."""
@@ -177,8 +185,15 @@ def _open_sound(path: Path) -> Any:
             "run `pip install --force-reinstall soundfile`."
         ) from error
     _check_plain_file(path)
+
+    class ForwardFile(soundfile.SoundFile):  # type: ignore[misc]  # the library has no types
+        """After each read of a seekable file the library seeks to where it is; that corrupts MP3 (measured)."""
+
+        def seekable(self) -> bool:
+            return False
+
     try:
-        return soundfile.SoundFile(path)
+        return ForwardFile(path)
     except (RuntimeError, TypeError, ValueError) as error:
         raise SourceError(
             f"'{path.name}' is not a sound file we can read, or its start is damaged; "
