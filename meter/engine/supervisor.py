@@ -189,6 +189,8 @@ class Supervisor:
         if hung_in:
             aside = f"Meter “{hung_in}” is set aside: it hung and the engine had to be replaced."
             self._order = replace(self._order, set_aside={**self._order.set_aside, hung_in: aside})
+        self._sentence = ""
+        self._restate("starting")
         self._start()
 
     def _give_up(self, reason: str) -> None:
@@ -196,8 +198,14 @@ class Supervisor:
         self._note = (
             f"The engine {reason} {RESTARTS_IN_A_ROW} times in a row; run “earwitness doctor”, then choose a source."
         )
+        self._restate("failed")
+
+    def _restate(self, state: str) -> None:
+        """What the last readings are now that no engine stands behind them."""
         if self._last_frame is not None:
-            status = replace(self._last_frame.status, state="failed", sentence=self._note)
+            status = replace(
+                self._last_frame.status, state=state, sentence=self._words(), gaps=self._last_frame.status.gaps + 1
+            )
             self._last_frame = Frame(self._last_frame.layout, self._last_frame.values, status)
 
     def _meter_at_work(self) -> str:
