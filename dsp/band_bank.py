@@ -58,8 +58,7 @@ class _Low:
         return np.asarray(filtered)
 
     def power(self, cycles_per_sample: FloatArray) -> FloatArray:
-        turns = np.exp(-2j * np.pi * np.outer(cycles_per_sample, np.arange(len(self._taps))))
-        return np.asarray(np.abs(turns @ self._taps) ** 2)
+        return np.asarray(np.abs(np.polyval(self._taps, np.exp(2j * np.pi * cycles_per_sample))) ** 2)
 
     def reset(self) -> None:
         self._state[:] = 0.0

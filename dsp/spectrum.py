@@ -50,7 +50,7 @@ NOTHING = 1e-20
 """Power under -200 dBFS is the tail of an average, and reads as silence."""
 
 
-class LowSpectrum:
+class FineLows:
     """Power at every hertz of ``FINE_HZ`` and in the low third octaves, from the stream at about 1 kHz."""
 
     def __init__(self, low_rate_hz: float, channels: int) -> None:
@@ -71,7 +71,7 @@ class LowSpectrum:
         return self._fine_scale * power[self._fine_bins], self._band_scale * (self._bands @ power)
 
 
-class HighSpectrum:
+class BroadHighs:
     """Power in the third octaves from 250 Hz up, from ``HIGH_HOPS`` hops of the stream."""
 
     def __init__(self, rate_hz: int, frames: int, channels: int) -> None:
@@ -156,8 +156,8 @@ class LiveSpectrum:
         self._low_frames = LOW_HOPS * self.hop_frames + self._decimator.history_frames
         longest = max(self._new_frames, self._high_frames)
         self._hops = HopBuffer(self.hop_frames, longest - self.hop_frames, channels)
-        self._low = LowSpectrum(self._decimator.low_rate_hz, channels)
-        self._high = HighSpectrum(rate_hz, self._high_frames, channels)
+        self._low = FineLows(self._decimator.low_rate_hz, channels)
+        self._high = BroadHighs(rate_hz, self._high_frames, channels)
         self._above = np.array([band.mid_hz >= rate_hz / 2 for band in THIRD_OCTAVES])
         self._fall = float(10.0 ** (-HOLD_FALL_DB_PER_SECOND * self.hop_seconds / 10.0))
         self.set_time_constant(TIME_CONSTANTS_SECONDS["steady"])
