@@ -146,6 +146,7 @@ class FeedLine(QWidget):
         self.words = ElidedLine(SUBTITLE_PX)
         self._answers = QWidget()
         self._asks: deque[Ask] = deque()
+        self._answerable: Ask | None = None
         self._status = FeedStatus()
         self._chosen = False
         self._note = ""
@@ -230,6 +231,11 @@ class FeedLine(QWidget):
         action()
 
     def _show_answers(self) -> None:
+        """Make the buttons of the first question, unless they are there already."""
+        first = self._asks[0] if self._asks else None
+        if first is self._answerable:
+            return
+        self._answerable = first
         layout = self._answers.layout()
         while layout is not None and layout.count():
             item = layout.takeAt(0)
@@ -237,8 +243,8 @@ class FeedLine(QWidget):
             if widget is not None:
                 widget.hide()
                 widget.deleteLater()
-        if self._asks and layout is not None:
-            for words, action in self._asks[0].answers:
+        if first is not None and layout is not None:
+            for words, action in first.answers:
                 button = KeyButton(words, outlined=True)
                 button.clicked.connect(lambda _=False, chosen=action: self._answered(chosen))
                 layout.addWidget(button)

@@ -95,7 +95,7 @@ def frame(
     for key, value in (values_at(seconds) if given is None else given).items():
         slot = plan.by_key.get(key)
         if slot is not None:
-            values[slot.offset : slot.offset + slot.size] = value
+            values[slot.offset : slot.offset + slot.size] = np.ravel(value)[: slot.size]
     return Frame(plan, values, feed if feed is not None else status(seconds))
 
 

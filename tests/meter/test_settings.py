@@ -1,0 +1,147 @@
+"""Settings: what is kept comes back, what is broken is kept aside, nothing is half written."""
+
+from __future__ import annotations
+
+import os
+import stat
+import sys
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from meter import settings as settings_file
+from meter.settings import ASIDE_SUFFIX, MAX_FILE_BYTES, VERSION, Calibration, Settings, SourceChoice
+
+SEAT = Calibration("monitor:Studio Out", 99.4, "2026-11-25", 79.5, "C", "band")
+
+
+def full() -> Settings:
+    return Settings(
+        source=SourceChoice("device", "Interface", {"host_api": "ALSA", "channels": [3, 4]}, "Interface"),
+        theme="light",
+        always_on_top=True,
+        cautions_read=True,
+        meters={"vu": {"alignment_dbfs": -20.0, "movement": "ppm_1"}, "listening": {"rule": "none"}},
+        calibrations=[SEAT],
+        plugin_folders=["/meters/mine"],
+        width=1000,
+        height=700,
+    )
+
+
+def test_what_is_saved_comes_back(tmp_path):
+    path = tmp_path / "deep" / "settings.json"
+    assert settings_file.save(full(), path) == ""
+    assert settings_file.load(path) == (full(), "")
+    assert [entry.name for entry in path.parent.iterdir()] == ["settings.json"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such permissions there")
+def test_only_the_owner_reads_it(tmp_path):
+    path = tmp_path / "settings.json"
+    settings_file.save(full(), path)
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_no_file_is_a_first_start(tmp_path):
+    assert settings_file.load(tmp_path / "settings.json") == (Settings(), "")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [b"", b"{", b"[]", b'{"width": "wide"}', b"\xff\xfe\x00", b'{"calibrations": [1]}', b"[" * 200_000],
+    ids=["empty", "cut off", "a list", "wrong type", "not text", "wrong entry", "deep"],
+)
+def test_a_broken_file_is_kept_aside_and_said(tmp_path, text):
+    path = tmp_path / "settings.json"
+    path.write_bytes(text)
+    found, sentence = settings_file.load(path)
+    assert found == Settings()
+    assert sentence.count("settings.json" + ASIDE_SUFFIX) == 1
+    assert (tmp_path / f"settings.json{ASIDE_SUFFIX}").read_bytes() == text
+    assert not path.exists()
+
+
+def test_a_second_broken_file_does_not_replace_the_first(tmp_path):
+    path = tmp_path / "settings.json"
+    for text in ("first", "second"):
+        path.write_text(text)
+        settings_file.load(path)
+    assert (tmp_path / f"settings.json{ASIDE_SUFFIX}").read_text() == "first"
+    assert (tmp_path / f"settings.json{ASIDE_SUFFIX}-2").read_text() == "second"
+
+
+def test_a_newer_file_is_kept_aside(tmp_path):
+    path = tmp_path / "settings.json"
+    path.write_bytes(msgspec.json.encode({"version": VERSION + 1}))
+    _, sentence = settings_file.load(path)
+    assert "newer version" in sentence
+
+
+def test_a_huge_file_is_not_read(tmp_path):
+    path = tmp_path / "settings.json"
+    with path.open("wb") as file:
+        file.truncate(MAX_FILE_BYTES + 1)
+    assert "too large" in settings_file.load(path)[1]
+
+
+def test_unknown_keys_are_ignored_and_a_strange_theme_becomes_the_usual_one(tmp_path):
+    path = tmp_path / "settings.json"
+    path.write_bytes(b'{"theme": "neon", "colour_of_the_knobs": 3, "width": 900}')
+    found, sentence = settings_file.load(path)
+    assert (found.theme, found.width, sentence) == ("system", 900, "")
+
+
+def test_a_folder_in_the_way_is_a_sentence(tmp_path):
+    (tmp_path / "settings.json").mkdir()
+    assert "no file" in settings_file.save(full(), tmp_path / "settings.json")
+    (tmp_path / "file").write_text("")
+    assert "cannot be saved" in settings_file.save(full(), tmp_path / "file" / "settings.json")
+
+
+def test_never_written_over_a_device():
+    before = Path(os.devnull).stat().st_rdev
+    assert "no file" in settings_file.save(full(), Path(os.devnull))
+    assert Path(os.devnull).stat().st_rdev == before
+
+
+def test_a_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
+    path = tmp_path / "settings.json"
+    settings_file.save(full(), path)
+
+    def fail(_handle):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", fail)
+    assert "No space left" in settings_file.save(Settings(), path)
+    assert settings_file.load(path)[0] == full()
+    assert [entry.name for entry in tmp_path.iterdir()] == ["settings.json"]
+
+
+def test_two_windows_last_one_wins(tmp_path):
+    path = tmp_path / "settings.json"
+    one, two = Settings(theme="dark"), Settings(theme="light")
+    settings_file.save(one, path)
+    settings_file.save(two, path)
+    assert settings_file.load(path)[0].theme == "light"
+
+
+def test_one_calibration_for_each_source():
+    kept = Settings()
+    kept.keep_calibration(SEAT)
+    newer = msgspec.structs.replace(SEAT, offset_db=101.0)
+    other = msgspec.structs.replace(SEAT, source="device:Interface")
+    kept.keep_calibration(newer)
+    kept.keep_calibration(other)
+    assert kept.calibration_for(SEAT.source) == newer
+    kept.forget_calibration(SEAT.source)
+    assert kept.calibrations == [other]
+    assert kept.calibration_for(SEAT.source) is None
+
+
+def test_the_file_lies_in_the_configuration_folder(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    path = settings_file.settings_path()
+    assert path.name == "settings.json"
+    assert "earwitness" in path.parts
