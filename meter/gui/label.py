@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from PySide6.QtCore import QPointF, QRect, Qt
+from PySide6.QtCore import QPointF, QRect, QRectF, Qt
 from PySide6.QtGui import QFont, QFontMetricsF, QPainter
 
 from meter.gui.theme import Theme, font
@@ -151,6 +151,14 @@ class Label:
     def text_width(self) -> float:
         """Width of the widest line shown."""
         return max((self.width_of(line) for line in self.shown), default=0.0)
+
+    @property
+    def box(self) -> QRectF:
+        """The rectangle that the lines shown fill; empty when there are none."""
+        if not self.shown:
+            return QRectF()
+        left = min(self._left_of(line) for line in self.shown)
+        return QRectF(left, self.rect.top(), self.text_width, len(self.shown) * self.line_height)
 
     @property
     def elided(self) -> bool:

@@ -22,6 +22,7 @@ PEAK_TOP_DB = 3.0
 PEAK_KNEE_DB = -20.0
 PEAK_KNEE_PLACE = 1.0 / 3.0
 PEAK_MARKS = (-40, -20, -15, -10, -5, 0)
+PICTURE_GAIN = 2.0
 NOTE_NAMES = ("C", "C♯", "D", "E♭", "E", "F", "F♯", "G", "A♭", "A", "B♭", "B")
 A4_HZ = 440.0
 A4_NOTE = 69
@@ -67,6 +68,15 @@ def peak_place(level_db: float) -> float:
 def correlation_place(correlation: float) -> float:
     """-1 lies at 0, 0 in the middle, +1 at 1."""
     return clamped((correlation + 1.0) / 2.0)
+
+
+def picture_reach(radius: FloatArray) -> FloatArray:
+    """Reach (0 to 1) of a point of the x/y picture from its distance; sqrt 2 is a full-scale pair in step.
+
+    Straight near the centre, ever denser to the rim: quiet music fills the picture too, nothing leaves it, and
+    every direction, and so width and balance, stays as it is.
+    """
+    return np.tanh(PICTURE_GAIN * np.asarray(radius))
 
 
 def log_place(frequency_hz: float, low_hz: float, high_hz: float) -> float:

@@ -87,7 +87,7 @@ DARK = _theme(
 LIGHT = _theme(
     "light", page="#E7E5DF", card="#FBFAF7", trough="#E4E2DB", line="#C6C4BC",
     ink="#1B1E24", soft="#555B66", faint="#7C828C",
-    measured=OKABE_ITO["blue"], measured_deep="#9CC3DC", measured_ink=OKABE_ITO["blue"],
+    measured=OKABE_ITO["blue"], measured_deep="#9CC3DC", measured_ink="#00629A",
     held=OKABE_ITO["orange"], held_ink="#855A00",
     broken=OKABE_ITO["vermilion"], broken_ink="#A84900", on_signal="#FFFFFF",
 )  # fmt: skip

@@ -23,9 +23,11 @@ UNIT = "dB in mono"
 ROOMY_PX = 260
 """From this width on the unit says "in mono"; below it the title must do."""
 WIDEST = f"{words.MINUS}88.8"
-SOLID, WATCH, LOSES = 1.0, 2.0, 3.0
-LEAN_TOLD_DB = 0.5
-"""A lean up to this is centred enough not to be the verdict (common practice, no source)."""
+SOLID, WATCH = 1.0, 2.0
+TOLD_DB = 0.5
+"""A loss up to this is not the verdict: it must be the lean (common practice, no source)."""
+UNRELATED_DB = -3.0
+"""What two unrelated channels lose in mono; from here on a band folds away."""
 ONE_SIDED_DB = 10.0
 """A band this far to one side loses level in mono for that reason alone; blame no phase then."""
 STALE_SECONDS = 2.0
@@ -257,11 +259,11 @@ class MonoLowsFace(Face):
         loss, lean = frame.vector("mono_lows.band_loss"), frame.vector("mono_lows.band_balance")
         if verdict == SOLID or not band:
             return "solid below 120 Hz"
+        if frame.number("mono_lows.loss_now") >= -TOLD_DB:
+            return words.side(frame.number("mono_lows.balance_now"))
         if abs(lean[int(worst)]) >= ONE_SIDED_DB:
             return f"{band} sits on the {'left' if lean[int(worst)] > 0 else 'right'}"
-        if loss[int(worst)] > -LEAN_TOLD_DB:
-            return words.side(frame.number("mono_lows.balance_now"))
-        return f"{band} folds away" if verdict == LOSES else f"{band} thins out"
+        return f"{band} folds away" if loss[int(worst)] <= UNRELATED_DB else f"{band} thins out"
 
     def _lean(self, frame: Frame, verdict: str) -> str:
         lean = words.side(frame.number("mono_lows.balance_now"))

@@ -155,7 +155,7 @@ class StereoFace(Face):
                 self.update(boxes[1])
 
     def _take_picture(self, values: np.ndarray) -> None:
-        """Values run from -1 to 1; x is across to the right, y is up."""
+        """Points across (R - L) / sqrt 2 and up (L + R) / sqrt 2, drawn nearer the rim than they are."""
         if self._picture.isEmpty() or not len(values):
             return
         if self._dots is not None and np.array_equal(values, self._values, equal_nan=True):
@@ -165,8 +165,10 @@ class StereoFace(Face):
         across, up = values[:half], values[half : 2 * half]
         known = np.isfinite(across) & np.isfinite(up)
         middle, reach = QRectF(self._picture).center(), self._picture.width() / 2.0 - POINT_PX
-        across, up = np.clip(across[known], -1.0, 1.0), np.clip(up[known], -1.0, 1.0)
-        self._dots = polygon_of(middle.x() + across * reach, middle.y() - up * reach)
+        across, up = across[known], up[known]
+        radius = np.maximum(np.hypot(across, up), 1e-9)
+        stretch = reach * scale.picture_reach(radius) / radius
+        self._dots = polygon_of(middle.x() + across * stretch, middle.y() - up * stretch)
         self.update(self._picture)
 
     def take_words(self, frame: Frame) -> None:

@@ -87,6 +87,7 @@ class VuFace(Face):
         self._hands: list[float] = []
         self._band = (math.nan, math.nan)
         self._highest = math.nan
+        self._last = ("", math.nan)
         self._asker: QInputDialog | None = None
 
     @property
@@ -283,12 +284,26 @@ class VuFace(Face):
             self.update(self._dial)
         self.say("left", "L" if len(self._hands) == 2 else "")
         self.say("right", "R" if len(self._hands) == 2 else "")
-        self.say("usual", *self._usual_words(low, usual, dial))
-        self.say("note", self._note_words(frame, dial))
+        if math.isnan(usual):
+            self._say_last(frame)
+            return
+        text, role = self._usual_words(low, usual, dial)
+        self._last = (text, frame.status.elapsed_seconds)
+        self.say("usual", text, role)
+        self.say("note", self._note_words(frame, dial), "soft")
+
+    def _say_last(self, frame: Frame) -> None:
+        """While nothing is loud enough to judge, the last words stay, dimmed, with their age."""
+        text, at = self._last
+        if not text or not frame.number("vu.max") > -math.inf:
+            self._last = ("", math.nan)
+            self.say("usual", words.LISTENING, "soft")
+            self.say("note", "")
+            return
+        self.say("usual", text, "faint")
+        self.say("note", words.age(frame.status.elapsed_seconds - at), "faint")
 
     def _usual_words(self, low: float, usual: float, dial: Dial) -> tuple[str, str]:
-        if math.isnan(usual):
-            return words.LISTENING, "soft"
         if usual == -math.inf:
             return "silence", "soft"
         if low == -math.inf:
