@@ -65,7 +65,7 @@ def draw_page(frames: Sequence[Frame], path: Path, folders: Sequence[Path] = (),
     from meter.gui.window import Window
 
     kept = Settings(theme=theme, cautions_read=True, source=SourceChoice("demo", label=LABELS["demo"]))
-    window = Window(PlayedFrames(frames), kept, surroundings(Path(os.devnull), list(folders), ""))
+    window = Window(PlayedFrames(frames), kept, surroundings(None, list(folders), ""))
     window.resize(PICTURE_WIDTH, PICTURE_HEIGHT)
     window.show()
     for _ in frames:
@@ -88,7 +88,7 @@ def make_application() -> Any:
     return application
 
 
-def surroundings(path: Path, folders: Sequence[Path], notice: str) -> Any:
+def surroundings(path: Path | None, folders: Sequence[Path], notice: str) -> Any:
     """What the window needs besides an engine."""
     from meter.gui.link import Surroundings
 

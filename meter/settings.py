@@ -111,6 +111,8 @@ def load(path: Path) -> tuple[Settings, str]:
 
 def save(settings: Settings, path: Path) -> str:
     """Write ``settings`` whole or not at all; an empty string, or one sentence saying why it failed."""
+    if path.exists() and not path.is_file():
+        return f"The settings cannot be saved as {path}, which is no file; choose another place."
     text = msgspec.json.format(msgspec.json.encode(settings), indent=2)
     temporary = ""
     try:
