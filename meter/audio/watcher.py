@@ -18,6 +18,9 @@ READ_BYTES = 65_536
 STOP_SECONDS = 2.0
 RELEVANT = (b" on source #", b" on sink #", b" on server", b"'change' on source-output #")
 
+SUBSCRIBE_UNTIL_INPUT_ENDS = '"$1" subscribe </dev/null & exec >&-; cat >/dev/null; kill $!'
+"""pactl does not notice that nobody reads it any more; this way it ends with us, even when we are killed."""
+
 
 class SourceWatcher:
     """One ``pactl subscribe`` child and a thread. ``change`` is one sentence once the source is not the same.
@@ -39,8 +42,8 @@ class SourceWatcher:
     def start(self) -> None:
         """Begin to watch. Raises SourceError when ``pactl`` is missing."""
         self._child = subprocess.Popen(
-            [pulse.require_tool("pactl"), "subscribe"],
-            stdin=subprocess.DEVNULL,
+            ["/bin/sh", "-c", SUBSCRIBE_UNTIL_INPUT_ENDS, "sh", pulse.require_tool("pactl")],
+            stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             env=pulse.tool_environment(),
@@ -53,7 +56,9 @@ class SourceWatcher:
         """End the child and the thread; may be called twice."""
         self._stopping = True
         if self._child is not None:
-            end_child(self._child)
+            assert self._child.stdin is not None
+            self._child.stdin.close()
+            end_child(self._child, ask=False)
         if self._thread is not None:
             self._thread.join(STOP_SECONDS)
             if self._thread.is_alive():
@@ -122,9 +127,10 @@ def compare(opened: PulseSource, server: PulseServer, follows_default: bool) -> 
     return ""
 
 
-def end_child(child: subprocess.Popen[bytes]) -> None:
+def end_child(child: subprocess.Popen[bytes], *, ask: bool = True) -> None:
     """Ask a child to end, then make it; a stopped or stuck one does not hold us up."""
-    child.terminate()
+    if ask:
+        child.terminate()
     try:
         child.wait(STOP_SECONDS)
     except subprocess.TimeoutExpired:
