@@ -22,6 +22,7 @@ COMMANDS = {
     "measure": "measure sound files",
     "devices": "list what can be listened to on this machine",
     "plugins": "list the meters that are found, and those refused with the reason",
+    "selftest": "run the published checks on this installed program",
     "doctor": "say what this machine lacks, with the line that installs it",
 }
 INTERRUPTED = 130

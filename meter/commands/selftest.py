@@ -1,0 +1,152 @@
+"""Run the published checks on this installed program and print each against its source."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import json
+import math
+import pkgutil
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from typing import Any
+
+import meter.selftest
+from meter.selftest.checks import Check
+
+MISSED = 1
+NOT_PRINTED = ("not printed anywhere", "common practice", "closed form")
+"""Words in a source that say the figure is arithmetic of ours or habit, not a printed one."""
+
+
+@dataclass(frozen=True)
+class Result:
+    """One check with its reading. ``margin_used_percent`` is NaN where a limit is open or exact."""
+
+    topic: str
+    name: str
+    source: str
+    expected: float
+    unit: str
+    minus: float
+    plus: float
+    measured: float
+    passed: bool
+    published: bool
+    fault: str = ""
+
+    @property
+    def margin_used_percent(self) -> float:
+        """How much of the tolerance on the reading's own side was used; NaN where that side has no finite one."""
+        error = self.measured - self.expected
+        allowed = self.plus if error >= 0 else self.minus
+        if not math.isfinite(error) or not math.isfinite(allowed) or allowed <= 0:
+            return math.nan
+        return 100.0 * abs(error) / allowed
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values; what is not finite is null."""
+        plain = {name: getattr(self, name) for name in self.__dataclass_fields__ if name != "fault"}
+        plain["margin_used_percent"] = self.margin_used_percent
+        if self.fault:
+            plain["fault"] = self.fault
+        return {
+            key: None if isinstance(value, float) and not math.isfinite(value) else value
+            for key, value in plain.items()
+        }
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Which checks, and the form of the answer."""
+    parser.add_argument("--json", action="store_true", help="one object per check, then one with the sums")
+    parser.add_argument("topics", nargs="*", metavar="TOPIC", help=f"only these: {', '.join(topics())}")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Run and print; 1 when a reading misses its limits."""
+    began = time.monotonic()
+    unknown = sorted(set(arguments.topics) - set(topics()))
+    if unknown:
+        print(f"There is no topic “{unknown[0]}”; choose from {', '.join(topics())}.", file=sys.stderr)
+        return 2
+    results = []
+    for result in run_checks(arguments.topics or topics()):
+        results.append(result)
+        print(json.dumps(result.to_json(), ensure_ascii=False) if arguments.json else line_of(result), flush=True)
+    sums = sums_of(results, time.monotonic() - began)
+    print(json.dumps(sums, ensure_ascii=False) if arguments.json else sentence_of(sums))
+    return MISSED if sums["missed"] else 0
+
+
+def topics() -> list[str]:
+    """Names of the modules that hold checks."""
+    return [name for _, name, _ in pkgutil.iter_modules(meter.selftest.__path__) if name != "checks"]
+
+
+def checks_of(topic: str) -> list[Check]:
+    """The checks of one topic."""
+    found: list[Check] = importlib.import_module(f"meter.selftest.{topic}").CHECKS
+    return found
+
+
+def run_checks(wanted: Sequence[str]) -> Iterator[Result]:
+    """Every check of the wanted topics, the topics side by side in processes of their own."""
+    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
+        for results in pool.map(run_topic, wanted):
+            yield from results
+
+
+def run_topic(topic: str) -> list[Result]:
+    """All checks of one topic; a check that breaks is a miss with its fault, not the end."""
+    return [run_one(topic, check) for check in checks_of(topic)]
+
+
+def run_one(topic: str, check: Check) -> Result:
+    """Measure one check."""
+    fault = ""
+    try:
+        reading = float(check.measure())
+    except Exception as error:
+        reading, fault = math.nan, f"{type(error).__name__}: {error}"
+    published = not any(words in check.source for words in NOT_PRINTED)
+    return Result(
+        topic, check.name, check.source, check.expected, check.unit, check.minus, check.plus, reading,
+        check.passes(reading), published, fault,
+    )  # fmt: skip
+
+
+def sums_of(results: Sequence[Result], seconds: float) -> dict[str, Any]:
+    """Counts, and the check that came nearest to its limit."""
+    used = [result for result in results if result.passed and math.isfinite(result.margin_used_percent)]
+    tightest = max(used, key=lambda result: result.margin_used_percent, default=None)
+    return {
+        "checks": len(results),
+        "published": sum(result.published for result in results),
+        "missed": sum(not result.passed for result in results),
+        "smallest_margin_percent": 100.0 - tightest.margin_used_percent if tightest else None,
+        "smallest_margin_check": f"{tightest.name} ({tightest.source})" if tightest else None,
+        "seconds": round(seconds, 1),
+    }
+
+
+def line_of(result: Result) -> str:
+    """Check, source, expected with tolerance, measured, margin used."""
+    mark = "ok    " if result.passed else "MISSED"
+    used = f"{result.margin_used_percent:3.0f} %" if math.isfinite(result.margin_used_percent) else "    –"
+    measured = result.fault or f"{result.measured:.6g}"
+    limits = f"{result.expected:g} +{result.plus:g} −{result.minus:g} {result.unit}".rstrip()
+    return f"{mark} {result.name}  [{result.source}]  expected {limits}, measured {measured}, margin used {used}"
+
+
+def sentence_of(sums: dict[str, Any]) -> str:
+    """The closing line."""
+    margin = sums["smallest_margin_percent"]
+    tightest = f"; smallest margin left {margin:.1f} %: {sums['smallest_margin_check']}" if margin is not None else ""
+    return (
+        f"{sums['checks']} checks, {sums['published']} of them printed figures, {sums['missed']} missed, "
+        f"{sums['seconds']} s{tightest}."
+    )
