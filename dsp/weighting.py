@@ -13,7 +13,7 @@ import math
 from typing import Literal
 
 import numpy as np
-from scipy.signal import lfilter
+from scipy.signal import lfilter, sosfreqz
 
 from dsp.sos import DENORMAL_FLOOR, SosFilter
 from dsp.types import FloatArray
@@ -57,9 +57,12 @@ def weighting_sos(rate_hz: int, weighting: Weighting) -> FloatArray:
     sections = [_high_pass_pair(f1, f1, rate_hz)]
     if weighting == "A":
         sections.append(_high_pass_pair(f2, f3, rate_hz))
-    low_pass = _low_pass_pair(f4, rate_hz)
-    low_pass[:3] *= 10.0 ** (-NORMALISATION_DB[weighting] / 20.0)
-    return np.array([*sections, low_pass])
+    sos = np.array([*sections, _low_pass_pair(f4, rate_hz)])
+    # 0 dB at 1 kHz by definition; at rates too low for that the curve's own value further down.
+    exact_hz = np.array([min(1000.0, rate_hz / 8.0)])
+    _, response = sosfreqz(sos, exact_hz, fs=rate_hz)
+    sos[-1, :3] *= 10.0 ** (weighting_db(exact_hz, weighting) / 20.0) / np.abs(response)
+    return sos
 
 
 class WeightingFilter(SosFilter):

@@ -91,8 +91,8 @@ class Listening:
         self._second_frames = 0
         # Per second of the clock: power times time at the seat, and the time that was measured under a calibration.
         self._seconds = np.zeros((QUARTER_HOUR_SECONDS, 2))
-        self._minute = math.nan
-        self._quarter_hour = math.nan
+        self._averages = (math.nan, math.nan)
+        self._averages_at = -1
         self._ledger = LevelTime()
         self._peak = math.nan
         self._share = None
@@ -129,13 +129,14 @@ class Listening:
             for key in SEAT_KEYS:
                 out[key] = math.nan
             return
+        minute, quarter_hour = self._seat_averages()
         share = self._share_before + self._sitting_share()
         out["seat_now"] = feed_now + self._offset_db
-        out["seat_minute"] = self._minute
-        out["seat_quarter_hour"] = self._quarter_hour
+        out["seat_minute"] = minute
+        out["seat_quarter_hour"] = quarter_hour
         out["peak_c"] = amplitude_to_db(self._peak)
         out["share"] = share
-        out["time_left"] = hours_left(share, self._minute, self._rule)
+        out["time_left"] = hours_left(share, minute, self._rule)
 
     def _frames_to_step_end(self) -> int:
         return tick_edge((self._step + 1) * STEP_TICKS, self._rate_hz) - self._clock
@@ -187,16 +188,21 @@ class Listening:
         self._seconds[(self._step // STEPS_PER_SECOND - 1) % QUARTER_HOUR_SECONDS] = power * seconds, seconds
         self._second_energy = 0.0
         self._second_frames = 0
-        self._minute = self._seat_average(MINUTE_SECONDS)
-        self._quarter_hour = self._seat_average(QUARTER_HOUR_SECONDS)
 
     def _feed_now(self) -> float:
         """Level of the last second in dBFS(A); NaN until a second was heard without a gap."""
         return power_to_db(float(self._recent.sum()) / self._rate_hz) + SINE_RMS_OFFSET_DB
 
-    def _seat_average(self, seconds: int) -> float:
-        """Energy average over what was measured of the last whole seconds; NaN for less than half of them."""
+    def _seat_averages(self) -> tuple[float, float]:
+        """Level of the last minute and of the last quarter of an hour, up to the last whole second."""
         ended = self._step // STEPS_PER_SECOND
+        if ended != self._averages_at:
+            self._averages_at = ended
+            self._averages = self._average(ended, MINUTE_SECONDS), self._average(ended, QUARTER_HOUR_SECONDS)
+        return self._averages
+
+    def _average(self, ended: int, seconds: int) -> float:
+        """Energy average over what was measured of the last seconds; NaN for less than half of them."""
         energy, measured = self._seconds[np.arange(ended - seconds, ended) % QUARTER_HOUR_SECONDS].sum(axis=0)
         return power_to_db(float(energy / measured)) if measured >= LEAST_MEASURED_SHARE * seconds else math.nan
 

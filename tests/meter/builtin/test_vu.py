@@ -1,0 +1,210 @@
+"""The level meter: movements against an alignment, usual loud and quiet, gaps, any blocks."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+
+from dsp.signals import pink_noise, silence, stepped_tone, tone
+from dsp.types import FloatArray
+from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
+
+MOVEMENTS = ["vu", "ppm_1", "ppm_2"]
+RATES_HZ = [44_100, 48_000, 96_000, 192_000]
+every_movement = pytest.mark.parametrize("movement", MOVEMENTS)
+
+
+def after(signal: FloatArray, sizes: tuple[int, ...] = (480,), **settings: Any) -> dict[str, Any]:
+    processor = Processor("vu", channels=signal.shape[1], **settings)
+    processor.feed(signal, sizes)
+    return processor.read()
+
+
+def music(seconds: float = 4.0) -> FloatArray:
+    """Noise that comes and goes, the right side 6 dB lower."""
+    signal = pink_noise(np.random.default_rng(5), -18.0, seconds, 48_000, 2)
+    signal *= (0.1 + np.abs(np.sin(np.arange(len(signal)) / 9000.0)))[:, None]
+    signal[:, 1] *= 0.5
+    return signal
+
+
+@every_movement
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+def test_a_sine_at_the_alignment_reads_zero_on_every_movement(movement: str, rate_hz: int) -> None:
+    processor = Processor("vu", rate_hz, movement=movement)
+    processor.feed(tone(997.0, -18.0, 4.0, rate_hz, 2), (rate_hz // 100,))
+    readings = processor.read()
+    np.testing.assert_allclose(readings["now"], 0.0, atol=0.06)
+    assert readings["usual"] == pytest.approx(0.0, abs=0.06)
+    assert readings["peak_over"] == pytest.approx(0.0, abs=0.06)
+    # The needle swings past by 1 to 1.5 % (ANSI C16.5): 0.09 to 0.13 VU.
+    assert readings["max"] == pytest.approx(0.108 if movement == "vu" else 0.0, abs=0.02)
+    assert readings["alignment"] == -18.0
+    assert readings["movement"] == MOVEMENTS.index(movement)
+
+
+@every_movement
+@pytest.mark.parametrize("size", [(size,) for size in BLOCK_SIZES])
+def test_any_block_size_gives_the_same_readings(movement: str, size: tuple[int, ...]) -> None:
+    signal = music(3.3)
+    if size == (1,):
+        signal = signal[:12_000]
+    assert_same(after(signal, (len(signal),), movement=movement), after(signal, size, movement=movement))
+
+
+@every_movement
+@pytest.mark.parametrize("seed", [1, 2])
+def test_random_blocks_give_the_same_readings(movement: str, seed: int) -> None:
+    signal = music(3.3)
+    assert_same(after(signal, (480,), movement=movement), after(signal, tuple(random_sizes(seed)), movement=movement))
+
+
+def test_a_rate_whose_ticks_differ_in_length() -> None:
+    whole, pieces = Processor("vu", 11_025), Processor("vu", 11_025)
+    signal = music()[: 4 * 11_025]
+    whole.feed(signal, (len(signal),))
+    pieces.feed(signal, (1000, 7))
+    assert_same(whole.read(), pieces.read())
+    assert math.isfinite(whole.read()["usual"])
+
+
+@pytest.mark.parametrize(
+    ("quiet_seconds", "loud_seconds", "usual_low", "usual"), [(2.0, 2.0, -12.0, 3.0), (0.5, 0.5, -6.0, -6.0)]
+)
+def test_usual_loud_and_quiet_are_the_90th_and_10th_percentile_of_10_s(
+    quiet_seconds: float, loud_seconds: float, usual_low: float, usual: float
+) -> None:
+    middle_seconds = 10.0 - quiet_seconds - loud_seconds
+    steps = [(-30.0, quiet_seconds), (-24.0, middle_seconds), (-15.0, loud_seconds)]
+    readings = after(stepped_tone(997.0, steps, 48_000, 2), movement="ppm_1")
+    assert readings["usual"] == pytest.approx(usual, abs=0.05)
+    assert readings["usual_low"] == pytest.approx(usual_low, abs=0.05)
+    assert readings["peak_over"] == pytest.approx(3.0 - usual, abs=0.05)
+
+
+def test_usual_forgets_what_is_older_than_10_s() -> None:
+    loud_then_quiet = stepped_tone(997.0, [(-6.0, 8.0), (-26.0, 10.5)], 48_000, 2)
+    readings = after(loud_then_quiet)
+    assert readings["usual"] == pytest.approx(-8.0, abs=0.1)
+    assert readings["peak_over"] == pytest.approx(0.0, abs=0.1)
+    assert readings["max"] == pytest.approx(12.1, abs=0.1)
+
+
+def test_rests_do_not_count_as_quiet_playing() -> None:
+    bars = np.concatenate([tone(997.0, -18.0, 1.0, 48_000, 2), silence(1.0, 48_000, 2)] * 4)
+    readings = after(bars, movement="ppm_2")
+    assert readings["usual"] == pytest.approx(0.0, abs=0.1)
+    # The return takes 2.8 s for 24 dB (IEC 60268-10), so a rest of 1 s reaches 8.6 dB down at most.
+    assert -8.7 < readings["usual_low"] < 0.0
+
+
+def test_usual_waits_for_3_s_of_sound() -> None:
+    processor = Processor("vu")
+    processor.feed(silence(5.0, 48_000, 2))
+    processor.feed(tone(997.0, -18.0, 2.9, 48_000, 2))
+    readings = processor.read()
+    assert all(math.isnan(readings[key]) for key in ("usual", "usual_low", "peak_over"))
+    processor.feed(tone(997.0, -18.0, 0.3, 48_000, 2))
+    assert math.isfinite(processor.read()["usual"])
+
+
+def test_the_louder_channel_counts() -> None:
+    signal = tone(997.0, -18.0, 4.0, 48_000, 2)
+    signal[:, 0] *= 0.1
+    readings = after(signal)
+    np.testing.assert_allclose(readings["now"], [-20.0, 0.0], atol=0.05)
+    assert readings["usual"] == pytest.approx(0.0, abs=0.05)
+
+
+@pytest.mark.parametrize("channels", [1, 6])
+def test_one_channel_or_many(channels: int) -> None:
+    readings = after(tone(997.0, -18.0, 3.5, 48_000, channels))
+    assert readings["now"].shape == (channels,)
+    np.testing.assert_allclose(readings["now"], 0.0, atol=0.05)
+    assert readings["usual"] == pytest.approx(0.0, abs=0.05)
+
+
+@every_movement
+def test_silence_is_minus_infinity_and_before_the_first_frame_nothing_is_known(movement: str) -> None:
+    processor = Processor("vu", movement=movement)
+    readings = processor.read()
+    assert np.isnan(readings["now"]).all()
+    assert all(math.isnan(readings[key]) for key in ("max", "usual", "usual_low", "peak_over"))
+    processor.feed(silence(4.0, 48_000, 2))
+    readings = processor.read()
+    assert (readings["now"] == -math.inf).all()
+    assert readings["max"] == -math.inf
+    assert math.isnan(readings["usual"])
+
+
+@every_movement
+def test_the_movement_holds_over_a_gap(movement: str) -> None:
+    processor = Processor("vu", movement=movement)
+    processor.feed(tone(997.0, -18.0, 4.0, 48_000, 2))
+    before = processor.read()
+    processor.skip(1.0)
+    after_gap = processor.read()
+    np.testing.assert_array_equal(after_gap["now"], before["now"])
+    assert after_gap["max"] == before["max"]
+    processor.feed(tone(997.0, -18.0, 1.0, 48_000, 2))
+    assert processor.read()["usual"] == pytest.approx(before["usual"], abs=0.05)
+
+
+def test_a_thousand_gaps_leave_the_usual_level_alone() -> None:
+    rng = np.random.default_rng(9)
+    whole, holed = Processor("vu"), Processor("vu")
+    for _ in range(1000):
+        piece = pink_noise(rng, -18.0, 0.01, 48_000, 2)
+        whole.feed(piece)
+        holed.feed(piece)
+        holed.skip(rng.uniform(0.0, 0.001))
+    assert holed.read()["max"] == pytest.approx(whole.read()["max"], abs=1e-9)
+    assert math.isnan(holed.read()["usual"]), "every tick was touched by a gap, so nothing is said"
+
+
+def test_a_gap_counts_as_time_in_the_10_s() -> None:
+    processor = Processor("vu")
+    processor.feed(tone(997.0, -6.0, 5.0, 48_000, 2))
+    processor.skip(20.0)
+    assert math.isnan(processor.read()["usual"])
+
+
+def test_another_alignment_counts_at_once_for_what_was_held_too() -> None:
+    processor = Processor("vu")
+    processor.feed(tone(997.0, -18.0, 4.0, 48_000, 2))
+    before = processor.read()
+    processor.configure(alignment_dbfs=-20.0)
+    after_change = processor.read()
+    assert after_change["alignment"] == -20.0
+    for key in ("max", "usual", "usual_low"):
+        assert after_change[key] == pytest.approx(before[key] + 2.0)
+    assert after_change["peak_over"] == pytest.approx(before["peak_over"])
+
+
+def test_another_movement_starts_afresh() -> None:
+    processor = Processor("vu")
+    processor.feed(tone(997.0, 0.0, 4.0, 48_000, 2))
+    processor.configure(movement="ppm_1")
+    assert_same(processor.read(), Processor("vu", movement="ppm_1").read())
+    processor.configure(movement="ppm_1", alignment_dbfs=-18.0)
+    processor.feed(tone(997.0, -18.0, 1.0, 48_000, 2))
+    assert processor.read()["max"] == pytest.approx(0.0, abs=0.02)
+
+
+@every_movement
+def test_reset_forgets_the_signal_and_keeps_the_settings(movement: str) -> None:
+    used, fresh = (Processor("vu", movement=movement, alignment_dbfs=-14.0) for _ in range(2))
+    used.feed(tone(97.0, 0.0, 5.0, 48_000, 2), (479,))
+    used.meter.reset()
+    assert_same(fresh.read(), used.read())
+    for processor in (used, fresh):
+        processor.feed(music())
+    assert_same(fresh.read(), used.read())
+
+
+def test_a_block_of_another_width_is_refused() -> None:
+    with pytest.raises(ValueError, match=r"\(frames, 2\)"):
+        Processor("vu").meter.process(np.zeros((480, 1)))

@@ -1,0 +1,42 @@
+"""Peak programme movements against IEC 60268-10 (1991)."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import pytest
+
+from dsp.ballistics import PeakProgramme
+from dsp.signals import burst, tone
+from dsp.units import amplitude_to_db
+from meter.selftest.checks import Check
+from meter.selftest.movement import CHECKS, PPM_BURSTS, PPM_STANDARD
+from tests.support.published import by_source, hold, name_of
+
+PPM_CHECKS = by_source(CHECKS, PPM_STANDARD)
+MAKERS = {"I": PeakProgramme.type_1, "II": PeakProgramme.type_2}
+
+
+@pytest.mark.parametrize("check", [check for check in PPM_CHECKS if "burst" in check.name], ids=name_of)
+def test_table_of_tone_bursts(check: Check) -> None:
+    hold(check)
+
+
+@pytest.mark.parametrize("check", [check for check in PPM_CHECKS if "return" in check.name], ids=name_of)
+def test_return_time(check: Check) -> None:
+    hold(check)
+
+
+@pytest.mark.parametrize("check", [check for check in PPM_CHECKS if "steady" in check.name], ids=name_of)
+def test_a_steady_sine_reads_its_peak(check: Check) -> None:
+    hold(check)
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 88_200, 96_000, 176_400, 192_000])
+@pytest.mark.parametrize("kind", ["I", "II"])
+def test_table_of_tone_bursts_at_every_rate(kind: str, rate_hz: int) -> None:
+    steady = MAKERS[kind](rate_hz, 1).process(tone(5000.0, 0.0, 0.3, rate_hz))[-rate_hz // 50 :].max()
+    for seconds, nominal, limit in PPM_BURSTS[kind]:
+        highest = MAKERS[kind](rate_hz, 1).process(burst(5000.0, 0.0, seconds, rate_hz)).max()
+        hold(Check(f"{kind}, {seconds} s", PPM_STANDARD, nominal, "dB", limit, limit,
+                   partial(amplitude_to_db, float(highest / steady))))  # fmt: skip
