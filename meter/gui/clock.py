@@ -50,8 +50,7 @@ class Pace:
         self._divisors: dict[str, int] = {}
         self._costs: dict[str, float] = {}
         self._frames: deque[float] = deque(maxlen=STATISTICS_FRAMES)
-        self._spent = 0.0
-        self._drawn = 0
+        self._judged: list[float] = []
         self._since: float | None = None
         self._light_since: float | None = None
 
@@ -67,8 +66,7 @@ class Pace:
         """One drawn frame: seconds of each panel and of all else at ``now`` seconds; a note when a rate changed."""
         total = sum(costs.values()) + other_seconds
         self._frames.append(total)
-        self._spent += total
-        self._drawn += 1
+        self._judged.append(total)
         for name, cost in costs.items():
             self._costs[name] = self._costs.get(name, 0.0) + cost
         if self._since is None:
@@ -78,21 +76,21 @@ class Pace:
         return self._judge(now)
 
     def _judge(self, now: float) -> str:
-        mean = self._spent / self._drawn
+        usual = float(np.median(self._judged))  # one long stall, such as opening a menu, slows nothing
         slowest = max(
             (name for name in self._costs if self._divisors.get(name, 1) < SLOWEST_DIVISOR),
             key=lambda name: self._costs[name],
             default=None,
         )
-        self._since, self._spent, self._drawn = now, 0.0, 0
-        self._costs = {}
-        if mean > self._budget:
+        self._since = now
+        self._judged, self._costs = [], {}
+        if usual > self._budget:
             self._light_since = None
             if slowest is None:
                 return ""
             self._divisors[slowest] = self._divisors.get(slowest, 1) * 2
             return f"{slowest} is drawn at 1/{self._divisors[slowest]} of the rate: drawing took too long here."
-        if mean > self._budget / 2 or not self._divisors:
+        if usual > self._budget / 2 or not self._divisors:
             self._light_since = None
             return ""
         if self._light_since is None:
@@ -204,6 +202,7 @@ class DrawClock(QObject):
             self._draw(frame, new, now)
         elif new:
             self._owed = {panel.name for panel in self._panels()}
+            self._painting = 0.0
 
     def _draw(self, frame: Frame, new: bool, now: float) -> None:
         costs: dict[str, float] = {}

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import msgspec
 
 from meter.gui.feed_words import channel_words, rate_words
+from meter.settings import SourceChoice
 
 MAX_ENTRIES = 500
 MAX_CHANNELS = 1024
@@ -98,6 +100,13 @@ def _entry(item: Any) -> SourceEntry | None:
     except msgspec.ValidationError:
         return None
     return entry if 0 <= entry.channels <= MAX_CHANNELS else None
+
+
+def source_title(source: SourceChoice) -> str:
+    """What a kept source is called on the screen: its label, a file without its folders, else its name."""
+    if source.kind == "file" and source.label in ("", source.name):
+        return Path(source.name).name
+    return source.label or source.name or source.kind
 
 
 def channel_choices(channels: int, names: Sequence[str] = ()) -> list[tuple[str, tuple[int, ...]]]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import QByteArray, QEvent, QSize, Qt, QTimer
+from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeySequence, QMoveEvent, QResizeEvent, QShortcut, QShowEvent
 from PySide6.QtWidgets import QApplication, QFrame, QMainWindow, QScrollArea, QStackedWidget, QVBoxLayout, QWidget
 
@@ -24,15 +24,15 @@ from meter.gui.more_menu import MoreMenu, may_stay_on_top
 from meter.gui.page import Card, Page
 from meter.gui.page_plan import Plan, PlanError, plain_plan, read_plan
 from meter.gui.picker import Picker
+from meter.gui.place import LEAST_SIZE, keep_place, restore_place
 from meter.gui.readings_text import ReadingsText
 from meter.gui.seat_keeper import SeatKeeper
+from meter.gui.source_list import source_title
 from meter.gui.theme import GAP_PX, apply_theme
 from meter.readings import Frame
 from meter.settings import Calibration, Settings, SourceChoice
 
 TITLE = "Earwitness"
-USUAL_SIZE = QSize(1280, 800)
-LEAST_SIZE = QSize(820, 560)
 EDGE_PX = 14
 SAVE_AFTER_MS = 1000
 NO_CALIBRATION_HERE = "A calibration belongs to a device or an output that is heard; listen to one first."
@@ -63,7 +63,7 @@ class Window(QMainWindow):
         self._arrange()
         self._connect()
         self._make_keys()
-        self._restore_place()
+        restore_place(self, settings)
         self._begin()
 
     # Building, once
@@ -159,7 +159,7 @@ class Window(QMainWindow):
         for card in self.page.cards:
             card.show_settings(self._settings_of(card.entry))
         source = self._settings.source
-        self.feed_line.name_source((source.label or source.name or source.kind) if source else "")
+        self.feed_line.name_source(source_title(source) if source else "")
         self._body.setCurrentIndex(0 if source else 1)
         if self._settings.always_on_top and may_stay_on_top():
             self.setWindowFlag(Qt.WindowType.WindowStaysOnTopHint, True)
@@ -320,12 +320,6 @@ class Window(QMainWindow):
             self.restoreGeometry(place)
         self.save_soon()
 
-    def _restore_place(self) -> None:
-        wide, high = self._settings.width, self._settings.height
-        self.resize(QSize(wide, high).expandedTo(LEAST_SIZE) if wide and high else USUAL_SIZE)
-        if self._settings.geometry:
-            self.restoreGeometry(QByteArray.fromBase64(self._settings.geometry.encode("ascii", "ignore")))
-
     # Keeping
 
     def save_soon(self) -> None:
@@ -337,9 +331,7 @@ class Window(QMainWindow):
         """Save the settings now; a failure is said once."""
         if self._around.settings_path is None:
             return
-        self._settings.geometry = bytes(self.saveGeometry().toBase64().data()).decode("ascii")
-        if not self.isMaximized() and not self.isFullScreen():
-            self._settings.width, self._settings.height = self.width(), self.height()
+        keep_place(self, self._settings)
         sentence = settings_file.save(self._settings, self._around.settings_path)
         if sentence:
             self.feed_line.say(sentence)

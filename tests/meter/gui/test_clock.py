@@ -151,7 +151,7 @@ def test_a_slowed_panel_shows_the_newest_snapshot_when_its_turn_comes(qapp):
 def test_a_short_stall_slows_nothing():
     pace = Pace()
     for number in range(120):
-        pace.add({"one": 0.050 if number == 30 else 0.002}, 0.0, number * TICK)
+        pace.add({"one": 0.400 if number % 10 == 0 else 0.002}, 0.0, number * TICK)
     assert pace.slowed() == {}
 
 

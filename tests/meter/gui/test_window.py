@@ -15,6 +15,7 @@ from meter.gui.face import Face
 from meter.gui.link import MeterEntry, Surroundings
 from meter.gui.page_plan import pages_folder
 from meter.gui.plain_face import PlainFace
+from meter.gui.source_list import source_title
 from meter.gui.window import Window
 from meter.readings import Field, Layout
 from meter.settings import Calibration, Settings, SourceChoice
@@ -470,3 +471,17 @@ def test_a_hundred_windows_leave_nothing(qtbot, tmp_path):
     assert QApplication.topLevelWidgets() == [] or not any(
         isinstance(widget, Window) for widget in QApplication.topLevelWidgets()
     )
+
+
+@pytest.mark.parametrize(
+    ("source", "title"),
+    [
+        (SourceChoice("file", "/music/mix.wav", {}, "/music/mix.wav"), "mix.wav"),
+        (SourceChoice("file", "/music/mix.wav", {}, "take two"), "take two"),
+        (SourceChoice("device", "Interface"), "Interface"),
+        (SourceChoice("demo"), "demo"),
+        (LISTENED, "what plays on Studio Out"),
+    ],
+)
+def test_what_a_source_is_called(source, title):
+    assert source_title(source) == title
