@@ -1,0 +1,92 @@
+"""Only sound votes; what was judged stays, with its age."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dsp.energy_gate import EnergyGate
+from dsp.units import db_to_power
+
+
+def push(gate: EnergyGate, level_dbfs: float, value: float, times: int = 1) -> None:
+    for _ in range(times):
+        gate.push(db_to_power(level_dbfs), np.array([value]))
+
+
+def test_nothing_is_judged_before_there_is_sound() -> None:
+    gate = EnergyGate([6, 60], (1,))
+    push(gate, -61.0, 1.0, 100)
+    assert np.isnan(gate.windows).all()
+    assert np.isnan(gate.since_reset()).all()
+    assert np.isnan(gate.age_hops)
+
+
+def test_a_short_window_speaks_before_a_long_one() -> None:
+    gate = EnergyGate([6, 60], (1,))
+    push(gate, -20.0, 1.0, 3)
+    assert gate.windows[0] == 3.0
+    assert np.isnan(gate.windows[1])
+    push(gate, -20.0, 1.0, 3)
+    assert gate.windows[1] == 6.0
+    assert gate.age_hops == 0.0
+
+
+def test_hops_far_below_the_loud_level_do_not_vote() -> None:
+    gate = EnergyGate([60], (1,))
+    push(gate, -41.0, 100.0, 20)
+    push(gate, -10.0, 1.0, 40)
+    assert gate.windows[0] == 40.0
+    assert gate.since_reset() == 40.0
+    push(gate, -29.9, 1.0, 10)
+    assert gate.windows[0] == 50.0
+    assert gate.since_reset() == 50.0
+
+
+def test_a_window_forgets_what_has_left_it() -> None:
+    gate = EnergyGate([10], (1,))
+    push(gate, -10.0, 5.0, 30)
+    push(gate, -10.0, 1.0, 10)
+    assert gate.windows[0] == 10.0
+    assert gate.since_reset() == 160.0
+
+
+def test_the_judgement_stays_while_nothing_votes_and_ages() -> None:
+    gate = EnergyGate([10], (1,))
+    push(gate, -10.0, 1.0, 10)
+    push(gate, -200.0, 7.0, 25)
+    assert gate.windows[0] == 10.0
+    assert gate.age_hops == 25.0
+    gate.push(float("nan"), np.array([np.nan]))
+    gate.skip(4)
+    assert gate.age_hops == 30.0
+    gate.skip(10_000_000)
+    assert gate.age_hops == 10_000_030.0
+    push(gate, -10.0, 2.0, 5)
+    assert gate.windows[0] == 10.0
+    assert gate.since_reset() == 20.0
+
+
+def test_lost_hops_leave_the_window() -> None:
+    gate = EnergyGate([10], (1,))
+    push(gate, -10.0, 1.0, 10)
+    gate.skip(3)
+    push(gate, -10.0, 1.0)
+    assert gate.windows[0] == 7.0
+
+
+@pytest.mark.parametrize("level_dbfs", [130.0, 400.0, 3000.0])
+def test_absurd_levels_do_not_break_it(level_dbfs: float) -> None:
+    gate = EnergyGate([10], (1,))
+    push(gate, level_dbfs, 1.0, 10)
+    push(gate, -10.0, 9.0, 10)
+    assert gate.since_reset() == 10.0
+
+
+def test_reset_forgets() -> None:
+    gate = EnergyGate([10], (1,))
+    push(gate, -10.0, 1.0, 10)
+    gate.reset()
+    assert np.isnan(gate.windows[0]).all()
+    assert np.isnan(gate.since_reset()).all()
+    assert np.isnan(gate.age_hops)

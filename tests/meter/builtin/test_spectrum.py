@@ -1,0 +1,127 @@
+"""The spectrum through its manifest: invariances, speeds, silence, gaps, odd feeds."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dsp.bands import bands_between
+from dsp.signals import pink_noise, silence, tone, white_noise
+from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
+
+RATES_HZ = (11_025, 44_100, 48_000, 96_000, 192_000)
+LEVELS = ("third_octave", "third_octave_hold", "fine", "fine_hold")
+
+
+def read(signal: np.ndarray, rate_hz: int = 48_000, sizes: tuple[int, ...] = (480,), **settings: str) -> dict:
+    processor = Processor("spectrum", rate_hz, signal.shape[1], **settings)
+    processor.feed(signal, sizes)
+    return processor.read()
+
+
+def noise(rate_hz: int = 48_000, seconds: float = 1.1) -> np.ndarray:
+    return white_noise(np.random.default_rng(1), -20.0, seconds, rate_hz, channels=2)
+
+
+@pytest.mark.parametrize("rate_hz", [11_025, 48_000])
+@pytest.mark.parametrize("sizes", [*((size,) for size in BLOCK_SIZES), tuple(random_sizes(1))], ids=str)
+def test_blocks_do_not_matter(rate_hz: int, sizes: tuple[int, ...]) -> None:
+    signal = noise(rate_hz)
+    assert_same(read(signal, rate_hz, sizes), read(signal, rate_hz, (len(signal),)), within=0.0)
+
+
+def test_axes_are_the_standards_mid_bands_and_every_hertz() -> None:
+    found = read(noise())
+    np.testing.assert_allclose(found["third_octave_hz"], [item.mid_hz for item in bands_between(20.0, 20_000.0, 3)])
+    np.testing.assert_array_equal(found["fine_hz"], np.arange(20.0, 241.0))
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize("speed", ["quick", "steady", "slow"])
+def test_a_full_scale_sine_in_both_reads_0(rate_hz: int, speed: str) -> None:
+    found = read(tone(100.0, 0.0, 1.5, rate_hz, channels=2), rate_hz, speed=speed)
+    assert found["fine"][80] == pytest.approx(0.0, abs=0.05)
+    assert found["fine"].max() == found["fine"][80]
+    assert found["third_octave"][7] == pytest.approx(0.0, abs=0.1)
+    found = read(tone(2000.0, 0.0, 1.5, rate_hz, channels=2), rate_hz, speed=speed)
+    assert found["third_octave"][20] == pytest.approx(0.0, abs=0.1)
+    assert found["third_octave_hold"][20] == pytest.approx(0.0, abs=0.1)
+
+
+def test_pink_noise_is_level_across_the_thirds() -> None:
+    signal = pink_noise(np.random.default_rng(2), -20.0, 30.0, 48_000, channels=2, band_hz=(17.8, 22_387.0))
+    found = read(signal, speed="slow")
+    levels = found["third_octave"][5:]
+    assert np.ptp(levels) < 6.0
+    assert np.ptp(levels[12:]) < 1.5
+    total_db = 10.0 * np.log10(np.sum(10.0 ** (found["third_octave"] / 10.0)))
+    assert total_db == pytest.approx(-20.0 + 3.01, abs=0.6)
+
+
+def test_swapping_and_polarity_do_not_matter_and_gain_is_gain() -> None:
+    plain = read(noise())
+    assert_same(read(noise()[:, ::-1]), plain)
+    assert_same(read(noise() * [1.0, -1.0]), plain)
+    louder = read(noise() * 2.0)
+    for key in LEVELS:
+        np.testing.assert_allclose(louder[key], plain[key] + 6.0206, atol=1e-3)
+
+
+@pytest.mark.parametrize(("channels", "shift_db"), [(1, 0.0), (6, -7.78)])
+def test_any_number_of_channels(channels: int, shift_db: float) -> None:
+    signal = np.zeros((48_000, channels))
+    signal[:, :1] = tone(1000.0, 0.0, 1.0, 48_000)
+    assert read(signal)["third_octave"][17] == pytest.approx(shift_db, abs=0.05)
+
+
+def test_silence_is_minus_infinity() -> None:
+    found = read(silence(1.0, 48_000, 2))
+    for key in LEVELS:
+        assert np.isneginf(found[key]).all()
+
+
+def test_not_yet_then_lows_later_than_highs() -> None:
+    processor = Processor("spectrum")
+    assert all(np.isnan(processor.read()[key]).all() for key in LEVELS)
+    processor.feed(noise(seconds=0.3))
+    assert np.isfinite(processor.read()["third_octave"][11:]).all()
+    assert np.isnan(processor.read()["fine"]).all()
+    processor.feed(noise(seconds=0.5))
+    assert all(np.isfinite(processor.read()[key]).all() for key in LEVELS)
+
+
+def test_the_speed_may_change_while_it_runs() -> None:
+    processor = Processor("spectrum", speed="slow")
+    processor.feed(tone(1000.0, 0.0, 2.0, 48_000, channels=2))
+    before = processor.read()["third_octave"][17]
+    processor.configure(speed="quick")
+    assert processor.read()["third_octave"][17] == before
+    processor.feed(silence(1.0, 48_000, 2))
+    assert processor.read()["third_octave"][17] < -25.0
+
+
+def test_lost_frames_blank_until_the_window_is_whole_again() -> None:
+    processor = Processor("spectrum")
+    processor.feed(tone(100.0, -20.0, 2.0, 48_000, channels=2))
+    before = processor.read()
+    processor.skip(0.2)
+    gap = processor.read()
+    assert np.isnan(gap["fine"]).all()
+    assert np.isnan(gap["third_octave"]).all()
+    assert gap["fine_hold"][80] == pytest.approx(before["fine_hold"][80] - 0.2, abs=0.05)
+    processor.feed(tone(100.0, -20.0, 1.0, 48_000, channels=2))
+    assert processor.read()["fine"][80] == pytest.approx(before["fine"][80], abs=0.01)
+
+
+def test_reset_forgets_and_keeps_the_speed() -> None:
+    processor = Processor("spectrum", speed="quick")
+    processor.feed(tone(100.0, 0.0, 2.0, 48_000, channels=2))
+    processor.meter.reset()
+    assert all(np.isnan(processor.read()[key]).all() for key in LEVELS)
+    processor.feed(noise())
+    assert_same(processor.read(), read(noise(), speed="quick"), within=0.0)
+
+
+def test_huge_finite_input() -> None:
+    found = read(noise() * 1e38)
+    np.testing.assert_allclose(found["third_octave"], read(noise())["third_octave"] + 760.0, atol=1e-6)
