@@ -95,6 +95,7 @@ class Face(QWidget):
         self._quarantine = ""
         self._still: QPixmap | None = None
         self._layout: Layout | None = None
+        self._frame: Frame | None = None
         self._words_at = math.nan
         self._told_at = math.nan
         self._state = ""
@@ -136,10 +137,14 @@ class Face(QWidget):
     def show_frame(self, frame: Frame) -> None:
         """Take a snapshot. A failing face is set aside; the rest of the page goes on."""
         self._watch_quarantine(frame)
-        if self.fault:
-            return
+        self._frame = frame
+        if not self.fault:
+            self._guarded(self._show)
+
+    def _guarded(self, show: Callable[[Frame], None]) -> None:
         try:
-            self._show(frame)
+            if self._frame is not None:
+                show(self._frame)
         except Exception as error:  # a face, perhaps a stranger's, must not take the window down
             self.show_fault(f"Its view failed: {error}")
 
@@ -161,8 +166,7 @@ class Face(QWidget):
         """Take the meter's settings as they are now."""
         self.settings = dict(settings)
         self._corner.setVisible(bool(self.choices()))
-        self._words_at = math.nan
-        self.rearrange()
+        self._redo()
 
     def show_fault(self, sentence: str) -> None:
         """Say in words that the meter is set aside and why; "" goes back to readings."""
@@ -309,6 +313,16 @@ class Face(QWidget):
             self.live = live
             self.update()
 
+    def _redo(self) -> None:
+        """Lay out again and show the last snapshot in the new place, though the feed may stand still."""
+        self.rearrange()
+        if not self.fault:
+            self._guarded(self._show_all)
+
+    def _show_all(self, frame: Frame) -> None:
+        self.take(frame)
+        self.take_words(frame)
+
     def _tell(self, now: float) -> None:
         """Give assistive programs the readings in words, at most once a second and only if there are any."""
         since = now - self._told_at
@@ -326,14 +340,14 @@ class Face(QWidget):
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Lay out again."""
-        self.rearrange()
+        self._redo()
 
     def changeEvent(self, event: QEvent) -> None:
         """Follow a change of theme or screen."""
         super().changeEvent(event)
         if event.type() == QEvent.Type.PaletteChange and hasattr(self, "_corner"):
             self.theme = current_theme()
-            self.rearrange()
+            self._redo()
 
     def paintEvent(self, event: QPaintEvent) -> None:
         """Lay the still picture, then what moves, then the words, each only where asked."""

@@ -10,6 +10,8 @@ import math
 
 MINUS = "−"
 NOT_YET = "–"
+MOST = 9999
+"""No reading of ours goes further; a figure that does is not worth its digits."""
 LISTENING = "listening…"
 
 
@@ -19,6 +21,8 @@ def figure(value: float, decimals: int = 1, *, plus: bool = False) -> str:
         return NOT_YET
     if math.isinf(value):
         return "∞" if value > 0 else f"{MINUS}∞"
+    if abs(value) > MOST:
+        return f">{MOST}" if value > 0 else f"<{MINUS}{MOST}"
     text = f"{abs(value):.{decimals}f}"
     if float(text) == 0.0:
         return text
@@ -52,7 +56,7 @@ def side(balance_db: float) -> str:
         return "all on the left" if balance_db > 0 else "all on the right"
     if abs(balance_db) < 0.05:
         return "centred"
-    return f"leans {abs(balance_db):.1f} dB to the {'left' if balance_db > 0 else 'right'}"
+    return f"leans {figure(abs(balance_db))} dB to the {'left' if balance_db > 0 else 'right'}"
 
 
 def age(seconds: float) -> str:

@@ -114,10 +114,12 @@ class MonoLowsFace(Face):
             if lines:
                 top += max(1, len(label.shown)) * label.line_height + 3
         lean, since = self.labels["lean"], self.labels["since"]
-        apart = text_width("leans 00.0 dB to the right", TEXT_PX) + text_width("since reset −00.0 dB", TEXT_PX) + 24
-        if lean.visible and column.width() >= apart:
-            since.place(QRect(column.left(), lean.rect.top(), column.width(), since.line_height))
+        since_width = text_width("since reset −00.0 dB", TEXT_PX)
+        lean_width = column.width() - since_width - 24
+        if lean.visible and lean_width >= text_width("leans 00.0 dB to the right", TEXT_PX):
             since.align = RIGHT
+            since.place(QRect(column.right() + 1 - since_width, lean.rect.top(), since_width, since.line_height))
+            lean.place(QRect(column.left(), lean.rect.top(), lean_width, lean.line_height))
             return lean.rect.bottom()
         since.align = LEFT
         return top - 3
@@ -219,8 +221,9 @@ class MonoLowsFace(Face):
             self._say_not_yet(frame)
         else:
             self._say_verdict(frame, loss, verdict)
-        if not self._column.isEmpty() and self._flow_changed():
+        if self._flow_changed():
             self.rearrange()
+        self.take(frame)
 
     def _flow_changed(self) -> bool:
         lines = len(self.labels["verdict"].shown)

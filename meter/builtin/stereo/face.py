@@ -89,8 +89,8 @@ class StereoFace(Face):
                 continue
             told.place(QRect(column.left(), top, column.width(), told.line_height))
             if stacked:
-                under = top + told.line_height - 2
-                figure.place(QRect(column.left(), under, column.width(), high - told.line_height - TRACK_PX - 8))
+                under = top + told.line_height
+                figure.place(QRect(column.left(), under, column.width(), high - told.line_height - TRACK_PX - 10))
                 figure.place(QRect(column.left(), under, column.width(), figure.line_height))
                 bottom = figure.rect.bottom() + 3
             else:

@@ -1,0 +1,217 @@
+"""The seven faces in words: one sentence, rounded to its span, never a verdict on the music."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import numpy as np
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QPushButton
+
+from meter.gui.theme import apply_theme
+from tests.support.faces import (
+    LAYOUTS,
+    SILENT,
+    STATES,
+    frame_of,
+    make,
+    words_of,
+)
+from tests.support.frames import ORDER, status, values_at
+from tests.support.frames import frame as snapshot
+
+
+@pytest.fixture(autouse=True)
+def _dark(qapp):
+    apply_theme(qapp, "dark")
+
+
+def test_mono_lows_in_words(qtbot):
+    face = make("mono_lows", qtbot)
+
+    def told(seconds: float, **changed: object) -> tuple[str, str]:
+        values = values_at(100.0) | {f"mono_lows.{key}": value for key, value in changed.items()}
+        face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(seconds)))
+        return face.labels["figure"].text, face.labels["verdict"].text
+
+    assert told(1.0) == ("−1.8", "60–90 Hz folds away")
+    assert told(2.0, band_loss=[-0.1, -0.2, -1.9, 0.0])[1] == "60–90 Hz thins out"
+    assert told(3.0, verdict=1, loss_now=-0.1, balance_now=0.1)[1] == "solid below 120 Hz"
+    assert told(4.0, verdict=2, loss_now=-0.2, balance_now=-1.2)[1] == "leans 1.2 dB to the right"
+    assert told(5.0, band_balance=[0, 0, 24.0, 0])[1] == "60–90 Hz sits on the left"
+    assert told(6.0, verdict=3, loss_now=SILENT) == ("−∞", "the lows vanish in mono")
+    assert told(7.0, age=12.0, verdict=1) == ("−1.8", "solid below 120 Hz, 12 s ago")
+    assert face.labels["figure"].role == "faint"
+    assert told(8.0, loss_now=math.nan, verdict=0) == ("–", "listening…")
+    face.show_frame(frame_of("not_yet", channels=1))
+    assert face.labels["verdict"].text == "needs two channels"
+
+
+def test_stones_are_as_wide_as_what_survives(qtbot):
+    face = make("mono_lows", qtbot)
+    values = values_at(100.0) | {
+        "mono_lows.band_loss": [0.0, -6.0206, SILENT, math.nan], "mono_lows.band_level": [-20.0] * 4,
+        "mono_lows.band_balance": [0.0, 6.0, 0.0, 0.0], "mono_lows.band_votes": [1, 1, 1, 0],
+    }  # fmt: skip
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
+    whole, half, gone, weak = face._stones
+    assert whole.body.width() == pytest.approx(whole.outline.width(), abs=0.5)
+    assert half.body.width() == pytest.approx(half.outline.width() / 2.0, abs=0.5)
+    assert gone.body.width() == 0.0
+    assert not weak.votes
+    assert half.body.center().x() < whole.body.center().x()
+    assert whole.body.top() > half.body.top() > gone.body.top() > weak.body.top()
+
+
+def test_level_in_words(qtbot):
+    face = make("vu", qtbot)
+
+    def told(seconds: float, **changed: object) -> tuple[str, str]:
+        values = values_at(100.0) | {f"vu.{key}": value for key, value in changed.items()}
+        face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(seconds)))
+        return face.labels["usual"].text, face.labels["note"].text
+
+    assert told(1.0, usual=1.0, usual_low=-4.2) == ("usually −4 VU, up to +1", "highest +1.2 VU since reset")
+    assert face.subtitle == "VU, 0 = −18 dBFS"
+    assert told(2.0, peak_over=14.2)[1] == "peaks stand 14 dB over this: the needle is slow for it"
+    assert told(12.0, usual=math.nan, usual_low=math.nan) == ("usually −8 VU, up to −3", "10 s ago")
+    assert told(13.0, usual=math.nan, max=SILENT) == ("listening…", "")
+    assert told(14.0, movement=2, alignment=-20.0, peak_over=14.2)[1] == "highest +1.2 dB since reset"
+    assert face.subtitle == "PPM type II, 0 = −20 dBFS"
+    face.show_frame(frame_of("usual", channels=32))
+    assert face.labels["note"].text.startswith("loudest of the channels")
+
+
+def test_hands_point_where_the_scale_says(qtbot):
+    face = make("vu", qtbot)
+    values = values_at(100.0) | {"vu.now": [0.0, SILENT]}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
+    left, right = (face._hand(place) for place in face._hands)
+    # 0 VU: 70.8 % of the travel (IEC 60268-17), so right of the middle; silence: the left end.
+    assert left.p2().x() > face._pivot.x()
+    travel = math.degrees(math.atan2(left.p2().x() - face._pivot.x(), face._pivot.y() - left.p2().y()))
+    assert (travel + 46.0) / 92.0 == pytest.approx(0.708, abs=0.001)
+    assert right.p2().x() < face._pivot.x()
+
+
+def test_peaks_in_words(qtbot):
+    face = make("peaks", qtbot)
+    face.show_frame(frame_of("usual"))
+    assert face.labels["most0"].text == "−2.9"
+    assert face.labels["note"].text == "never over 0 dBTP"
+    values = values_at(100.0) | {"peaks.overs": 3, "peaks.true_max": 1.25, "peaks.true_max_each": [1.25, -0.4]}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(200.0)))
+    assert face.labels["note"].text == "went over 0 dBTP 3 times"
+    assert face.labels["most0"].text == "+1.2"
+    many = np.linspace(-30.0, -1.0, 32)
+    values = STATES["usual"](LAYOUTS[32]) | {"peaks.true_max_each": many, "peaks.true": many}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[32], feed=status(300.0, channels=32)))
+    face.resize(523, 300)
+    assert len(face._bars) == 32
+    assert face._now[31] > face._now[0]
+    assert face.labels["note"].text == "highest: channel 32"
+
+
+def test_loudness_says_when_it_is_incomplete_and_rounds_to_its_spans(qtbot):
+    face = make("loudness", qtbot)
+    values = values_at(100.0) | {"loudness.incomplete": 1, "loudness.momentary": -14.8, "loudness.short_term": -16.24}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
+    assert face.labels["incomplete"].text == "incomplete: sound was lost"
+    assert face.labels["figure"].text == "−16.2"
+    assert face.labels["momentary"].text == "−15.0 LUFS"
+    assert face.labels["to_loudness"].text == "14.2 LU"
+    face.show_frame(frame_of("not_yet", seconds=2.0))
+    assert face.labels["unit"].text == "listening…"
+
+
+def test_width_in_words(qtbot):
+    face = make("stereo", qtbot)
+    face.show_frame(frame_of("usual"))
+    assert (face.labels["whole"].text, face.labels["lows"].text) == ("+0.6", "+0.3")
+    face.show_frame(frame_of("stale", seconds=200.0))
+    assert face.labels["balance"].text.endswith("2 h ago")
+    assert face.labels["whole"].role == "faint"
+    face.show_frame(frame_of("not_yet", channels=1))
+    assert face.labels["balance"].text == "needs two channels"
+
+
+def test_picture_puts_left_on_the_left(qtbot):
+    face = make("stereo", qtbot)
+    # A signal on the left alone: across (R - L) / sqrt 2 is negative where up (L + R) / sqrt 2 is positive.
+    tone = np.full(512, 0.3)
+    values = values_at(100.0) | {"stereo.picture": np.concatenate([-tone, tone])}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
+    middle = face._picture.center()
+    assert all(point.x() < middle.x() and point.y() < middle.y() for point in face._dots)
+    assert len(face._dots) == 512
+
+
+def test_spectrum_names_the_strongest_low(qtbot):
+    face = make("spectrum", qtbot)
+    values = values_at(100.0)
+    fine = np.full(221, -60.0)
+    fine[values["spectrum.fine_hz"] == 55.0] = -20.0  # A1 (ISO 16)
+    face.show_frame(snapshot(given=values | {"spectrum.fine": fine}, plan=LAYOUTS[2], feed=status(1.0)))
+    assert face.labels["strongest"].text == "strongest low 55 Hz, near A1"
+    assert len(face._bars) == 20  # 250 Hz to 20 kHz
+    assert face._filled.size() <= 1200
+    face.show_frame(frame_of("silence", seconds=2.0))
+    assert face.labels["strongest"].text == "no lows now"
+
+
+# Listening
+
+
+def test_no_figure_without_a_calibration(qtbot):
+    face = make("listening", qtbot)
+    face.show_frame(frame_of("uncalibrated"))
+    shown = " ".join(label.text for label in face.labels.values()) + face.subtitle + face.value_text()
+    assert not re.search(r"\d", shown)
+    assert "not calibrated" in shown
+    assert "Not a medical measurement." in shown
+    visible = {button.text() for button in face.findChildren(QPushButton) if button.isVisible()}
+    assert visible == {"Calibrate…", "more"}
+
+
+def test_listening_asks_for_what_its_buttons_say(qtbot):
+    face = make("listening", qtbot)
+    face.show_frame(frame_of("uncalibrated"))
+    for text, action in (("Calibrate…", "calibrate"), ("more", "cautions")):
+        button = next(button for button in face.findChildren(QPushButton) if button.text() == text)
+        with qtbot.waitSignal(face.action_asked) as asked:
+            qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
+        assert asked.args == [action]
+
+
+def test_an_estimate_names_its_doubt_and_its_rule(qtbot):
+    face = make("listening", qtbot)
+    face.show_frame(frame_of("usual"))
+    assert face.labels["figure"].text == "3 h 20"
+    assert face.subtitle == "estimate ±3 dB"
+    assert "WHO-ITU H.870" in face.labels["rule"].text
+    assert face.labels["now"].text == "now 79 dB(A)"
+    assert face.labels["caution"].text == "Not a medical measurement."
+    visible = {button.text() for button in face.findChildren(QPushButton) if button.isVisible()}
+    assert visible == {"more"}
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(20.0, ""), (55.0, "More than half"), (84.0, "a break or a lower level"), (150.0, "rest your ears")],
+)
+def test_a_share_is_told_early_and_calmly(share, words, qtbot):
+    face = make("listening", qtbot)
+    values = values_at(100.0) | {"listening.share": share}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
+    assert words in face.labels["share_note"].text
+    assert bool(words) == bool(face.labels["share_note"].text)
+
+
+@pytest.mark.parametrize("meter_id", ORDER)
+def test_no_face_calls_anything_safe_or_good(meter_id, qtbot):
+    face = make(meter_id, qtbot)
+    for number, state in enumerate(STATES):
+        face.show_frame(frame_of(state, seconds=100.0 + number))
+        assert not re.search(r"\b(safe|good|perfect|danger|warning|score)\b", words_of(face), re.IGNORECASE)

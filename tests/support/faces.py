@@ -1,0 +1,132 @@
+"""Faces with invented readings in the states and layouts that a page, a strip or a small card can meet."""
+
+from __future__ import annotations
+
+import importlib
+import itertools
+import math
+
+import numpy as np
+from PySide6.QtCore import QEvent, QObject, QRectF
+from PySide6.QtGui import QColor, QImage, QRegion
+from PySide6.QtWidgets import QPushButton
+
+from meter.gui.face import Face
+from meter.gui.theme import Theme, mixed
+from meter.readings import Frame, Layout
+from tests.support.frames import frame as snapshot
+from tests.support.frames import layout, manifests, status, values_at
+
+SILENT = -math.inf
+PAGE_SIZES = {
+    "mono_lows": (548, 428), "vu": (523, 274), "peaks": (523, 144), "listening": (342, 428),
+    "spectrum": (548, 303), "stereo": (342, 303), "loudness": (342, 303),
+}  # fmt: skip
+OTHER_SIZES = [(900, 600), (367, 330), (320, 180), (342, 144), (204, 193), (204, 300), (220, 900), (1200, 130)]
+ENTRIES = {key: item.face for key, item in manifests().items()}
+LAYOUTS = {channels: layout(channels) for channels in (1, 2, 32)}
+
+
+def widened(values: dict[str, object], plan: Layout) -> dict[str, object]:
+    """Readings made as wide as the channels of the plan."""
+    wide: dict[str, object] = {}
+    for key, value in values.items():
+        size = plan.by_key[key].size
+        wide[key] = value if np.size(value) in (1, size) else np.resize(np.asarray(value, dtype=float), size)
+    return wide
+
+
+def filled(plan: Layout, value: float, *keep: str) -> dict[str, object]:
+    """Every reading set to one value, but for frequencies, marks and what is counted."""
+    usual = widened(values_at(100.0), plan)
+    fixed = ("_hz", "_edge", "votes", "worst_band", "verdict", "movement", "alignment", "calibrated", *keep)
+    return {slot.key: usual[slot.key] if slot.key.endswith(fixed) else value for slot in plan.slots}
+
+
+def stale(plan: Layout) -> dict[str, object]:
+    values = widened(values_at(100.0), plan)
+    return values | {"mono_lows.age": 75.0, "stereo.age": 7200.0, "mono_lows.verdict": 3, "mono_lows.loss_now": -12.3,
+                     "mono_lows.balance_now": -14.9, "listening.share": 84.0, "listening.time_left": 0.7}  # fmt: skip
+
+
+STATES = {
+    "not_yet": lambda plan: {},
+    "usual": lambda plan: widened(values_at(100.0), plan),
+    "uncalibrated": lambda plan: widened(values_at(100.0, calibrated=False), plan),
+    "silence": lambda plan: filled(plan, SILENT),
+    "stale": stale,
+    "huge": lambda plan: filled(plan, 1e38),
+    "tiny": lambda plan: filled(plan, -1e38),
+    "endless": lambda plan: filled(plan, math.inf),
+}
+
+
+def make(meter_id: str, qtbot, size: tuple[int, int] | None = None) -> Face:
+    module, _, name = ENTRIES[meter_id].partition(":")
+    face: Face = getattr(importlib.import_module(module), name)()
+    qtbot.addWidget(face)
+    face.show_settings(manifests_settings(meter_id))
+    face.resize(*(size or PAGE_SIZES[meter_id]))
+    face.show()
+    return face
+
+
+def manifests_settings(meter_id: str) -> dict[str, object]:
+    return dict(manifests()[meter_id].settings({}))
+
+
+def frame_of(readings: str, channels: int = 2, seconds: float = 100.0, **feed: object) -> Frame:
+    plan = LAYOUTS[channels]
+    return snapshot(given=STATES[readings](plan), plan=plan, feed=status(seconds, channels=channels, **feed))
+
+
+def pixels_like(image: QImage, colour: QColor, near: int = 12) -> int:
+    """How many pixels are within ``near`` of a colour in every part."""
+    plain = image.convertToFormat(QImage.Format.Format_RGB32)
+    raw = np.frombuffer(plain.constBits(), dtype=np.uint8).reshape(plain.height(), plain.bytesPerLine() // 4, 4)
+    wanted = np.array([colour.blue(), colour.green(), colour.red()])
+    return int(np.sum(np.all(np.abs(raw[..., :3].astype(int) - wanted) <= near, axis=-1)))
+
+
+def blues(theme: Theme) -> list[QColor]:
+    return [theme.measured, mixed(theme.measured, theme.card, 0.15), mixed(theme.card, theme.measured, 0.55)]
+
+
+def words_of(face: Face) -> str:
+    said = [label.text for label in face.labels.values()]
+    return " | ".join([face.title, face.subtitle, *said, face.value_text()])
+
+
+def assert_text_fits(face: Face) -> None:
+    """Every text inside its place and the card, none over another or over a button."""
+    boxes: list[tuple[str, QRectF]] = []
+    for name, label in {**face.labels, "title": face._title, "subtitle": face._subtitle}.items():
+        if not label.shown:
+            continue
+        assert label.text_width <= label.rect.width() + 0.5, f"{name} is wider than its place: {label.shown}"
+        assert len(label.shown) * label.line_height <= label.rect.height(), f"{name} is higher than its place"
+        assert QRectF(face.rect()).contains(label.box), f"{name} leaves the card"
+        boxes.append((name, label.box.adjusted(0.5, 0.5, -0.5, -0.5)))
+    for button in face.findChildren(QPushButton):
+        if button.isVisible():
+            assert face.rect().contains(button.geometry()), f"{button.text()} leaves the card"
+            boxes.append((button.text(), QRectF(button.geometry())))
+    for (first, one), (second, other) in itertools.combinations(boxes, 2):
+        assert not one.intersects(other), f"{first} lies over {second} at {face.width()} x {face.height()}"
+
+
+class Paints(QObject):
+    """Collects what a face repaints."""
+
+    def __init__(self, face: Face) -> None:
+        super().__init__()
+        self.regions: list[QRegion] = []
+        face.installEventFilter(self)
+
+    def eventFilter(self, watched, event):
+        if event.type() == QEvent.Type.Paint:
+            self.regions.append(QRegion(event.region()))
+        return False
+
+    def area(self) -> int:
+        return sum(rect.width() * rect.height() for region in self.regions for rect in region)
