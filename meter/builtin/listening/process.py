@@ -153,7 +153,7 @@ class Listening:
             return
         frames = self._waiting[: self._held]
         weighted = self._a_filter.process(frames)
-        self._step_energy += float(np.vdot(weighted, weighted))
+        self._step_energy += float(np.einsum("nc,nc->", weighted, weighted))
         self._second_frames += self._held
         self._note_peak(self._c_filter.process(frames))
         self._held = 0
