@@ -94,7 +94,7 @@ class TimeWeighting:
         self._state[:] = 0.0
 
 
-class Exposure:
+class WeightedEnergy:
     """Energy and peak of a weighted signal since the start: LAeq, LAE and LCpeak come from here."""
 
     def __init__(self, weighting: Weighting, rate_hz: int, channels: int) -> None:

@@ -15,8 +15,8 @@ from dsp.units import amplitude_to_db, power_to_db
 from dsp.weighting import (
     FAST_SECONDS,
     SLOW_SECONDS,
-    Exposure,
     TimeWeighting,
+    WeightedEnergy,
     Weighting,
     WeightingFilter,
     weighting_sos,
@@ -100,14 +100,14 @@ def burst_max_db(rate_hz: int, time_constant_seconds: float, milliseconds: float
 
 def burst_exposure_db(rate_hz: int, milliseconds: float) -> float:
     """LAE of a 4 kHz burst re LA of the steady tone."""
-    exposure = Exposure("A", rate_hz, 1)
+    exposure = WeightedEnergy("A", rate_hz, 1)
     exposure.process(short_burst(rate_hz, milliseconds))
     return power_to_db(float(exposure.exposure[0]) / steady_power("A", rate_hz, 4000.0))
 
 
 def peak_c_db(rate_hz: int, frequency_hz: float, cycles: float, sign: float = 1.0) -> float:
     """LCpeak of one or half a cycle re LC of the steady tone."""
-    exposure = Exposure("C", rate_hz, 1)
+    exposure = WeightedEnergy("C", rate_hz, 1)
     frames = math.ceil(cycles / frequency_hz * rate_hz)
     wave = np.sin(2.0 * math.pi * frequency_hz / rate_hz * np.arange(frames))[:, None]
     exposure.process(np.concatenate([silence(0.01, rate_hz), sign * wave, silence(0.1, rate_hz)]))

@@ -14,8 +14,8 @@ from dsp.weighting import (
     FAST_SECONDS,
     POLES_HZ,
     SLOW_SECONDS,
-    Exposure,
     TimeWeighting,
+    WeightedEnergy,
     Weighting,
     WeightingFilter,
     weighting_db,
@@ -92,7 +92,7 @@ def test_after_one_time_constant_63_per_cent_of_a_step_is_there(seconds: float, 
 @pytest.mark.parametrize("size", BLOCK_SIZES)
 def test_exposure_in_any_blocks(size: int) -> None:
     signal = white_noise(np.random.default_rng(6), -20.0, 0.05 if size == 1 else 0.5, 48_000, 2)
-    whole, pieces = Exposure("A", 48_000, 2), Exposure("A", 48_000, 2)
+    whole, pieces = WeightedEnergy("A", 48_000, 2), WeightedEnergy("A", 48_000, 2)
     whole.process(signal)
     for block in blocks(signal, [size]):
         pieces.process(block)
@@ -101,13 +101,13 @@ def test_exposure_in_any_blocks(size: int) -> None:
 
 
 def test_exposure_level_is_the_average_over_one_second() -> None:
-    exposure = Exposure("A", 48_000, 1)
+    exposure = WeightedEnergy("A", 48_000, 1)
     exposure.process(tone(1000.0, -20.0, 10.0, 48_000))
     assert power_to_db(float(exposure.exposure[0] / exposure.mean_power[0])) == pytest.approx(10.0, abs=1e-9)
 
 
 def test_nothing_heard_is_not_yet_and_silence_is_silence() -> None:
-    exposure = Exposure("C", 48_000, 2)
+    exposure = WeightedEnergy("C", 48_000, 2)
     assert np.isnan(exposure.mean_power).all()
     exposure.process(np.empty((0, 2)))
     assert np.isnan(exposure.mean_power).all()
@@ -118,7 +118,7 @@ def test_nothing_heard_is_not_yet_and_silence_is_silence() -> None:
 
 def test_reset_is_a_fresh_start() -> None:
     signal = white_noise(np.random.default_rng(7), -20.0, 0.2, 48_000, 1)
-    used, fresh = Exposure("A", 48_000, 1), Exposure("A", 48_000, 1)
+    used, fresh = WeightedEnergy("A", 48_000, 1), WeightedEnergy("A", 48_000, 1)
     used.process(np.ones((4800, 1)))
     used.reset()
     for exposure in (used, fresh):
