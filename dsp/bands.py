@@ -84,7 +84,7 @@ def class_1_frequency_ratio(step: float, bands_per_octave: int) -> float:
 
 
 def class_1_limits(frequency_ratios: FloatArray, bands_per_octave: int) -> tuple[FloatArray, FloatArray]:
-    """Least and most relative attenuation in dB at f / fm, interpolated in lg f as 5.10 says.
+    """Least and most relative attenuation in dB at f / fm, linear in lg f between the points of Table 1.
 
     At exactly the band edge the pass-band limits hold.
     """

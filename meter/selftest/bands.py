@@ -56,7 +56,7 @@ def bank(rate_hz: int, bands_per_octave: int) -> BandBank:
 
 
 def attenuation_db(filters: BandBank, index: int, frequencies_hz: FloatArray) -> FloatArray:
-    """Relative attenuation of one band (5.9: reference attenuation 0 dB)."""
+    """Relative attenuation of one band (reference attenuation 0 dB)."""
     power = filters.power_response(index, frequencies_hz)
     return np.asarray(-10.0 * np.log10(np.maximum(power, 1e-300)))
 
@@ -200,7 +200,7 @@ def _limits(rate_hz: int, bands_per_octave: int) -> list[Check]:
         *checks,
         Check(
             f"{what}, room inside the limits between the breakpoints",
-            f"{STANDARD} 5.10, class 1",
+            f"{STANDARD} Table 1, class 1, linear in lg f between its points",
             0.0,
             "dB",
             0.0,
@@ -209,7 +209,7 @@ def _limits(rate_hz: int, bands_per_octave: int) -> list[Check]:
         ),
         Check(
             f"{what}, effective bandwidth",
-            f"{STANDARD} 5.12.2, class 1",
+            f"{STANDARD} 5.12.2, class 1 (limits read, integral over d f / f from memory)",
             0.0,
             "dB",
             0.4,
