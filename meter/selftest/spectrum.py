@@ -84,7 +84,7 @@ def worst_tone_error_db(index: int) -> float:
 
 @cache
 def noise_errors_db(rate_hz: int, kind: str) -> FloatArray:
-    """Third octaves of half a minute of noise against the class 1 bank, one difference per band that the rate can hold."""
+    """Third octaves of half a minute of noise against the class 1 bank, for every band that the rate can hold."""
     rng = np.random.default_rng(7)
     make = {"white": white_noise, "pink": pink_noise}[kind]
     noise = make(rng, -20.0, 30.0, rate_hz)
