@@ -196,8 +196,13 @@ def _limits(rate_hz: int, bands_per_octave: int) -> list[Check]:
             checks.append(
                 Check(f"{name}, most attenuation", where, most, "dB", inf, 0.0, partial(most_at, *both, row))
             )
+    return checks
+
+
+def _whole_range(rate_hz: int, bands_per_octave: int) -> list[Check]:
+    what = f"{RANGES[bands_per_octave][2]} at {rate_hz / 1000:g} kHz"
+    both = (rate_hz, bands_per_octave)
     return [
-        *checks,
         Check(
             f"{what}, room inside the limits between the breakpoints",
             f"{STANDARD} Table 1, class 1, linear in lg f between its points",
@@ -255,5 +260,6 @@ CHECKS: list[Check] = [
     *_frequencies(),
     *_nominals(),
     *(check for rate_hz in RATES_HZ for kind in RANGES for check in _limits(rate_hz, kind)),
+    *(check for rate_hz in RATES_HZ for kind in RANGES for check in _whole_range(rate_hz, kind)),
     *_in_time(),
 ]
