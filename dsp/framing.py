@@ -1,0 +1,86 @@
+"""Overlapping frames cut from a stream, and a bounded memory of its end."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from dsp.types import FloatArray
+
+
+class Framer:
+    """Cut ``(frames, channels)`` into overlapping frames of ``length`` every ``hop``, across block edges.
+
+    ``push`` returns ``(count, length, channels)``, a read-only view; frames start at multiples of ``hop``.
+    """
+
+    def __init__(self, length: int, hop: int, channels: int) -> None:
+        if not 0 < hop <= length:
+            raise ValueError(f"A hop of {hop} does not suit frames of {length}.")
+        self.length = length
+        self.hop = hop
+        self._channels = channels
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget the signal."""
+        self._rest = np.empty((0, self._channels))
+
+    def push(self, block: FloatArray) -> FloatArray:
+        """All frames that end in this block."""
+        joined = np.concatenate([self._rest, block])
+        count = max(0, (len(joined) - self.length) // self.hop + 1)
+        self._rest = joined[count * self.hop :].copy()
+        if not count:
+            return np.empty((0, self.length, self._channels))
+        windows = sliding_window_view(joined, self.length, axis=0)[:: self.hop][:count]
+        return np.asarray(windows.transpose(0, 2, 1))
+
+
+class History:
+    """The last ``keep`` rows of a stream ``(frames, width)``; all of it when ``keep`` is None.
+
+    ``dtype`` float32 halves what audio takes.
+    """
+
+    def __init__(self, keep: int | None, width: int, dtype: type[np.floating[Any]] = np.float64) -> None:
+        self._keep = keep
+        self._width = width
+        self._dtype = dtype
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything."""
+        self._parts: list[NDArray[Any]] = []
+        self._held = 0
+
+    def push(self, rows: FloatArray) -> None:
+        """Add rows at the end and let go of the oldest."""
+        if not len(rows):
+            return
+        self._parts.append(rows.astype(self._dtype))
+        self._held += len(rows)
+        if self._keep is None:
+            return
+        while self._held - len(self._parts[0]) >= self._keep:
+            self._held -= len(self._parts.pop(0))
+
+    def rows(self) -> NDArray[Any]:
+        """Everything held, oldest first, ``(n, width)``."""
+        if not self._parts:
+            return np.empty((0, self._width), self._dtype)
+        if len(self._parts) > 1:
+            self._parts = [np.concatenate(self._parts)]
+        return self._parts[0] if self._keep is None else self._parts[0][-self._keep :]
+
+
+def longest_unbroken(rows: FloatArray) -> slice:
+    """The longest run of rows without a NaN, the latest of equals: evidence never spans a hole."""
+    missing = np.flatnonzero(np.isnan(rows).any(axis=1))
+    edges = np.concatenate([[-1], missing, [len(rows)]])
+    lengths = np.diff(edges) - 1
+    last_longest = len(lengths) - 1 - int(np.argmax(lengths[::-1]))
+    return slice(int(edges[last_longest]) + 1, int(edges[last_longest + 1]))

@@ -1,0 +1,138 @@
+"""One part of a song as the low end sees it: its low audio, its notes and its low spectrum, kept for a while.
+
+Feed it blocks; ask it for its lowest note, its rumble and its ring at any time. With ``keep_seconds`` None it keeps
+all of the song (offline); with a number it looks back that far (live), and further for notes only, which are small.
+The answers over the same stretch are the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from dsp.framing import History, longest_unbroken
+from dsp.low_band import LOW_END_HZ
+from dsp.low_spectrum import BOTTOM_HZ, LowSpectra, LowSpectrum
+from dsp.lowest_note import LowestNote, lowest_note
+from dsp.mid_rate import MidRate
+from dsp.note_frames import HOP_SECONDS, NOTE_COLUMNS, NoteFrames
+from dsp.onsets import LOUD_RANGE_DB, loud_power
+from dsp.ring import Ring, ring
+from dsp.types import FloatArray
+from dsp.units import db_to_power, power_to_db
+
+NOTES_KEPT_SECONDS = 1200.0
+HALF_OCTAVE = 2.0**0.5
+
+
+@dataclass(frozen=True)
+class Rumble:
+    """What lies more than half an octave under a part's lowest note, over the part's loud frames.
+
+    Levels in decibels: ``level_dbfs`` (a full-scale sine reads 0, AES17), against the whole part, and against the
+    low end (20 to 120 Hz) of the mix. ``power`` over ``frequency_hz`` is its mean spectrum. NaN when not known.
+    """
+
+    level_dbfs: float
+    against_part_db: float
+    against_mix_lows_db: float
+    power: FloatArray
+    frequency_hz: FloatArray
+
+
+class LowPart:
+    """The stream of one part, ``(frames, channels)`` at ``rate_hz``."""
+
+    def __init__(
+        self, rate_hz: int, channels: int, keep_seconds: float | None = 30.0, with_notes: bool = True
+    ) -> None:
+        self._mid = MidRate(rate_hz, channels)
+        self.rate_hz = self._mid.rate_hz
+        self._notes = NoteFrames(self.rate_hz, channels) if with_notes else None
+        self._spectrum = LowSpectrum(self.rate_hz, channels)
+        self.frequency_hz = self._spectrum.frequency_hz
+        self.hop_seconds = self._spectrum.hop_seconds
+
+        def kept(each_seconds: float, at_least: float = 0.0) -> int | None:
+            return None if keep_seconds is None else max(1, round(max(keep_seconds, at_least) / each_seconds))
+
+        self._audio = History(kept(1.0 / self.rate_hz), channels, np.float32)
+        self._note_rows = History(kept(HOP_SECONDS, NOTES_KEPT_SECONDS), NOTE_COLUMNS)
+        self._spectrum_rows = History(kept(self.hop_seconds), 1 + len(self.frequency_hz))
+
+    def reset(self) -> None:
+        """Forget the signal."""
+        for stage in (self._mid, self._spectrum, self._audio, self._note_rows, self._spectrum_rows):
+            stage.reset()
+        if self._notes is not None:
+            self._notes.reset()
+
+    def push(self, block: FloatArray) -> None:
+        """Take one block; NaN marks lost audio."""
+        self._take(*self._mid.push(block))
+
+    def skip(self, frames: int) -> None:
+        """Account for lost frames."""
+        self._take(*self._mid.skip(frames))
+
+    def _take(self, samples: FloatArray, power: FloatArray) -> None:
+        self._audio.push(samples)
+        if self._notes is not None:
+            self._note_rows.push(self._notes.push(samples))
+        self._spectrum_rows.push(self._spectrum.push(samples, power))
+
+    def audio(self, stretch: slice | None = None) -> FloatArray:
+        """Low audio of ``stretch`` (by default the longest without a gap) of what is kept, offset taken away."""
+        rows = self._audio.rows()
+        cut = rows[longest_unbroken(rows) if stretch is None else stretch].astype(np.float64)
+        return cut - cut.mean(axis=0) if len(cut) else cut
+
+    def kept(self) -> FloatArray:
+        """All low audio that is kept, as it came; NaN where lost."""
+        return np.asarray(self._audio.rows())
+
+    def spectra(self) -> LowSpectra:
+        """Low spectra of frames without a gap."""
+        return LowSpectra.of(self.rows(), self.frequency_hz)
+
+    def rows(self) -> FloatArray:
+        """Rows of ``LowSpectrum`` as they came, gaps and all, so that rows of two parts stand side by side."""
+        return np.asarray(self._spectrum_rows.rows())
+
+    def lowest_note(self) -> LowestNote:
+        """The part's lowest note, or a drum's, or why it cannot be said."""
+        return lowest_note(self._note_rows.rows(), self.audio(), self.rate_hz, self.spectra())
+
+    def rumble(self, floor_hz: float, mix_rows: FloatArray | None = None) -> Rumble:
+        """Energy under ``floor_hz`` over the square root of 2; ``mix_rows`` are the mix's, of the same frames."""
+        rows, frequency_hz = self.rows(), self.frequency_hz
+        heard = np.isfinite(rows[:, 0])
+        loud = loud_power(rows[heard, 0]) * db_to_power(-LOUD_RANGE_DB)
+        votes = heard & (rows[:, 0] >= loud) & (rows[:, 0] > 0.0)
+        under = (frequency_hz >= BOTTOM_HZ) & (frequency_hz < floor_hz / HALF_OCTAVE)
+        if not votes.any() or not loud or not np.isfinite(floor_hz):
+            return Rumble(np.nan, np.nan, np.nan, np.empty(0), np.empty(0))
+        power = rows[votes, 1:][:, under].mean(axis=0)
+        total = float(power.sum())
+        lows = np.nan
+        if mix_rows is not None and len(mix_rows) == len(rows):
+            lows = float(np.nanmean(LowSpectra.of(mix_rows[votes], frequency_hz).band(*LOW_END_HZ)))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            against_mix = power_to_db(float(np.divide(total, lows)))
+        against_part = power_to_db(total / float(rows[votes, 0].mean()))
+        return Rumble(power_to_db(2.0 * total), against_part, against_mix, power, frequency_hz[under])
+
+    def ring(self, fundamental_hz: float, next_notes: FloatArray | None = None, stretch: slice | None = None) -> Ring:
+        """How long the part rings in the octave round ``fundamental_hz``; times count from the stretch's start."""
+        return ring(self.audio(stretch), self.rate_hz, fundamental_hz, next_notes)
+
+
+def common_stretch(parts: Sequence[LowPart]) -> slice:
+    """The longest stretch of what is kept in which none of the parts has a gap."""
+    lengths = [len(part.kept()) for part in parts]
+    whole = np.zeros((min(lengths, default=0), 1))
+    for part, length in zip(parts, lengths, strict=True):
+        whole[:, 0] += part.kept()[length - len(whole) :].sum(axis=1)
+    return longest_unbroken(whole)

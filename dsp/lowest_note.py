@@ -1,0 +1,227 @@
+"""The lowest note of a part, or the note of a drum, and whether there is evidence enough to say.
+
+A pitched part: the 5th percentile of the pitch over loud frames that have one. A drum: the strongest peak that
+stands in the spectrum after the attack of most hits. Which of the two a part is follows from how it falls after each
+beginning and how its pitch moves. Signals are audio at about 4 kHz (``dsp.mid_rate``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import rfft
+from scipy.signal import get_window
+
+from dsp.low_spectrum import LowSpectra
+from dsp.note_frames import BARE, CLARITY, HOP_SECONDS, LEAST_CLARITY, LEVEL, LOWEST_HZ, ONE_NOTE_CLARITY, PITCH_HZ
+from dsp.onsets import loud_power, rises
+from dsp.types import FloatArray
+from dsp.units import db_to_power, power_to_db
+
+PITCHED, DRUM = "pitched", "drum"
+
+PITCH_PERCENTILE = 5.0
+LOUD_RANGE_DB = 12.0
+"""Pitch is read in frames this near the part's loud level: tails, in which rumble takes over, do not vote."""
+PITCHED_SECONDS_NEEDED = 1.0
+PITCHED_SHARE_NEEDED = 0.3
+"""Share of the loud frames that must have a pitch."""
+
+HITS_NEEDED = 4
+ATTACKS_SECONDS = (0.1, 0.07, 0.05, 0.03)
+"""Where the body of a hit may be said to begin; the latest at which it still has a quarter of its power, since
+drums glide down for some tens of milliseconds."""
+FADE_IN_SECONDS = 0.01
+BODY_SECONDS = 0.256
+SHORTEST_BODY_SECONDS = 0.1
+HIGHEST_DRUM_HZ = 500.0
+PERSISTENT_SHARE = 0.6
+"""Share of hits whose strongest peak lies within a semitone of the common one."""
+SEMITONE = 2.0 ** (1.0 / 12.0)
+FALL_DB = 12.0
+FALL_WITHIN_SECONDS = 0.3
+STEADY_TONE_DB = 6.0
+"""A tone whose level over time moves less than this, from its 10th to its 90th percentile, is not being played."""
+SAME_NOTE_CENTS = 50.0
+STEADY_CENTS = 150.0
+"""A pitched part moves by more than this from note to note; a drum does not."""
+
+
+@dataclass(frozen=True)
+class LowestNote:
+    """``floor_hz`` is NaN, with a ``reason`` in words, when the evidence is thin.
+
+    ``kind`` is ``"pitched"`` or ``"drum"``, empty when it cannot be said; ``evidence`` says what it rests on.
+    """
+
+    floor_hz: float
+    kind: str = ""
+    evidence: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class _Drum:
+    peak_hz: float
+    hits: int
+    share: float
+    falls: bool
+
+
+def lowest_note(frames: FloatArray, signal: FloatArray, rate_hz: float, spectra: LowSpectra) -> LowestNote:
+    """Decide from rows of ``NoteFrames``, the audio ``(samples, channels)`` and its low spectra."""
+    frames = frames[np.isfinite(frames[:, LEVEL])]
+    loud = frames[:, LEVEL] >= loud_power(frames[:, LEVEL]) * db_to_power(-LOUD_RANGE_DB)
+    loud &= frames[:, LEVEL] > 0.0
+    if not loud.any() or not loud_power(frames[:, LEVEL]):
+        return LowestNote(np.nan, reason="silent, or never above -60 dBFS")
+    pitched = loud & (frames[:, CLARITY] >= LEAST_CLARITY) & np.isfinite(frames[:, PITCH_HZ])
+    pitched &= (frames[:, CLARITY] >= ONE_NOTE_CLARITY) | _lasts(frames[:, PITCH_HZ])
+    pitched &= ~_rumbles(frames, pitched, spectra)
+    pitches = frames[pitched, PITCH_HZ]
+    share = len(pitches) / np.count_nonzero(loud)
+    drum = _drum(signal, rate_hz)
+    if drum is not None and drum.falls and (share < 0.5 or _is_steady(pitches)):
+        return _say_drum(drum)
+    if len(pitches) * HOP_SECONDS >= PITCHED_SECONDS_NEEDED and share >= PITCHED_SHARE_NEEDED:
+        return _say_pitched(pitches, share)
+    if drum is not None:
+        return _say_drum(drum)
+    if len(pitches) * HOP_SECONDS < PITCHED_SECONDS_NEEDED and np.count_nonzero(loud) * HOP_SECONDS < 2.0:
+        return LowestNote(np.nan, reason=f"{np.count_nonzero(loud) * HOP_SECONDS:.1f} s of loud sound so far")
+    return LowestNote(np.nan, reason=f"no pitch in {100.0 * (1.0 - share):.0f} % of it and no low peak that stays")
+
+
+def _rumbles(frames: FloatArray, pitched: NDArray[Any], spectra: LowSpectra) -> NDArray[Any]:
+    """Frames whose pitch is a steady bare tone under a part that does have notes: rumble or hum, not a note."""
+    bare = pitched & (frames[:, BARE] > 0.0)
+    notes = frames[pitched & ~bare, PITCH_HZ]
+    nothing = np.zeros(len(frames), dtype=bool)
+    if not bare.any() or len(notes) * HOP_SECONDS < PITCHED_SECONDS_NEEDED:
+        return nothing
+    under = bare & (frames[:, PITCH_HZ] < np.percentile(notes, PITCH_PERCENTILE) / SEMITONE)
+    if not under.any():
+        return nothing
+    tone = float(np.median(frames[under, PITCH_HZ]))
+    level = power_to_db(spectra.band(tone / SEMITONE, tone * SEMITONE))
+    level = level[np.isfinite(level)]
+    if not len(level):
+        return nothing
+    low, high = np.percentile(level, [10, 90])
+    return np.asarray(under) if high - low <= STEADY_TONE_DB else nothing
+
+
+def _lasts(pitches: FloatArray) -> NDArray[Any]:
+    """Whether a frame's pitch is that of a frame beside it: where a note gives way to the next it is not."""
+    with np.errstate(invalid="ignore"):
+        same = np.abs(1200.0 * np.log2(pitches[1:] / pitches[:-1])) <= SAME_NOTE_CENTS
+    return np.asarray(np.concatenate([same, [False]]) | np.concatenate([[False], same]))
+
+
+def _is_steady(pitches: FloatArray) -> bool:
+    """Whether the middle four fifths of the pitches lie within ``STEADY_CENTS``."""
+    low, high = np.percentile(pitches, [10, 90])
+    return bool(1200.0 * np.log2(high / low) <= STEADY_CENTS)
+
+
+def _say_pitched(pitches: FloatArray, share: float) -> LowestNote:
+    low = np.percentile(pitches, PITCH_PERCENTILE)
+    # The percentile picks the note; the median of the frames on that note says how high it is.
+    same = pitches[np.abs(1200.0 * np.log2(pitches / low)) <= SAME_NOTE_CENTS]
+    seconds = len(pitches) * HOP_SECONDS
+    evidence = f"{seconds:.0f} s with a pitch, {100.0 * share:.0f} % of the loud frames"
+    return LowestNote(float(np.median(same)), PITCHED, evidence)
+
+
+def _say_drum(drum: _Drum) -> LowestNote:
+    evidence = f"the peak of {100.0 * drum.share:.0f} % of {drum.hits} hits"
+    return LowestNote(drum.peak_hz, DRUM, evidence)
+
+
+def _drum(signal: FloatArray, rate_hz: float) -> _Drum | None:
+    """The peak that most hits share, or None without enough hits or such a peak."""
+    hits = _hits(signal, rate_hz)
+    bodies = _bodies(signal, rate_hz, hits)
+    if len(bodies) < HITS_NEEDED:
+        return None
+    spectra, bin_hz = _body_spectra(bodies, rate_hz)
+    first, last = int(LOWEST_HZ / bin_hz), int(HIGHEST_DRUM_HZ / bin_hz)
+    common = np.median(spectra, axis=0)
+    top = first + int(np.argmax(common[first:last]))
+    if top in (first, last - 1):
+        return None
+    peaks = bin_hz * (first + np.argmax(spectra[:, first:last], axis=1))
+    near = (peaks > top * bin_hz / SEMITONE) & (peaks < top * bin_hz * SEMITONE)
+    if near.mean() < PERSISTENT_SHARE:
+        return None
+    return _Drum(float(np.median(peaks[near])), len(bodies), float(near.mean()), _falls(signal, rate_hz, hits))
+
+
+def _hits(signal: FloatArray, rate_hz: float) -> NDArray[Any]:
+    power = (signal**2).mean(axis=1)
+    return rises(power, round(0.03 * rate_hz), round(0.1 * rate_hz))
+
+
+def _bodies(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> list[FloatArray]:
+    """What follows the attack of each hit, up to the next; hits too close to the next are left out."""
+    if not len(hits):
+        return []
+    start, longest = _attack_seconds(signal, rate_hz, hits), round(BODY_SECONDS * rate_hz)
+    ends = [*(hits[1:] - round(min(ATTACKS_SECONDS) * rate_hz)), len(signal)]
+    bodies = []
+    for hit, end in zip(hits, ends, strict=True):
+        first = int(hit) + round(start * rate_hz)
+        last = min(first + longest, int(end))
+        if last - first >= SHORTEST_BODY_SECONDS * rate_hz:
+            bodies.append(signal[first:last])
+    return bodies
+
+
+def _attack_seconds(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> float:
+    """The latest of ``ATTACKS_SECONDS`` at which the hits still have a quarter of the power of the earliest."""
+    span = round(FADE_IN_SECONDS * 3 * rate_hz)
+
+    def power(seconds: float) -> float:
+        firsts = [int(hit) + round(seconds * rate_hz) for hit in hits]
+        powers = [
+            float((signal[first : first + span] ** 2).mean()) for first in firsts if first + span <= len(signal)
+        ]
+        return float(np.median(powers)) if powers else 0.0
+
+    least = 0.25 * power(min(ATTACKS_SECONDS))
+    return next((seconds for seconds in ATTACKS_SECONDS if power(seconds) >= least), min(ATTACKS_SECONDS))
+
+
+def _body_spectra(bodies: list[FloatArray], rate_hz: float) -> tuple[FloatArray, float]:
+    """Power spectra ``(hits, bins)``, each with its strongest bin at 1, and the width of a bin."""
+    size = 16 * 2 ** round(np.log2(BODY_SECONDS * rate_hz))
+    spectra = []
+    for body in bodies:
+        window = _body_window(len(body), round(FADE_IN_SECONDS * rate_hz))[:, None]
+        transform = rfft((body - body.mean(axis=0)) * window, size, axis=0)
+        power = (transform.real**2 + transform.imag**2).sum(axis=1)
+        spectra.append(power / max(float(power.max()), 1e-30))
+    return np.array(spectra), rate_hz / size
+
+
+def _body_window(length: int, fade_in: int) -> FloatArray:
+    """A short rise and a long fall: a dead drum has most of its body right after the attack."""
+    fade_in = min(fade_in, length // 2)
+    return np.concatenate(
+        [get_window("hann", 2 * fade_in)[:fade_in], get_window("hann", 2 * (length - fade_in))[length - fade_in :]]
+    )
+
+
+def _falls(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> bool:
+    """Whether the level falls by ``FALL_DB`` soon after most hits."""
+    span = round(0.05 * rate_hz)
+    power = np.convolve((signal**2).mean(axis=1), np.full(span, 1.0 / span), mode="same")
+    fallen = []
+    for hit in hits:
+        after = power[hit : hit + round(FALL_WITHIN_SECONDS * rate_hz)]
+        if len(after) > 2 * span:
+            fallen.append(power_to_db(float(after.max() / max(after[len(after) // 3 :].min(), 1e-30))) >= FALL_DB)
+    return bool(fallen) and float(np.mean(fallen)) >= 0.5

@@ -1,0 +1,150 @@
+"""What is sounding in each short frame of a part: level, period, and the lowest partial that carries the note.
+
+Frames of 128 ms every 100 ms of audio at about 4 kHz (``dsp.mid_rate``). A period alone can lie: a chord of three
+notes repeats far below its lowest note. So the lowest multiple of the period's frequency that shows as a peak of its
+own in the spectrum is taken, and a weak one only if its octave stands over it, as over a note and not over rumble.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import rfft
+from scipy.ndimage import maximum_filter1d
+from scipy.signal import find_peaks, get_window
+
+from dsp.framing import Framer
+from dsp.periodicity import normalised_correlation, periods
+from dsp.types import FloatArray
+from dsp.units import db_to_power
+
+FRAME_SECONDS = 0.128
+HOP_SECONDS = 0.1
+LOWEST_HZ = 25.0
+HIGHEST_HZ = 1000.0
+SILENCE_DBFS = -60.0
+PARTIAL_RANGE_DB = 26.0
+"""A partial counts down to here below the strongest: above the side lobes (-31 dB) of the window."""
+STRONG_RANGE_DB = 1.0
+"""The strongest partial needs no octave to vouch for it: it may be a sine."""
+MULTIPLES = 12
+PADDING = 4
+TOLERANCE = 0.03
+"""A partial lies within half a semitone of where the period puts it."""
+LEAST_CLARITY = 0.5
+"""Noise stays under 0.2; under this a frame has no pitch."""
+ONE_NOTE_CLARITY = 0.8
+"""Under this several notes sound together and have no common period worth the name."""
+CHORD_RANGE_DB = 20.0
+"""Lowest note of a chord: the lowest peak down to here below the strongest."""
+
+LEVEL, PITCH_HZ, CLARITY, BARE = 0, 1, 2, 3
+NOTE_COLUMNS = 4
+
+
+class NoteFrames:
+    """Turn a stream at ``rate_hz`` into rows ``(power, pitch_hz, clarity, bare)``.
+
+    ``power`` is the mean square over frame and channels, ``pitch_hz`` NaN without a pitch, ``clarity`` 0 to 1,
+    ``bare`` 1 where no octave stands over the pitch: a sine, or rumble. Frames that touch lost audio have NaN power.
+    """
+
+    def __init__(self, rate_hz: float, channels: int) -> None:
+        self._rate_hz = rate_hz
+        self._framer = Framer(round(FRAME_SECONDS * rate_hz), round(HOP_SECONDS * rate_hz), channels)
+
+    def reset(self) -> None:
+        """Forget the signal."""
+        self._framer.reset()
+
+    def push(self, samples: FloatArray) -> FloatArray:
+        """Rows of the frames that end in this block, ``(n, 4)``."""
+        frames = self._framer.push(samples)
+        rows = np.full((len(frames), NOTE_COLUMNS), np.nan)
+        if not len(frames):
+            return rows
+        rows[:, LEVEL] = (frames**2).mean(axis=(1, 2))
+        rows[:, CLARITY:] = 0.0
+        loud = np.flatnonzero(rows[:, LEVEL] > db_to_power(SILENCE_DBFS))
+        if len(loud):
+            rows[loud, PITCH_HZ:] = pitch_of_frames(frames[loud], self._rate_hz)
+        return rows
+
+
+def pitch_of_frames(frames: FloatArray, rate_hz: float) -> FloatArray:
+    """Pitch in hertz (NaN: nothing stands out), clarity and bareness of ``(n, samples, channels)``, ``(n, 3)``."""
+    centred = frames - frames.mean(axis=1, keepdims=True)
+    similarity = normalised_correlation(centred, round(rate_hz / LOWEST_HZ) + 2)
+    period, clarity = periods(similarity, max(2, int(rate_hz / HIGHEST_HZ)))
+    bin_hz = rate_hz / (PADDING * frames.shape[1])
+    spectra = power_spectra(centred)
+    pitch, bare = _lowest_partial(spectra, rate_hz / period, bin_hz)
+    several = (clarity < ONE_NOTE_CLARITY) & (clarity >= LEAST_CLARITY)
+    for row in np.flatnonzero(several | bare):
+        pitch[row], bare[row] = _lowest_peak(spectra[row], bin_hz)
+    return np.column_stack([pitch, clarity, bare])
+
+
+def power_spectra(frames: FloatArray) -> FloatArray:
+    """Hann-windowed, padded power spectra summed over channels, ``(n, bins)``, strongest bin 1."""
+    length = frames.shape[1]
+    window = get_window("hann", length)[None, :, None]
+    spectra = rfft(frames * window, PADDING * length, axis=1)
+    power = (spectra.real**2 + spectra.imag**2).sum(axis=2)
+    return np.asarray(power / np.maximum(power.max(axis=1, keepdims=True), 1e-30))
+
+
+def _lowest_partial(
+    spectra: FloatArray, fundamental_hz: FloatArray, bin_hz: float
+) -> tuple[FloatArray, NDArray[Any]]:
+    """The lowest multiple of the fundamental that stands as a peak, and whether it stands without its octave.
+
+    NaN where none of the first dozen does.
+    """
+    present = _partials(spectra, fundamental_hz, bin_hz, db_to_power(-PARTIAL_RANGE_DB))
+    strong = _partials(spectra, fundamental_hz, bin_hz, db_to_power(-STRONG_RANGE_DB))
+    vouched = present[:, :MULTIPLES] & present[:, 1::2]
+    stands = vouched | strong[:, :MULTIPLES]
+    lowest = np.argmax(stands, axis=1)
+    found = stands.any(axis=1)
+    bare = found & ~vouched[np.arange(len(spectra)), lowest]
+    return np.where(found, (lowest + 1) * fundamental_hz, np.nan), bare
+
+
+def _lowest_peak(spectrum: FloatArray, bin_hz: float) -> tuple[float, bool]:
+    """The lowest peak in hertz that is strong or has its octave over it, and whether it lacks that; NaN if none."""
+    peaks, _ = find_peaks(spectrum, height=db_to_power(-PARTIAL_RANGE_DB))
+    found = np.array([bin_hz * _top(spectrum, peak) for peak in peaks])
+    for frequency, peak in zip(found, peaks, strict=True):
+        if frequency < LOWEST_HZ or spectrum[peak] < db_to_power(-CHORD_RANGE_DB):
+            continue
+        off_octave = np.abs(found - 2.0 * frequency).min() / (2.0 * frequency)
+        bare = bool(off_octave >= TOLERANCE)
+        if not bare or spectrum[peak] >= db_to_power(-STRONG_RANGE_DB):
+            return float(frequency), bare
+    return float("nan"), False
+
+
+def _top(power: FloatArray, peak: int) -> float:
+    """Fractional bin at the top of the parabola through the decibels of three bins."""
+    before, here, after = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-30))
+    bend = before - 2.0 * here + after
+    return float(peak + (0.5 * (before - after) / bend if bend < 0.0 else 0.0))
+
+
+def _partials(spectra: FloatArray, fundamental_hz: FloatArray, bin_hz: float, least: float) -> NDArray[Any]:
+    """Whether each of the multiples 1 to 2 x ``MULTIPLES`` shows as a peak of at least ``least``."""
+    bins = spectra.shape[1]
+    peaks = (spectra == maximum_filter1d(spectra, 3, axis=1)) & (spectra >= least)
+    counted = np.concatenate([np.zeros((len(spectra), 1), dtype=int), np.cumsum(peaks, axis=1)], axis=1)
+    multiple = np.arange(1, 2 * MULTIPLES + 1)
+    centre = np.nan_to_num(fundamental_hz, nan=0.0)[:, None] * multiple
+    # Near the resolution of the window the peak may sit off by a bin or two of the padded spectrum.
+    reach = np.maximum(TOLERANCE * centre, 1.5 * bin_hz)
+    low = np.clip(np.floor((centre - reach) / bin_hz).astype(int) + 1, 1, bins - 1)
+    high = np.clip(np.floor((centre + reach) / bin_hz).astype(int) + 1, 1, bins - 1)
+    row = np.arange(len(spectra))[:, None]
+    inside = (centre > 0.0) & (high > low)
+    return np.asarray(inside & (counted[row, high] > counted[row, low]))

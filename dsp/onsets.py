@@ -1,0 +1,99 @@
+"""Beginnings of low notes, from the rise of low-band energy.
+
+Signals are decimated audio ``(frames, channels)`` at a rate from about 800 Hz up, with 20 to 150 Hz in it; times are
+in seconds from the first frame. The filters are symmetric in time, so an onset does not move with pitch.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import find_peaks, oaconvolve
+
+from dsp.types import FloatArray
+from dsp.units import db_to_power
+
+SMOOTHING_SECONDS = 0.0012
+"""Standard deviation of the Gaussian low-pass: 3 dB down near 110 Hz, no ringing ahead of the attack."""
+DRIFT_SECONDS = 0.012
+"""Standard deviation of the Gaussian taken away: 3 dB down near 11 Hz, so that offset and sway are no onsets."""
+COMPARED_SECONDS = 0.03
+"""Energy after is held against energy before over this long; one cycle at 33 Hz."""
+RISE_DB = 4.0
+"""A rise that counts (judgement): under it lie beats between two held tones."""
+LOUD_RANGE_DB = 20.0
+"""Onsets this far below the section's loud ones do not vote."""
+SILENCE_DBFS = -60.0
+APART_SECONDS = 0.08
+"""Two onsets closer than this are one."""
+CROSSING = 0.2
+"""Share of the way from what still sounds to the new peak at which a note is said to begin."""
+
+
+def low_band(signal: FloatArray, rate_hz: float) -> FloatArray:
+    """About 11 to 110 Hz of ``(frames, channels)``, without delay."""
+    if not len(signal):
+        return signal
+    narrow, wide = _gaussian(SMOOTHING_SECONDS, rate_hz), _gaussian(DRIFT_SECONDS, rate_hz)
+    smooth = oaconvolve(signal, narrow[:, None], mode="same", axes=0)
+    return np.asarray(smooth - oaconvolve(smooth, wide[:, None], mode="same", axes=0))
+
+
+def _gaussian(deviation_seconds: float, rate_hz: float) -> FloatArray:
+    reach = int(np.ceil(4.0 * deviation_seconds * rate_hz))
+    shape = np.exp(-0.5 * (np.arange(-reach, reach + 1) / (deviation_seconds * rate_hz)) ** 2)
+    return np.asarray(shape / shape.sum())
+
+
+def onsets(signal: FloatArray, rate_hz: float) -> FloatArray:
+    """Times in seconds at which low notes begin, in order; empty when nothing is loud enough."""
+    span = max(2, round(COMPARED_SECONDS * rate_hz))
+    if len(signal) < 4 * span:
+        return np.empty(0)
+    band = low_band(signal, rate_hz)
+    power = (band**2).mean(axis=1)
+    candidates = rises(power, span, round(APART_SECONDS * rate_hz))
+    amplitude = np.sqrt(power)
+    return np.array([_begin(amplitude, int(frame), span) / rate_hz for frame in candidates])
+
+
+def rises(power: FloatArray, span: int, apart: int) -> NDArray[Any]:
+    """Frames at which the mean power of the next ``span`` most exceeds that of the last ``span``."""
+    running = np.concatenate([np.zeros(span), np.cumsum(power), np.full(span, power.sum())])
+    running = np.concatenate([[0.0], running])
+    frame = np.arange(len(power))
+    after = np.maximum(running[frame + 2 * span] - running[frame + span], 0.0) / span
+    before = np.maximum(running[frame + span] - running[frame], 0.0) / span
+    loud = loud_power(after)
+    enough = after >= max(loud * db_to_power(-LOUD_RANGE_DB), db_to_power(SILENCE_DBFS))
+    # What lies 40 dB under the loud level counts as silence before: a rise out of nothing is not endless.
+    floor = max(loud * 1e-4, 1e-12)
+    rise = np.where(enough, 10.0 * np.log10((after + floor) / (before + floor)), 0.0)
+    frames, _ = find_peaks(np.concatenate([[0.0], rise, [0.0]]), height=RISE_DB, distance=max(apart, 1))
+    return np.asarray(frames - 1)
+
+
+def loud_power(power: FloatArray) -> float:
+    """The section's loud level: the 95th percentile of what is above silence, 0 if nothing is."""
+    audible = power[power > db_to_power(SILENCE_DBFS)]
+    return float(np.percentile(audible, 95)) if len(audible) else 0.0
+
+
+def _begin(amplitude: FloatArray, frame: int, span: int) -> float:
+    """Where the amplitude first passes ``CROSSING`` of the way to the new peak, in fractional frames."""
+    first, last = max(frame - span, 0), min(frame + span, len(amplitude))
+    stretch = amplitude[first:last]
+    peak = stretch[span // 2 :].max()
+    still_sounding = amplitude[max(first - span, 0) : first + span // 2].max()
+    if still_sounding >= peak:
+        return float(frame)
+    level = still_sounding + CROSSING * (peak - still_sounding)
+    above = np.flatnonzero(stretch[span // 2 :] >= level)
+    index = first + span // 2 + int(above[0])
+    if index == 0:
+        return 0.0
+    low, high = amplitude[index - 1], amplitude[index]
+    step = (level - low) / (high - low) if high > low >= 0.0 and low < level else 1.0
+    return float(index - 1 + np.clip(step, 0.0, 1.0))

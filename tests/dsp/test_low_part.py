@@ -1,0 +1,89 @@
+"""One part as a stream: the same at any block size, rumble against closed forms, gaps left out."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dsp.low_part import LowPart, common_stretch
+from tests.support.low_parts import RATE_HZ, cents, held, low_part, place, repeated, resonator, tone
+
+KEYS = place([(0.1 + 0.5 * n, held((131.0, 165.0, 196.0)[n % 3], 0.45)) for n in range(20)], 10.5)
+
+
+@pytest.mark.parametrize("block", [480, 4801, 65_536])
+def test_block_sizes_and_live_agree_with_offline(block: int) -> None:
+    whole = low_part(KEYS)
+    live = LowPart(RATE_HZ, 1, keep_seconds=30.0)
+    for start in range(0, len(KEYS), block):
+        live.push(KEYS[start : start + block])
+    assert live.lowest_note() == whole.lowest_note()
+    np.testing.assert_allclose(live.rows(), whole.rows(), rtol=1e-9, atol=1e-15)
+    np.testing.assert_allclose(live.audio(), whole.audio(), atol=1e-7)
+
+
+def test_live_looks_back_only_so_far() -> None:
+    live = LowPart(RATE_HZ, 1, keep_seconds=2.0)
+    for start in range(0, len(KEYS), 4800):
+        live.push(KEYS[start : start + 4800])
+    assert len(live.audio()) == 8000
+    assert len(live.rows()) == 4
+    assert abs(cents(live.lowest_note().floor_hz, 131.0)) < 20.0
+    live.reset()
+    assert not len(live.audio())
+    assert live.lowest_note().reason
+
+
+@pytest.mark.parametrize("rumble_hz", [20.0, 35.0, 60.0])
+@pytest.mark.parametrize("under_db", [10.0, 25.0])
+def test_planted_rumble_is_found_within_1_db(rumble_hz: float, under_db: float) -> None:
+    notes_power = (KEYS[4800 : 20 * 24_000] ** 2).mean()
+    planted = 10 * np.log10(notes_power) - under_db
+    part = low_part(KEYS + tone(rumble_hz, planted, len(KEYS)))
+    bass = low_part(tone(70.0, -20.0, len(KEYS)))
+    found = part.rumble(part.lowest_note().floor_hz, bass.rows())
+    # The planted tone's share of the whole part, itself included.
+    assert found.against_part_db == pytest.approx(-10 * np.log10(1 + 10 ** (under_db / 10)), abs=1.0)
+    assert found.level_dbfs == pytest.approx(planted + 3.01, abs=1.0)
+    assert found.against_mix_lows_db == pytest.approx(planted + 20.0, abs=1.0)
+    assert found.frequency_hz[np.argmax(found.power)] == pytest.approx(rumble_hz, abs=1.0)
+
+
+def test_rumble_needs_a_floor_and_sound() -> None:
+    assert np.isnan(low_part(KEYS).rumble(np.nan).level_dbfs)
+    assert np.isnan(low_part(np.zeros_like(KEYS)).rumble(80.0).level_dbfs)
+    assert np.isnan(low_part(KEYS).rumble(131.0).against_mix_lows_db)
+
+
+def test_ring_of_a_part() -> None:
+    """T60 / 3 = 2.19881 Q / f0 / 3."""
+    part = low_part(place(repeated(resonator(60, 15), 10, 0.6), 6.5))
+    assert part.ring(60.0).to_minus_20_ms == pytest.approx(1000 * 2.19881 * 15 / 60 / 3, rel=0.05)
+
+
+def test_a_gap_is_left_out_of_everything() -> None:
+    broken = LowPart(RATE_HZ, 1, keep_seconds=None)
+    broken.push(KEYS[: 3 * RATE_HZ])
+    broken.skip(RATE_HZ)
+    broken.push(KEYS[4 * RATE_HZ :])
+    assert np.isnan(broken.kept()).any()
+    assert len(broken.audio()) == pytest.approx(6.5 * 4000, abs=25)
+    assert np.isfinite(broken.spectra().bins).all()
+    assert abs(cents(broken.lowest_note().floor_hz, 131.0)) < 20.0
+
+
+def test_values_that_are_no_numbers_are_a_gap() -> None:
+    signal = KEYS.copy()
+    signal[RATE_HZ] = np.nan
+    part = low_part(signal)
+    assert np.isnan(part.kept()).sum() == 21
+    assert part.lowest_note().floor_hz == pytest.approx(131.0, rel=0.005)
+
+
+def test_common_stretch_of_two_parts() -> None:
+    a, b = KEYS.copy(), KEYS.copy()
+    a[RATE_HZ], b[7 * RATE_HZ] = np.nan, np.nan
+    stretch = common_stretch([low_part(a), low_part(b)])
+    assert stretch.start == pytest.approx(4000, abs=25)
+    assert stretch.stop == pytest.approx(28_000, abs=25)
+    assert common_stretch([]) == slice(0, 0)

@@ -1,0 +1,98 @@
+"""Lowest notes of parts whose notes are known, and refusals that say why."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dsp.lowest_note import DRUM, PITCHED, LowestNote
+from tests.support.low_parts import RATE_HZ, Sound, cents, held, low_part, place, repeated, resonator, tone
+
+
+def floor_of(signal: np.ndarray) -> LowestNote:
+    return low_part(signal).lowest_note()
+
+
+def line(
+    frequencies: list[float], seconds: float = 0.4, partials: tuple[float, ...] = (1.0, 0.5, 0.25)
+) -> np.ndarray:
+    notes = [(0.1 + 0.5 * n, held(frequency, seconds, partials)) for n, frequency in enumerate(frequencies)]
+    return place(notes, 0.5 * len(frequencies) + 0.5)
+
+
+@pytest.mark.parametrize("lowest", [30.868, 41.203, 55.0, 82.407, 110.0])
+@pytest.mark.parametrize("partials", [(1.0,), (1.0, 0.5, 0.25), (0.2, 1.0, 0.5, 0.2)])
+def test_the_lowest_note_of_a_line(lowest: float, partials: tuple[float, ...]) -> None:
+    """Open strings (equal temperament, ISO 16); every fourth note of the line is the lowest. The last has a weak
+    fundamental, as an electric bass often does."""
+    melody = [lowest * ratio for ratio in (1.0, 1.5, 1.3348, 2.0)] * 5
+    found = floor_of(line(melody, partials=partials))
+    assert found.kind == PITCHED
+    assert abs(cents(found.floor_hz, lowest)) < 20.0
+    assert "with a pitch" in found.evidence
+
+
+@pytest.mark.parametrize(("chord", "lowest"), [((130.81, 164.81, 196.0), 130.81), ((110.0, 130.81, 164.81), 110.0)])
+def test_a_chord_is_not_mistaken_for_the_period_of_its_sum(chord: tuple[float, ...], lowest: float) -> None:
+    """C major repeats at 32.7 Hz, A minor at 11 Hz; the lowest notes are C3 and A2. Within a quarter-tone."""
+    notes = [(0.1 + n, held(note, 0.9)) for n in range(6) for note in chord]
+    assert abs(cents(floor_of(place(notes, 6.5)).floor_hz, lowest)) < 50.0
+
+
+@pytest.mark.parametrize("rumble_dbfs", [-60.0, -45.0, -35.0])
+def test_steady_rumble_is_not_a_note(rumble_dbfs: float) -> None:
+    keys = line([130.81, 164.81, 196.0, 261.63] * 5)
+    assert abs(cents(floor_of(keys + tone(35.0, rumble_dbfs, len(keys))).floor_hz, 130.81)) < 20.0
+
+
+def test_a_steady_tone_alone_is_its_own_lowest_note() -> None:
+    found = floor_of(tone(41.2, -20.0, 4 * RATE_HZ))
+    assert abs(cents(found.floor_hz, 41.2)) < 5.0
+
+
+@pytest.mark.parametrize(("frequency", "quality"), [(45.0, 15), (60.0, 15), (80.0, 12), (70.0, 8), (200.0, 20)])
+def test_drums(frequency: float, quality: float) -> None:
+    """Common practice, no source: kick 60 to 80 Hz (some lower), snare near 200 Hz."""
+    found = floor_of(place(repeated(resonator(frequency, quality), 12, 0.5), 6.5))
+    assert found.kind == DRUM
+    assert abs(cents(found.floor_hz, frequency)) < 20.0
+    assert found.evidence == "the peak of 100 % of 12 hits"
+
+
+def gliding(frequency: float, quality: float, from_ratio: float) -> Sound:
+    """A kick that begins higher and settles within some 20 ms."""
+
+    def sound(t: np.ndarray) -> np.ndarray:
+        cycles = frequency * (t + (from_ratio - 1.0) * 0.01 * (1.0 - np.exp(-t / 0.01)))
+        return np.asarray(0.5 * np.sin(2 * np.pi * cycles) * np.exp(-np.pi * frequency * t / quality))
+
+    return sound
+
+
+@pytest.mark.parametrize(("frequency", "quality"), [(50.0, 20), (60.0, 15), (75.0, 12)])
+def test_a_kick_that_glides_down(frequency: float, quality: float) -> None:
+    found = floor_of(place(repeated(gliding(frequency, quality, 3.0), 12, 0.5), 6.5))
+    assert abs(cents(found.floor_hz, frequency)) < 50.0
+
+
+def test_hats_and_noise_are_refused() -> None:
+    rng = np.random.default_rng(5)
+    noise = 0.1 * rng.standard_normal((6 * RATE_HZ, 1))
+    ticks = noise * np.exp(-(np.arange(len(noise)) % 12_000) / 1000.0)[:, None]
+    for signal in (noise, ticks):
+        found = floor_of(signal)
+        assert np.isnan(found.floor_hz)
+        assert "no pitch in" in found.reason
+
+
+@pytest.mark.parametrize("signal", [np.zeros((RATE_HZ, 2)), np.zeros((0, 1)), 1e-5 * np.ones((RATE_HZ, 1))])
+def test_silence_is_refused(signal: np.ndarray) -> None:
+    assert floor_of(signal) == LowestNote(
+        pytest.approx(np.nan, nan_ok=True), reason="silent, or never above -60 dBFS"
+    )
+
+
+def test_a_single_hit_is_too_little() -> None:
+    found = floor_of(place([(0.1, resonator(60, 15))], 2.0))
+    assert np.isnan(found.floor_hz)
+    assert "s of loud sound so far" in found.reason

@@ -1,0 +1,52 @@
+"""Low notes begin where they were put."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dsp.onsets import loud_power, low_band, onsets
+from tests.support.low_parts import held, place, repeated, resonator
+
+RATE_HZ = 4000
+STARTS = 0.1003 + 0.5 * np.arange(16)
+
+
+@pytest.mark.parametrize("sound", [resonator(60, 15), resonator(45, 20), held(41.2, 0.4), held(98.0, 0.4)])
+@pytest.mark.parametrize("polarity", [1.0, -1.0])
+def test_every_note_is_found_within_2_ms(sound, polarity: float) -> None:
+    found = onsets(polarity * place(repeated(sound, 16, 0.5, 0.1003), 9.0, RATE_HZ), RATE_HZ)
+    assert len(found) == 16
+    np.testing.assert_allclose(found, STARTS, atol=0.002)
+
+
+def test_quiet_notes_do_not_vote() -> None:
+    notes = repeated(resonator(60, 15), 8, 1.0) + repeated(resonator(60, 15, amplitude=0.02), 8, 1.0, 0.6)
+    assert len(onsets(place(notes, 9.0, RATE_HZ), RATE_HZ)) == 8
+
+
+@pytest.mark.parametrize(
+    "signal",
+    [np.zeros((9000, 2)), np.zeros((10, 1)), np.zeros((0, 1)), np.full((9000, 1), 0.5), 1e-4 * np.ones((9000, 1))],
+)
+def test_nothing_begins(signal: np.ndarray) -> None:
+    assert not len(onsets(signal - signal.mean() if len(signal) else signal, RATE_HZ))
+
+
+def test_a_held_note_begins_once() -> None:
+    t = np.arange(5 * RATE_HZ) / RATE_HZ
+    signal = np.where(t > 1.0, 0.3 * np.sin(2 * np.pi * 41.2 * t), 0.0)[:, None]
+    assert onsets(signal, RATE_HZ) == pytest.approx([1.0], abs=0.005)
+
+
+def test_low_band_does_not_delay() -> None:
+    pulse = np.zeros((2001, 1))
+    pulse[1000] = 1.0
+    band = low_band(pulse, RATE_HZ)[:, 0]
+    assert np.argmax(band) == 1000
+    np.testing.assert_allclose(band, band[::-1], atol=1e-12)
+
+
+def test_loud_level() -> None:
+    assert loud_power(np.array([0.0, 1e-7])) == 0.0
+    assert loud_power(np.r_[np.zeros(50), np.full(100, 0.25)]) == 0.25
