@@ -23,6 +23,7 @@ COMMANDS = {
     "devices": "list what can be listened to on this machine",
     "plugins": "list the meters that are found, and those refused with the reason",
     "selftest": "run the published checks on this installed program",
+    "bench": "measure costs here, and speed beside reference libraries where present",
     "doctor": "say what this machine lacks, with the line that installs it",
 }
 INTERRUPTED = 130
@@ -31,6 +32,8 @@ INTERRUPTED = 130
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     multiprocessing.freeze_support()
+    # A threaded sum costs more than it saves at 10 ms, and far more when both cores are busy. Before numpy is loaded.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if argv is None else argv)
     try:
         return _run(words)

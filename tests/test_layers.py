@@ -61,6 +61,7 @@ ANYTHING = (
     "meter/app.py",
     "meter/measure.py",
     "meter/lowend.py",
+    "meter/calibration_noise.py",
     "meter/__main__.py",
 )
 NOBODY_IMPORTS = ("meter.app", "meter.cli", "meter.commands", "meter.measure", "meter.lowend")
