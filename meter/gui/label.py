@@ -36,6 +36,11 @@ def fitting_px(sample: str, width: int, height: int, most_px: int, least_px: int
     return 0
 
 
+def figure_room(height: int, usual: int = 86) -> int:
+    """Height for a card's large figure: a third of a small card, ``usual`` on the page, a fifth of a large card."""
+    return max(36, min(usual, round(height * 0.34)), height // 5)
+
+
 class Label:
     """Text in one colour role, on up to ``lines`` lines.
 

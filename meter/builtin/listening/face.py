@@ -13,7 +13,7 @@ from PySide6.QtWidgets import QPushButton
 
 from meter.gui import words
 from meter.gui.face import Choice, Face
-from meter.gui.label import Label, line_height, text_width
+from meter.gui.label import Label, figure_room, line_height, text_width
 from meter.gui.theme import MARK_PX, TEXT_PX
 from meter.readings import Frame
 
@@ -22,9 +22,11 @@ CAUTION = "Not a medical measurement."
 DOUBT = "estimate ±3 dB"
 WIDEST = "00 h 00"
 EARLY_PERCENT, LATE_PERCENT, FULL_PERCENT = 50.0, 80.0, 100.0
+MOST_PX = 120
 BUTTON_PX = 32
 VESSEL_WIDTH_PX = 58
 VESSEL_LEAST_PX = 70
+VESSEL_MOST_PX = 360
 ROWS = ("now", "quarter", "used", "listened")
 
 
@@ -39,7 +41,7 @@ class ListeningFace(Face):
     def __init__(self) -> None:
         super().__init__()
         self.labels = {
-            "figure": Label(60, bold=True, sample=WIDEST, least_px=28),
+            "figure": Label(MOST_PX, bold=True, sample=WIDEST, least_px=28),
             "state": Label(24, role="faint", bold=True, sample="not calibrated", least_px=TEXT_PX),
             "left": Label(TEXT_PX, lines=2),
             "rule": Label(MARK_PX, role="soft", lines=3),
@@ -104,7 +106,7 @@ class ListeningFace(Face):
         figure = self.labels["figure"]
         top = inside.top()
         if self._calibrated:
-            high = max(36, min(line_height(60, bold=True), round(inside.height() * 0.3)))
+            high = figure_room(inside.height(), 71)
             figure.place(QRect(inside.left(), top, inside.width(), high))
             figure.place(QRect(inside.left(), top, inside.width(), figure.line_height))
             top += figure.line_height + 2
@@ -135,7 +137,7 @@ class ListeningFace(Face):
 
     def _arrange_vessel(self, place: QRect) -> None:
         """The vessel at the left, rows of words beside it; in a narrow card the rows alone."""
-        high = min(place.height() - 10, 220)
+        high = min(place.height() - 10, VESSEL_MOST_PX)
         shown = high >= VESSEL_LEAST_PX and place.width() >= 210
         self._vessel = QRect(place.left(), place.top() + 8, VESSEL_WIDTH_PX, high) if shown else QRect()
         column = place.adjusted(VESSEL_WIDTH_PX + 20 if shown else 0, 8, 0, 0)

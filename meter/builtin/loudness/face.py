@@ -11,12 +11,14 @@ from PySide6.QtGui import QPainter, QPolygonF, QRegion
 
 from meter.gui import scale, words
 from meter.gui.face import Face
-from meter.gui.label import RIGHT, Label, line_height, text_width
+from meter.gui.label import RIGHT, Label, figure_room, line_height, text_width
 from meter.gui.theme import MARK_PX, TEXT_PX, VERDICT_PX, mixed
 from meter.readings import Frame
 
 WIDEST = f"{words.MINUS}88.8"
-RIBBON_PX = 30
+MOST_PX = 120
+RIBBON_PX = 26
+RIBBON_MOST_PX = 110
 RIBBON_BOTTOM_LUFS = -40.0
 RIBBON_TOP_LUFS = -5.0
 TENTH = 0.1
@@ -56,7 +58,7 @@ class LoudnessFace(Face):
     def __init__(self) -> None:
         super().__init__()
         self.labels = {
-            "figure": Label(64, bold=True, sample=WIDEST, least_px=28),
+            "figure": Label(MOST_PX, bold=True, sample=WIDEST, least_px=28),
             "unit": Label(VERDICT_PX, role="soft"),
             "ago": Label(MARK_PX, role="faint"),
             "incomplete": Label(MARK_PX, role="broken_ink", align=RIGHT),
@@ -66,6 +68,7 @@ class LoudnessFace(Face):
             self.labels[row.name] = Label(TEXT_PX, align=RIGHT)
         self._shown = {row.name: math.nan for row in ROWS} | {"short_term": math.nan}
         self._brief = False
+        self._ribbon_high = RIBBON_PX
         self._ribbon = QRect()
         self._history = np.empty(0)
         self._pieces: list[QPolygonF] = []
@@ -77,12 +80,15 @@ class LoudnessFace(Face):
     def arrange(self, inside: QRect) -> None:
         figure = self.labels["figure"]
         unit_width = text_width("LUFS", VERDICT_PX) + 14
-        high = max(36, min(line_height(64, bold=True), round(inside.height() * 0.34)))
+        high = figure_room(inside.height(), 76)
         figure.place(QRect(inside.left(), inside.top(), inside.width() - unit_width, high))
         figure.place(QRect(inside.left(), inside.top(), inside.width(), figure.line_height))
         top = inside.top() + figure.line_height + 4
-        row_high = line_height(TEXT_PX) + 1
-        foot = RIBBON_PX + line_height(MARK_PX) + 10
+        row_high = line_height(TEXT_PX)
+        rows_high = len(ROWS) * (row_high + 6)
+        spare = inside.height() - figure.line_height - rows_high - line_height(MARK_PX) - 24
+        self._ribbon_high = max(RIBBON_PX, min(RIBBON_MOST_PX, spare))
+        foot = self._ribbon_high + line_height(MARK_PX) + 9
         with_ribbon = inside.bottom() - top >= foot + 3 * row_high
         bottom = inside.bottom() - foot if with_ribbon else inside.bottom()
         self._arrange_rows(QRect(inside.left(), top, inside.width(), bottom - top + 1), row_high)
@@ -117,7 +123,7 @@ class LoudnessFace(Face):
             return
         ago_width = text_width("last 5 min", MARK_PX)
         top = inside.bottom() + 1 - high
-        self._ribbon = QRect(inside.left(), top - RIBBON_PX - 3, inside.width(), RIBBON_PX)
+        self._ribbon = QRect(inside.left(), top - self._ribbon_high - 3, inside.width(), self._ribbon_high)
         self.labels["ago"].place(QRect(inside.left(), top, ago_width, high))
         self.labels["incomplete"].place(
             QRect(inside.left() + ago_width + 12, top, inside.width() - ago_width - 12, high)

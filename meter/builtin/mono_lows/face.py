@@ -15,10 +15,11 @@ from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QRegion
 
 from meter.gui import words
 from meter.gui.face import Face
-from meter.gui.label import LEFT, RIGHT, Label, fitting_px, line_height, text_width
+from meter.gui.label import LEFT, RIGHT, Label, figure_room, fitting_px, line_height, text_width
 from meter.gui.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, mixed
 from meter.readings import Frame
 
+MOST_PX = 120
 UNIT = "dB in mono"
 ROOMY_PX = 260
 """From this width on the unit says "in mono"; below it the title must do."""
@@ -33,6 +34,7 @@ ONE_SIDED_DB = 10.0
 STALE_SECONDS = 2.0
 FULL_LEAN_DB = 12.0
 LEVEL_SPAN_DB = 24.0
+TOP_BAND = 3
 HEIGHT_SHARES = (1.15, 1.0, 0.9, 0.8)
 """Heights of the stones from the lowest band up."""
 
@@ -58,7 +60,7 @@ class MonoLowsFace(Face):
     def __init__(self) -> None:
         super().__init__()
         self.labels = {
-            "figure": Label(72, bold=True, sample=WIDEST, least_px=28),
+            "figure": Label(MOST_PX, bold=True, sample=WIDEST, least_px=28),
             "unit": Label(VERDICT_PX, role="soft"),
             "verdict": Label(22, lines=2, sample="00–000 Hz folds away", least_px=MARK_PX),
             "lean": Label(TEXT_PX, role="soft"),
@@ -95,7 +97,7 @@ class MonoLowsFace(Face):
     def _arrange_figure(self) -> None:
         column, figure = self._column, self.labels["figure"]
         unit_width = text_width(UNIT if column.width() >= ROOMY_PX else "dB", VERDICT_PX) + 8
-        high = max(36, round(self.inside.height() * 0.34))
+        high = figure_room(self.inside.height())
         room = column.width() - unit_width
         if fitting_px(WIDEST, room, high, FIGURE_PX, FIGURE_PX - 8, bold=True) == 0:
             room = column.width()
@@ -132,10 +134,10 @@ class MonoLowsFace(Face):
         self._picture = QRect(place.left(), place.bottom() - 4 - high, width, high) if shown else QRect()
         for number, name in enumerate(self._bands):
             high = line_height(MARK_PX)
-            row = self._row(number) if shown else QRectF()
-            if row.height() < high - 3:
+            if not shown or self._row(TOP_BAND).height() < high - 3:
                 self.labels[name].hide()
                 continue
+            row = self._row(number)
             top = round(row.center().y() - high / 2)
             self.labels[name].place(QRect(place.right() - label_width, top, label_width, high))
         self._stones = []

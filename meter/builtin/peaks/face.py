@@ -19,6 +19,7 @@ from meter.readings import Frame
 
 HOLDS_SECONDS = (1.5, 3.0, 10.0, 60.0)
 WIDEST = f"{words.MINUS}88.8"
+MOST_PX = 24
 UNIT = "dBTP"
 MARK_THICKNESS_PX = 3
 SIDES = ("L", "R")
@@ -50,8 +51,10 @@ class PeaksFace(Face):
         for number in range(self._channels):
             align = CENTRE if self._channels > 2 else LEFT
             self.labels[f"name{number}"] = Label(MARK_PX, role="soft", align=align)
-            self.labels[f"most{number}"] = Label(
-                TEXT_PX if self._channels > 2 else VERDICT_PX, align=CENTRE if self._channels > 2 else RIGHT
+            self.labels[f"most{number}"] = (
+                Label(TEXT_PX, align=CENTRE)
+                if self._channels > 2
+                else Label(MOST_PX, bold=True, align=RIGHT, sample=WIDEST, least_px=TEXT_PX)
             )
 
     @property
@@ -87,7 +90,8 @@ class PeaksFace(Face):
 
     def _arrange_rows(self, place: QRect) -> None:
         name_width = text_width("L", MARK_PX) + 10
-        most_width = text_width(WIDEST, VERDICT_PX) + 10
+        roomy = place.width() >= 280
+        most_width = text_width(WIDEST, MOST_PX if roomy else TEXT_PX, bold=True) + 8
         scale_high = line_height(MARK_PX) + 4
         row = min(60, max(line_height(VERDICT_PX), (place.height() - scale_high) // max(1, self._channels)))
         thick = min(18 + max(0, row - 36) // 3, row - 8)
@@ -97,9 +101,9 @@ class PeaksFace(Face):
             middle = top + row // 2
             name, most = self.labels[f"name{number}"], self.labels[f"most{number}"]
             name.place(QRect(place.left(), middle - name.line_height // 2, name_width, name.line_height))
-            most.place(
-                QRect(place.right() + 1 - most_width, middle - most.line_height // 2, most_width, most.line_height)
-            )
+            most.place(QRect(place.right() + 1 - most_width, top, most_width, row))
+            high = most.line_height
+            most.place(QRect(place.right() + 1 - most_width, middle - high // 2, most_width, high))
             width = place.width() - name_width - most_width - 4
             self._bars.append(QRect(place.left() + name_width, middle - thick // 2, width, thick))
 

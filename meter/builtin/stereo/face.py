@@ -20,6 +20,9 @@ STEP = 0.1
 """A correlation over 0.3 s, or of the lows over 3 s, supports one decimal."""
 WHOLE, LOWS = "correlation", "of the lows"
 TRACK_PX = 5
+STACK_PX = 62
+"""From this height on a figure stands under its words."""
+LEAST_PICTURE_PX = 84
 POINT_PX = 2
 
 
@@ -55,51 +58,40 @@ class StereoFace(Face):
         return "last 0.3 s, lows 3 s"
 
     def arrange(self, inside: QRect) -> None:
+        """The picture as large as it gets, the figures beside it or below, the sentence at the foot."""
         balance = self.labels["balance"]
-        figure_width = max(text_width(WHOLE, TEXT_PX), text_width("+0.8", FIGURE_PX, bold=True))
         foot = balance.line_height + 8
-        side = min(inside.height() - foot, inside.width() - figure_width - 22)
-        beside = side >= 84
-        if beside:
-            slack = (inside.height() - foot - side) // 2
-            self._picture = QRect(inside.left(), inside.top() + slack, side, side)
-            column = QRect(inside.left() + side + 22, self._picture.top(), inside.width() - side - 22, side)
-        else:
-            side = min(inside.width(), inside.height() - foot - 100)
-            shown = side >= 70
-            self._picture = QRect(inside.center().x() - side // 2, inside.top(), side, side) if shown else QRect()
-            column = inside.adjusted(0, side + 8 if shown else 0, 0, -foot)
         with_foot = inside.height() >= foot + 40
         balance.place(QRect(inside.left(), inside.bottom() - foot + 9, inside.width(), foot - 8 if with_foot else 0))
-        self._arrange_column(column if with_foot else inside)
+        rest = inside.adjusted(0, 0, 0, -foot if with_foot else 0)
+        self._picture, cells = max(_beside(rest), _below(rest), key=lambda found: found[0].width())
+        if self._picture.isEmpty():
+            half = rest.height() // 2
+            cells = [QRect(rest.left(), rest.top() + row * half, rest.width(), half) for row in (0, 1)]
+        self._tracks = {}
+        for name, cell in zip(("whole", "lows"), cells, strict=True):
+            self._arrange_cell(name, cell)
         self._arrange_corners()
         self._dots = None
 
-    def _arrange_column(self, column: QRect) -> None:
-        """Words, figure and track of both correlations; small figures share a line with their words."""
-        self._tracks = {}
-        stacked = column.height() >= 2 * (line_height(TEXT_PX) + line_height(22, bold=True) + TRACK_PX + 8)
-        top = column.top()
-        high = column.height() // 2 if stacked else max(line_height(TEXT_PX) + 12, column.height() // 2)
-        for name in ("whole", "lows"):
-            told, figure = self.labels[f"{name}_words"], self.labels[name]
-            if top + min(high, line_height(TEXT_PX)) > column.bottom() + 1:
-                told.hide()
-                figure.hide()
-                continue
-            told.place(QRect(column.left(), top, column.width(), told.line_height))
-            if stacked:
-                under = top + told.line_height
-                figure.place(QRect(column.left(), under, column.width(), high - told.line_height - TRACK_PX - 10))
-                figure.place(QRect(column.left(), under, column.width(), figure.line_height))
-                bottom = figure.rect.bottom() + 3
-            else:
-                width = text_width("+0.8", 18, bold=True) + 2
-                figure.place(QRect(column.right() + 1 - width, top - 1, width, told.line_height + 4))
-                bottom = top + told.line_height + 3
-            if bottom + TRACK_PX <= top + high:
-                self._tracks[name] = QRect(column.left(), bottom, min(column.width(), 320), TRACK_PX)
-            top += high
+    def _arrange_cell(self, name: str, cell: QRect) -> None:
+        """Words, figure and track of one correlation, over each other or on one line, as there is room."""
+        told, figure = self.labels[f"{name}_words"], self.labels[name]
+        track_room = TRACK_PX + 9
+        if cell.height() >= STACK_PX:
+            told.place(QRect(cell.left(), cell.top(), cell.width(), told.line_height))
+            under = cell.top() + told.line_height
+            figure.place(QRect(cell.left(), under, cell.width(), cell.height() - told.line_height - track_room))
+            bottom = figure.rect.top() + figure.line_height
+            figure.place(QRect(cell.left(), under, cell.width(), figure.line_height))
+        else:
+            width = text_width("+0.8", 18, bold=True) + 2
+            high = min(cell.height(), line_height(18, bold=True))
+            figure.place(QRect(cell.right() + 1 - width, cell.top(), width, high))
+            told.place(QRect(cell.left(), cell.top() + 2, cell.width() - width - 8, high - 2))
+            bottom = cell.top() + high
+        if bottom + track_room <= cell.bottom() + 1:
+            self._tracks[name] = QRect(cell.left(), bottom + 3, min(cell.width(), 320), TRACK_PX)
 
     def _arrange_corners(self) -> None:
         high = line_height(SUBTITLE_PX)
@@ -195,3 +187,33 @@ class StereoFace(Face):
     def value_text(self) -> str:
         said = {name: label.text for name, label in self.labels.items()}
         return f"correlation {said['whole']}, lows {said['lows']}, {said['balance']}"
+
+
+Places = tuple[QRect, list[QRect]]
+"""Where the picture lies (empty for nowhere) and where both correlations do."""
+
+
+def _beside(place: QRect) -> Places:
+    """Picture on the left, correlations in a column on the right."""
+    words_width = max(text_width(WHOLE, TEXT_PX), text_width(LOWS, TEXT_PX))
+    side = min(place.height(), place.width() - text_width("+0.8", FIGURE_PX, bold=True) - 24)
+    if side < 2 * STACK_PX:
+        side = min(place.height(), place.width() - words_width - text_width("+0.8", 18, bold=True) - 34)
+    if side < LEAST_PICTURE_PX:
+        return QRect(), []
+    top = place.top() + (place.height() - side) // 2
+    left = place.left() + side + 22
+    cells = [QRect(left, top + row * side // 2, place.right() + 1 - left, side // 2) for row in (0, 1)]
+    return QRect(place.left(), top, side, side), cells
+
+
+def _below(place: QRect) -> Places:
+    """Picture on top, correlations next to each other below it."""
+    high = max(STACK_PX, min(86, round(place.height() * 0.32)))
+    side = min(place.width(), place.height() - high - 10)
+    if side < LEAST_PICTURE_PX or place.width() < 190:
+        return QRect(), []
+    width = (place.width() - 20) // 2
+    top = place.bottom() + 1 - high
+    cells = [QRect(place.left() + column * (width + 20), top, width, high) for column in (0, 1)]
+    return QRect(place.left() + (place.width() - side) // 2, place.top(), side, side), cells

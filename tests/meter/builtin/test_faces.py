@@ -45,6 +45,18 @@ def test_text_fits_in_every_state_and_size(meter_id, channels, qtbot):
 
 
 @pytest.mark.parametrize("meter_id", ORDER)
+def test_text_fits_at_any_size(meter_id, qtbot):
+    rng = np.random.default_rng(5)
+    face = make(meter_id, qtbot)
+    least = face.minimumSizeHint()
+    for state in ("usual", "stale", "uncalibrated"):
+        face.show_frame(frame_of(state))
+        for _ in range(80):
+            face.resize(int(rng.integers(least.width(), 760)), int(rng.integers(least.height(), 560)))
+            assert_text_fits(face)
+
+
+@pytest.mark.parametrize("meter_id", ORDER)
 @pytest.mark.parametrize("state", STATES)
 def test_every_state_paints(meter_id, state, qtbot):
     face = make(meter_id, qtbot)
