@@ -31,8 +31,8 @@ class Field:
     """One reading as its manifest declares it.
 
     ``size`` is a fixed number of values or ``"channels"``. ``summary`` marks what ``measure`` reports.
-    ``not_yet`` says in words why the value may be NaN, ``silence`` what minus infinity means. ``minus`` names
-    two full keys whose difference this field is; the chain computes it and the processor does not write it.
+    ``not_yet`` says in words why the value may be NaN, ``silence`` what minus infinity means,
+    ``endless`` what plus infinity means. ``minus`` names two full keys whose difference this field is; the chain computes it and the processor does not write it.
     """
 
     key: str
@@ -41,6 +41,7 @@ class Field:
     label: str = ""
     not_yet: str = ""
     silence: str = "silence"
+    endless: str = "without limit"
     summary: bool = False
     minus: tuple[str, str] | None = None
 
@@ -57,6 +58,7 @@ class Slot:
     label: str = ""
     not_yet: str = ""
     silence: str = "silence"
+    endless: str = "without limit"
     summary: bool = False
 
     @property
@@ -64,6 +66,12 @@ class Slot:
         """The key with its unit as last word: ``loudness.integrated_lufs``, ``vu.max_vu``."""
         suffix = JSON_SUFFIX[self.unit]
         return f"{self.key}_{suffix}" if suffix else self.key
+
+    def why_not(self, value: float) -> str:
+        """In words, why a value that is not finite is no number."""
+        if math.isnan(value):
+            return self.not_yet or "not yet"
+        return self.silence if value < 0 else self.endless
 
 
 class Layout:
@@ -86,7 +94,7 @@ class Layout:
                 slots.append(
                     Slot(
                         f"{meter_id}.{item.key}", item.unit, offset, size, scalar,
-                        item.label, item.not_yet, item.silence, item.summary,
+                        item.label, item.not_yet, item.silence, item.endless, item.summary,
                     )
                 )  # fmt: skip
                 offset += size
@@ -163,7 +171,7 @@ class Frame:
             value = float(self.values[slot.offset])
             found[slot.json_key] = value if math.isfinite(value) else None
             if not math.isfinite(value):
-                why[slot.json_key] = slot.silence if value == -math.inf else slot.not_yet or "not yet"
+                why[slot.json_key] = slot.why_not(value)
         if why:
             found["why"] = why
         return found

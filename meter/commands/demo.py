@@ -20,7 +20,7 @@ from meter.commands.errors import CommandError
 from meter.commands.screen import has_screen
 from meter.engine.local import listen
 from meter.plugin.host import discover, usable
-from meter.readings import Frame
+from meter.readings import Frame, Slot
 
 DEMO = SourceRequest("demo")
 DEFAULT_SECONDS = 20.0
@@ -137,16 +137,12 @@ def table_of(frame: Frame) -> Table:
     table = Table(title=where, title_justify="left", box=None, show_header=False, pad_edge=False)
     for slot in frame.layout.slots:
         if slot.scalar and slot.label and slot.unit != "count":
-            table.add_row(
-                slot.key, words_of(frame.number(slot.key), slot.unit, slot.not_yet, slot.silence), slot.label
-            )
+            table.add_row(slot.key, words_of(slot, frame.number(slot.key)), slot.label)
     return table
 
 
-def words_of(value: float, unit: str, not_yet: str, silence: str) -> str:
+def words_of(slot: Slot, value: float) -> str:
     """A figure with its unit, or the words for why there is none."""
-    if math.isnan(value):
-        return f"– {not_yet}" if not_yet else "–"
-    if math.isinf(value):
-        return silence
-    return f"{value:.1f} {unit}".rstrip() if unit else f"{value:+.2f}"
+    if not math.isfinite(value):
+        return f"– {slot.why_not(value)}"
+    return f"{value:.1f} {slot.unit}" if slot.unit else f"{value:+.2f}"

@@ -30,6 +30,7 @@ class FieldEntry(msgspec.Struct, forbid_unknown_fields=True):
     label: str = ""
     not_yet: str = ""
     silence: str = "silence"
+    endless: str = "without limit"
     summary: bool = False
     minus: tuple[str, str] | None = None
 
