@@ -31,8 +31,9 @@ class Field:
     """One reading as its manifest declares it.
 
     ``size`` is a fixed number of values or ``"channels"``. ``summary`` marks what ``measure`` reports.
-    ``not_yet`` says in words why the value may be NaN, ``silence`` what minus infinity means,
-    ``endless`` what plus infinity means. ``minus`` names two full keys whose difference this field is; the chain computes it and the processor does not write it.
+    ``not_yet`` says in words why the value may be NaN, ``silence`` what minus infinity means, ``endless`` what
+    plus infinity means. ``minus`` names two full keys whose difference this field is; the chain computes it and
+    the processor does not write it.
     """
 
     key: str
