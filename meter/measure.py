@@ -14,7 +14,7 @@ from meter.engine.guard import GuardedMeter
 from meter.engine.sanitise import Sanitiser
 from meter.feeds import whole_mix
 from meter.plugin.host import Plugin, discover, usable
-from meter.readings import Frame
+from meter.readings import FeedStatus, Frame
 
 BLOCK_SECONDS = 5
 
@@ -55,7 +55,7 @@ def measure_file(
         )
         sanitiser = Sanitiser(reader.rate_hz)
         _feed(reader, chain, sanitiser, progress)
-        frame = Frame(chain.layout, chain.read())
+        frame = Frame(chain.layout, chain.read(), FeedStatus(quarantined=chain.faults))
         return Measurement(
             file=str(path),
             rate_hz=reader.rate_hz,

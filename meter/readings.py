@@ -24,6 +24,8 @@ JSON_SUFFIX = {
 """Units a field may have, and the last word of its JSON key."""
 
 PER_CHANNEL = "channels"
+JSON_DECIMALS = 4
+"""A ten-thousandth of a decibel: far below any doubt, and short enough to read."""
 
 
 @dataclass(frozen=True)
@@ -170,9 +172,12 @@ class Frame:
             if not slot.summary:
                 continue
             value = float(self.values[slot.offset])
-            found[slot.json_key] = value if math.isfinite(value) else None
-            if not math.isfinite(value):
-                why[slot.json_key] = slot.why_not(value)
+            if math.isfinite(value):
+                found[slot.json_key] = round(value, JSON_DECIMALS)
+            else:
+                found[slot.json_key] = None
+                fault = self.status.quarantined.get(slot.key.partition(".")[0])
+                why[slot.json_key] = fault or slot.why_not(value)
         if why:
             found["why"] = why
         return found
