@@ -92,19 +92,21 @@ class SourceWatcher:
 
     def _check(self) -> None:
         server = pulse.query_server()
-        self._say(compare(self._source, server, self._follows_default) or self._moved())
+        change = compare(self._source, server, self._follows_default)
+        if not change and (moved := self._moved()):  # often because of a change that came between the two questions
+            change = compare(self._source, pulse.query_server(), self._follows_default) or moved
+        self._say(change)
         self.note = server.volume_note(server.source(self._source.name) or self._source)
         self.checked = True
 
     def _moved(self) -> str:
-        """The sentence for a recorder that somebody pointed at another source in a mixer program."""
+        """The sentence for a recorder that the server or a mixer program pointed at another source."""
         for output in pulse.list_outputs_to_clients():
-            if str(output.get("properties", {}).get("application.process.id")) == str(self._recorder_pid):
-                if int(output.get("source", self._source.index)) != self._source.index:
-                    return (
-                        f"The capture of '{self._source.description}' was moved to another source; select it again."
-                    )
+            if str(output.get("properties", {}).get("application.process.id")) != str(self._recorder_pid):
+                continue
+            if int(output.get("source", self._source.index)) == self._source.index:
                 return ""
+            return f"The capture of '{self._source.description}' was moved to another source; it is opened again."
         return ""
 
 
