@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import ClassVar
 
 import numpy as np
@@ -10,13 +11,16 @@ from PySide6.QtCore import QRect, QSize
 from meter.gui.face import Face
 from meter.gui.label import RIGHT, Label, line_height
 from meter.gui.theme import SUBTITLE_PX
-from meter.gui.words import figure, with_unit
+from meter.gui.words import MINUS, NOT_YET, figure
 from meter.readings import Frame, Layout, Slot
 
 ROW_GAP_PX = 4
 NAME_SHARE = 0.62
 MOST_ROWS = 12
 MOST_VALUES = 4
+MOST_WRITTEN = 1e9
+WHOLE_FROM = 1000.0
+"""From here on a value is written whole, with thousands apart: a stranger may report rates and counts."""
 
 
 class PlainFace(Face):
@@ -77,12 +81,20 @@ class PlainFace(Face):
 def _value_words(slot: Slot, frame: Frame) -> str:
     values = frame.vector(slot.key)
     if slot.size == 1:
-        return with_unit(float(values[0]), slot.unit)
+        text = _number(float(values[0]))
+        return text if text == NOT_YET else f"{text} {slot.unit}".rstrip()
     if slot.size > MOST_VALUES:
         known = int(np.count_nonzero(np.isfinite(values)))
         return f"{known} of {slot.size} values"
-    words = "  ".join(figure(float(value)) for value in values)
+    words = "  ".join(_number(float(value)) for value in values)
     return f"{words} {slot.unit}".rstrip()
+
+
+def _number(value: float) -> str:
+    if math.isfinite(value) and abs(value) >= WHOLE_FROM:
+        text = f"{value:,.0f}" if abs(value) < MOST_WRITTEN else f"{value:.3g}"
+        return text.replace("-", MINUS)
+    return figure(value)
 
 
 def plain_face(meter_id: str, title: str, summary: str = "") -> PlainFace:

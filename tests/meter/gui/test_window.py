@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import json
+import math
 import weakref
 
 import pytest
@@ -14,7 +15,7 @@ from meter import settings as settings_file
 from meter.gui.face import Face
 from meter.gui.link import MeterEntry, Surroundings
 from meter.gui.page_plan import pages_folder
-from meter.gui.plain_face import PlainFace
+from meter.gui.plain_face import PlainFace, plain_face
 from meter.gui.source_list import source_title
 from meter.gui.window import Window
 from meter.readings import Field, Layout
@@ -202,6 +203,21 @@ def test_strangers_follow_below_and_none_takes_the_page_down(qtbot, tmp_path):
     bottom = bench.face("spectrum").geometry().bottom()
     assert all(bench.face(entry.meter_id).geometry().top() > bottom for entry in strangers())
     bench.window.close()
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "words"),
+    [
+        (1.25, "ms", "1.2 ms"), (-3.0, "", "−3.0"), (47999.8, "Hz", "48,000 Hz"), (-1234.0, "dB", "−1,234 dB"),
+        (1e38, "dB", "1e+38 dB"), (math.nan, "dB", "–"), (-math.inf, "dB", "−∞ dB"), (math.inf, "dB", "∞ dB"),
+    ],
+)  # fmt: skip
+def test_a_plain_table_writes_any_number(qtbot, value, unit, words):
+    face = plain_face("drift", "Drift")
+    qtbot.addWidget(face)
+    plan = Layout.build({"drift": (Field("x", unit, label="x"),)}, {"drift": 2})
+    face.show_frame(frame(plan=plan, given={"drift.x": value}))
+    assert face.value_text() == f"x {words}"
 
 
 def test_a_layout_that_asks_for_an_unknown_meter_shows_that_in_place(qtbot, tmp_path):
