@@ -50,9 +50,9 @@ def channel_numbers(request: SourceRequest, held: int, default: int) -> tuple[in
 
 
 def _number(request: SourceRequest, key: str, default: float) -> float:
-    value = request.options.get(key, default)
+    value = request.options.get(key)
     if value is None:
         return default
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or math.isinf(value):
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         raise SourceError(f"The option {key} of '{request.name}' must be a number, not {value!r}.")
     return float(value)
