@@ -21,7 +21,7 @@ from PySide6.QtWidgets import (
 )
 
 from meter.gui.seat_level import Steadiness, a_minus_c_db, offset_db, typed_level
-from meter.gui.small_parts import KeyButton, tint, wrapped
+from meter.gui.small_parts import KeyButton, Paragraph
 from meter.gui.theme import TEXT_PX, TITLE_PX, font
 from meter.gui.words import with_unit
 from meter.readings import Frame
@@ -68,8 +68,8 @@ class CalibrationDialog(QDialog):
         self.noise = _choice(NOISES, "noise that plays")
         self.weighting = _choice(WEIGHTINGS, "weighting of the sound level meter")
         self.typed = QLineEdit()
-        self.feed = wrapped("", "soft", TEXT_PX)
-        self.outcome = wrapped("", "soft", TEXT_PX)
+        self.feed = Paragraph(size_px=TEXT_PX)
+        self.outcome = Paragraph(size_px=TEXT_PX)
         self.save_noise = KeyButton("save the test noise as a file…", outlined=True)
         self.use = KeyButton("use this level", outlined=True)
         self.forget = KeyButton("forget the calibration", outlined=True)
@@ -99,7 +99,7 @@ class CalibrationDialog(QDialog):
         column.setSpacing(10)
         column.addWidget(title)
         for step in STEPS:
-            column.addWidget(wrapped(step, size_px=TEXT_PX))
+            column.addWidget(Paragraph(step, size_px=TEXT_PX))
         column.addLayout(form)
         column.addWidget(self.feed)
         column.addWidget(self.outcome)
@@ -221,4 +221,3 @@ def _choice(items: tuple[tuple[str, str], ...], name: str) -> QComboBox:
 def _say(label: QLabel, text: str) -> None:
     if label.text() != text:
         label.setText(text)
-        tint(label, "ink")

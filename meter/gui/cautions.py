@@ -6,7 +6,7 @@ from PySide6.QtCore import QEvent, QObject, Qt, Signal
 from PySide6.QtGui import QKeyEvent, QPainter, QPaintEvent
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
-from meter.gui.small_parts import KeyButton, tint, wrapped
+from meter.gui.small_parts import KeyButton, Paragraph
 from meter.gui.theme import CARD_RADIUS_PX, TEXT_PX, TITLE_PX, current_theme, font
 
 WIDTH_PX = 620
@@ -37,7 +37,7 @@ class Cautions(QFrame):
         self._over = parent
         self._title = QLabel(TITLE)
         self._title.setFont(font(TITLE_PX + 2, bold=True))
-        self._paragraphs = [wrapped(text, size_px=TEXT_PX) for text in CAUTIONS]
+        self._paragraphs = [Paragraph(text, size_px=TEXT_PX) for text in CAUTIONS]
         self.done = KeyButton("I have read this", "↵", outlined=True)
         column = QVBoxLayout(self)
         column.setContentsMargins(EDGE_PX, EDGE_PX, EDGE_PX, EDGE_PX)
@@ -71,13 +71,6 @@ class Cautions(QFrame):
         if event.type() == QEvent.Type.Resize and self.isVisible():
             self._centre()
         return False
-
-    def changeEvent(self, event: QEvent) -> None:
-        """Follow the theme."""
-        super().changeEvent(event)
-        if event.type() == QEvent.Type.PaletteChange:
-            for label in (*getattr(self, "_paragraphs", ()),):
-                tint(label, "ink")
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Return and Escape put it away."""

@@ -10,7 +10,9 @@ from meter.gui.feed_words import is_broken, state_words
 from meter.gui.theme import SUBTITLE_PX, current_theme, font
 from meter.readings import FeedStatus
 
-REST_WORDS = "ears only, still measuring.  E or a click brings the page back."
+BACK_WORDS = "E or a click brings the page back."
+REST_WORDS = f"ears only, still measuring.  {BACK_WORDS}"
+STANDS_STILL = ("held", "ended")
 EDGE_PX = 24
 
 
@@ -32,9 +34,13 @@ class EarsOnly(QWidget):
         return self._words
 
     def show_status(self, status: FeedStatus) -> None:
-        """Change the line only when something broke or mended."""
+        """Change the line only when measuring stopped or goes on again."""
         broken = is_broken(status)
-        words = f"{state_words(status)}.  {status.sentence}".strip() if broken else REST_WORDS
+        words = REST_WORDS
+        if broken:
+            words = f"{state_words(status)}.  {status.sentence}".strip()
+        elif status.state in STANDS_STILL:
+            words = f"ears only, {state_words(status)}.  {BACK_WORDS}"
         if words != self._words:
             self._words, self._broken = words, broken
             self.setAccessibleName(words)

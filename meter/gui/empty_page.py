@@ -5,7 +5,7 @@ from __future__ import annotations
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
-from meter.gui.small_parts import KeyButton, wrapped
+from meter.gui.small_parts import KeyButton, Paragraph
 from meter.gui.theme import TEXT_PX, VERDICT_PX, font
 
 WIDTH_PX = 560
@@ -41,7 +41,7 @@ class EmptyPage(QWidget):
         column.setSpacing(14)
         column.addWidget(title)
         for words in WORDS:
-            column.addWidget(wrapped(words, size_px=TEXT_PX, width=WIDTH_PX))
+            column.addWidget(Paragraph(words, size_px=TEXT_PX, width=WIDTH_PX))
         column.addLayout(buttons)
         outer = QVBoxLayout(self)
         outer.addStretch(2)

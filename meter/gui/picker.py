@@ -24,7 +24,7 @@ from PySide6.QtWidgets import (
 )
 
 from meter.gui.lister import SourceLister
-from meter.gui.small_parts import KeyButton, tint, wrapped
+from meter.gui.small_parts import KeyButton, Paragraph
 from meter.gui.source_list import LESSER, Listing, SourceEntry, channel_choices
 from meter.gui.theme import SUBTITLE_PX, TEXT_PX, TITLE_PX, current_theme, font
 
@@ -96,7 +96,7 @@ class Picker(QFrame):
         self._current: Mapping[str, Any] = {}
         self._lesser_shown = False
         self.list = QListWidget()
-        self.hints = wrapped("", "soft")
+        self.hints = Paragraph("", "soft")
         self.channels = QComboBox()
         self.listen = KeyButton("listen", "↵", outlined=True)
         self.rescan = KeyButton("rescan")
@@ -186,7 +186,7 @@ class Picker(QFrame):
         self._say(sentence, "ink")
 
     def _say(self, text: str, role: str = "soft") -> None:
-        tint(self.hints, role)
+        self.hints.tint(role)
         self.hints.setText(text)
         self.hints.setVisible(bool(text))
         self.adjustSize()

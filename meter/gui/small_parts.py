@@ -1,10 +1,10 @@
-"""The two small widgets the feed line and the panels are made of: a line of text that elides, and a key button."""
+"""The small widgets that the feed line and the panels are made of: text in a colour role, and a key button."""
 
 from __future__ import annotations
 
 from PySide6.QtCore import QEvent, QPoint, QRect, QSize, Qt
 from PySide6.QtGui import QFontMetrics, QKeyEvent, QPainter, QPaintEvent, QResizeEvent
-from PySide6.QtWidgets import QAbstractButton, QLabel, QSizePolicy, QWidget
+from PySide6.QtWidgets import QAbstractButton, QLabel, QSizePolicy
 
 from meter.gui.theme import SUBTITLE_PX, current_theme, font, mixed
 
@@ -16,24 +16,58 @@ RADIUS_PX = 6
 HOVER_SHARE = 0.5
 
 
-class ElidedLine(QLabel):
-    """One line of text in a colour role; what does not fit is cut with “…” and told in the tooltip."""
+class TintedLabel(QLabel):
+    """Plain text in a colour role; follows a change of theme."""
 
-    def __init__(self, size_px: int = SUBTITLE_PX, role: str = "soft", *, bold: bool = False) -> None:
+    def __init__(self, size_px: int, role: str, *, bold: bool = False) -> None:
         super().__init__()
-        self._whole = ""
         self._role = role
         self.setFont(font(size_px, bold=bold))
         self.setTextFormat(Qt.TextFormat.PlainText)
+        self._colour()
+
+    def tint(self, role: str) -> None:
+        """Change the colour role."""
+        self._role = role
+        self._colour()
+
+    def changeEvent(self, event: QEvent) -> None:
+        """Take the colour of the new theme."""
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.PaletteChange:
+            self._colour()
+
+    def _colour(self) -> None:
+        palette, wanted = self.palette(), current_theme().colour(self._role)
+        if palette.color(self.foregroundRole()) != wanted:  # else setting it would call us again
+            palette.setColor(self.foregroundRole(), wanted)
+            self.setPalette(palette)
+
+
+class Paragraph(TintedLabel):
+    """Text that wraps; with a ``width`` in pixels it keeps that and the height it then needs."""
+
+    def __init__(self, text: str = "", role: str = "ink", size_px: int = SUBTITLE_PX, width: int = 0) -> None:
+        super().__init__(size_px, role)
+        self.setText(text)
+        self.setWordWrap(True)
+        if width:
+            self.setFixedSize(width, self.heightForWidth(width))
+
+
+class ElidedLine(TintedLabel):
+    """One line of text in a colour role; what does not fit is cut with “…” and told in the tooltip."""
+
+    def __init__(self, size_px: int = SUBTITLE_PX, role: str = "soft") -> None:
+        super().__init__(size_px, role)
+        self._whole = ""
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setMinimumWidth(0)
-        self._colour()
 
     def say(self, text: str, role: str | None = None) -> None:
         """Show ``text``, in another colour role if one is given; does nothing when nothing changed."""
         if role is not None and role != self._role:
-            self._role = role
-            self._colour()
+            self.tint(role)
         if text != self._whole:
             self._whole = text
             self.setAccessibleName(text)
@@ -56,22 +90,12 @@ class ElidedLine(QLabel):
         super().resizeEvent(event)
         self._fit()
 
-    def changeEvent(self, event: QEvent) -> None:
-        super().changeEvent(event)
-        if event.type() == QEvent.Type.ApplicationPaletteChange:
-            self._colour()
-
     def _fit(self) -> None:
         metrics = QFontMetrics(self.font())
         shown = metrics.elidedText(self._whole, Qt.TextElideMode.ElideRight, max(0, self.width()))
         if shown != self.text():
             self.setText(shown)
         self.setToolTip(self._whole if shown != self._whole else "")
-
-    def _colour(self) -> None:
-        palette = self.palette()
-        palette.setColor(self.foregroundRole(), current_theme().colour(self._role))
-        self.setPalette(palette)
 
 
 class KeyButton(QAbstractButton):
@@ -133,22 +157,3 @@ class KeyButton(QAbstractButton):
             painter.drawRoundedRect(box, 3, 3)
             painter.setPen(ink if self.isChecked() else theme.soft)
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, self._key)
-
-
-def wrapped(text: str, role: str = "ink", size_px: int = SUBTITLE_PX, width: int = 0) -> QLabel:
-    """A paragraph that wraps, in a colour role of the present theme; with a ``width`` in pixels it keeps that."""
-    label = QLabel(text)
-    label.setTextFormat(Qt.TextFormat.PlainText)
-    label.setWordWrap(True)
-    label.setFont(font(size_px))
-    if width:
-        label.setFixedSize(width, label.heightForWidth(width))
-    tint(label, role)
-    return label
-
-
-def tint(widget: QWidget, role: str) -> None:
-    """Give the widget's text a colour role of the present theme."""
-    palette = widget.palette()
-    palette.setColor(widget.foregroundRole(), current_theme().colour(role))
-    widget.setPalette(palette)

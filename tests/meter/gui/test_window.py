@@ -16,7 +16,9 @@ from meter.gui.face import Face
 from meter.gui.link import MeterEntry, Surroundings
 from meter.gui.page_plan import pages_folder
 from meter.gui.plain_face import PlainFace, plain_face
+from meter.gui.small_parts import Paragraph
 from meter.gui.source_list import source_title
+from meter.gui.theme import DARK, LIGHT
 from meter.gui.window import Window
 from meter.readings import Field, Layout
 from meter.settings import Calibration, Settings, SourceChoice
@@ -127,7 +129,9 @@ def test_ears_only_tells_a_fault_small_and_ends_by_a_click(bench):
     bench.window.toggle_ears_only()
     bench.feed(8042.0, state="lost", sentence="Plug it in again.")
     assert "Plug it in again." in bench.window.ears_only.words
-    bench.feed(8043.0)
+    bench.feed(8043.0, state="held")
+    assert "still measuring" not in bench.window.ears_only.words
+    bench.feed(8044.0)
     assert "still measuring" in bench.window.ears_only.words
     bench.qtbot.mouseClick(bench.window.ears_only, Qt.MouseButton.LeftButton)
     assert bench.window.feed_line.isVisible()
@@ -358,6 +362,18 @@ def test_light_and_dark_change_the_picture_at_once(full):
         pictures[theme] = full.window.grab().toImage().pixelColor(3, 3).lightness()
     assert pictures["dark"] < 60 < 180 < pictures["light"]
     full.window.choose_theme("dark")
+
+
+def test_words_follow_a_change_of_theme(bench):
+    bench.feed()
+    bench.window.cautions.bring_up()
+    parts = [bench.window.feed_line.words, bench.window.picker.hints, *bench.window.cautions._paragraphs]
+    parts += [bench.window.calibration.feed, *bench.window.empty.findChildren(Paragraph)]
+    for name, theme in (("light", LIGHT), ("dark", DARK)):
+        bench.window.choose_theme(name)
+        QApplication.processEvents()
+        for part in parts:
+            assert part.palette().color(part.foregroundRole()) in (theme.ink, theme.soft), part.text()
 
 
 def test_on_top_is_a_flag_of_the_window_and_kept(bench):
