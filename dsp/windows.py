@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from dsp.types import FloatArray, tick_edge
+from dsp.types import TICKS_PER_SECOND, FloatArray, tick_edge
 
 
 class TickSums:
@@ -59,12 +59,8 @@ class TickSums:
 
     def _edges_within(self, frames: int) -> list[int]:
         """Ends of ticks inside the next ``frames`` frames, as offsets from 1 to ``frames``."""
-        edges = []
-        tick = self._tick + 1
-        while (edge := tick_edge(tick, self._rate_hz) - self._frame) <= frames:
-            edges.append(edge)
-            tick += 1
-        return edges
+        last = -(-(self._frame + frames + 1) * TICKS_PER_SECOND // self._rate_hz) - 1
+        return [tick_edge(tick, self._rate_hz) - self._frame for tick in range(self._tick + 1, last + 1)]
 
     def _whole(self, values: FloatArray) -> FloatArray:
         return np.asarray(self._combine.reduce(values, axis=0, initial=0.0))
@@ -83,6 +79,25 @@ class TickMaxima(TickSums):
     """The same for the highest value within each tick; values are 0 or more, such as magnitudes."""
 
     _combine = np.maximum
+
+
+class TickEnergies(TickSums):
+    """Sums of squares over each tick and all columns together, shape ``(ticks, 1)``."""
+
+    def __init__(self, rate_hz: int) -> None:
+        super().__init__(rate_hz, 1)
+
+    def _whole(self, values: FloatArray) -> FloatArray:
+        flat = values.reshape(-1)
+        return np.atleast_1d(np.vecdot(flat, flat))
+
+    def _between(self, values: FloatArray, edges: list[int]) -> FloatArray:
+        starts = [0, *edges[:-1]]
+        width = edges[-1] - starts[-1]
+        if len(edges) == 1 or edges[-1] - edges[0] != (len(edges) - 1) * width:
+            return np.array([self._whole(values[start:end]) for start, end in zip(starts, edges, strict=True)])
+        body = values[edges[0] : edges[-1]].reshape(len(edges) - 1, -1)
+        return np.concatenate([self._whole(values[: edges[0]])[None], np.vecdot(body, body)[:, None]])
 
 
 class RollingSum:
@@ -106,4 +121,8 @@ class RollingSum:
             return sums
         joined = np.concatenate([self._history, sums])
         self._history = joined[len(joined) - (self._ticks - 1) :].copy()
+        if len(sums) == 1:
+            return np.asarray(joined.sum(axis=0, keepdims=True))
+        if self._width == 1:
+            return np.convolve(joined[:, 0], np.ones(self._ticks), "valid")[:, None]
         return np.asarray(sliding_window_view(joined, self._ticks, axis=0).sum(axis=-1))
