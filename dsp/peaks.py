@@ -1,0 +1,143 @@
+"""What a peak meter shows: now (falling), held, most since the start, and how often it went over.
+
+Peaks come in cells of about 10 ms from ``dsp.peak_cells``; the falling and held displays move by cells. All peaks
+are amplitudes inside and dBFS or dBTP when read: minus infinity is silence, NaN is "nothing was heard yet".
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from dsp.peak_cells import SAMPLE, TRUE, PeakCells
+from dsp.types import FloatArray, Spec
+from dsp.units import amplitude_to_db, db_to_amplitude
+
+FALL_DB = 20.0
+FALL_SECONDS = 1.7
+"""Return of a programme level meter: 20 dB in 1.7 s (IEC 60268-18 for digital peak meters, from memory; the same
+as type I of IEC 60268-10)."""
+
+OVER_DBTP = 0.05
+"""A true peak counts as over from +0.05 dBTP, the first that reads +0.1: the interpolator may read that much high."""
+
+
+class PeakMeter:
+    """Peaks of one feed. Properties give ``(channels,)`` arrays or one number; read them at any moment.
+
+    ``hold_seconds`` is how long a true peak is held: the held value is the highest of that time.
+    """
+
+    def __init__(self, spec: Spec, hold_seconds: float) -> None:
+        self._spec = spec
+        self._over = db_to_amplitude(OVER_DBTP)
+        self._cells = PeakCells(spec.rate_hz, spec.channels, self._over)
+        self._fall_per_frame = db_to_amplitude(-FALL_DB / FALL_SECONDS / spec.rate_hz)
+        self._held = np.zeros((spec.channels, 1))
+        self.reset()
+        self.hold(hold_seconds)
+
+    def reset(self) -> None:
+        """Forget the signal, keep the hold time."""
+        shape = (2, self._spec.channels)
+        self._cells.reset()
+        self._heard = False
+        self._falling = np.zeros(shape)
+        self._highest = np.zeros(shape)
+        self._held[:] = 0.0
+        self._gap_frames = 0
+        self._overs = 0
+        self._was_over = False
+
+    def hold(self, seconds: float) -> None:
+        """Hold true peaks for ``seconds`` from now on; what is held already is kept as far as it goes."""
+        cells = max(1, round(seconds * self._spec.rate_hz / self._cells.cell_frames))
+        kept = self._held[:, -cells:]
+        self._held = np.concatenate([np.zeros((len(kept), cells - kept.shape[1])), kept], axis=1)
+
+    def push(self, block: FloatArray) -> None:
+        """Measure ``(frames, channels)``. Raises ValueError for another shape."""
+        cells = self._cells.push(block)
+        self._heard = self._heard or len(block) > 0
+        if len(cells):
+            self._fall(len(cells) * self._cells.cell_frames)
+            ages = np.arange(len(cells) - 1, -1, -1.0) * self._cells.cell_frames
+            self._take(cells, self._fall_per_frame**ages)
+
+    def skip(self, frames: int) -> None:
+        """``frames`` frames were lost here: displays fall on, nothing is read across the gap."""
+        if frames <= 0:
+            return
+        self._take(self._cells.skip()[None], np.ones(1))
+        self._fall(frames)
+        self._was_over = False
+        self._gap_frames += frames
+        cells, self._gap_frames = divmod(self._gap_frames, self._cells.cell_frames)
+        self._hold(np.zeros((min(cells, self._held.shape[1]), self._spec.channels)))
+
+    @property
+    def sample(self) -> FloatArray:
+        """Sample peak now in dBFS, each channel."""
+        return self._now(SAMPLE)
+
+    @property
+    def true(self) -> FloatArray:
+        """True peak now in dBTP, each channel."""
+        return self._now(TRUE)
+
+    @property
+    def true_hold(self) -> FloatArray:
+        """Highest true peak of the hold time in dBTP, each channel."""
+        return self._level(np.maximum(self._held.max(axis=1), self._cells.open_cell()[TRUE]))
+
+    @property
+    def true_max_each(self) -> FloatArray:
+        """Highest true peak since the start in dBTP, each channel."""
+        return self._level(self._most(TRUE))
+
+    @property
+    def true_max(self) -> float:
+        """Highest true peak since the start in dBTP."""
+        return float(self.true_max_each.max())
+
+    @property
+    def sample_max(self) -> float:
+        """Highest sample peak since the start in dBFS."""
+        return float(self._level(self._most(SAMPLE)).max())
+
+    @property
+    def overs(self) -> int:
+        """How often the true peak of any channel went over 0 dBTP; what lies within 10 ms counts as one."""
+        return self._overs + int(self._is_over(self._cells.open_cell()) and not self._was_over)
+
+    def _now(self, kind: int) -> FloatArray:
+        return self._level(np.maximum(self._falling, self._cells.open_cell())[kind])
+
+    def _most(self, kind: int) -> FloatArray:
+        return np.asarray(np.maximum(self._highest, self._cells.open_cell())[kind])
+
+    def _level(self, amplitudes: FloatArray) -> FloatArray:
+        return amplitude_to_db(amplitudes) if self._heard else np.full(len(amplitudes), math.nan)
+
+    def _is_over(self, peaks: FloatArray) -> bool:
+        return bool(peaks[TRUE].max() > self._over)
+
+    def _fall(self, frames: int) -> None:
+        self._falling *= self._fall_per_frame**frames
+
+    def _take(self, cells: FloatArray, fallen: FloatArray) -> None:
+        """Take in peaks ``(cells, 2, channels)``; ``fallen`` is what is left of each cell's peak by now."""
+        np.maximum(self._falling, (cells * fallen[:, None, None]).max(axis=0), out=self._falling)
+        np.maximum(self._highest, cells.max(axis=0), out=self._highest)
+        self._hold(cells[:, TRUE])
+        over = cells[:, TRUE].max(axis=1) > self._over
+        begins = over & ~np.concatenate([[self._was_over], over[:-1]])
+        self._overs += int(np.count_nonzero(begins))
+        self._was_over = bool(over[-1])
+
+    def _hold(self, peaks: FloatArray) -> None:
+        """Move the held cells on by ``peaks`` ``(cells, channels)``."""
+        count = min(len(peaks), self._held.shape[1])
+        self._held[:, : self._held.shape[1] - count] = self._held[:, count:]
+        self._held[:, self._held.shape[1] - count :] = peaks[len(peaks) - count :].T
