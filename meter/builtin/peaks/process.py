@@ -1,0 +1,55 @@
+"""Sample peak and true peak (ITU-R BS.1770-5 Annex 2): the numbers of the peak meter."""
+
+from __future__ import annotations
+
+from dsp.peaks import PeakMeter
+from meter.plugin.api import FloatArray, Readout, Settings, Spec
+
+DEFAULT_HOLD_SECONDS = 3.0
+
+
+class Peaks:
+    """One feed's peaks; the setting ``hold_seconds`` is how long a true peak is held."""
+
+    def __init__(self) -> None:
+        self._hold_seconds = DEFAULT_HOLD_SECONDS
+        self._meter: PeakMeter | None = None
+
+    def configure(self, settings: Settings) -> None:
+        """Take the settings of the manifest. [dsp]"""
+        self._hold_seconds = float(settings.get("hold_seconds", DEFAULT_HOLD_SECONDS))
+        if self._meter is not None:
+            self._meter.hold(self._hold_seconds)
+
+    def prepare(self, spec: Spec) -> None:
+        """Size everything for ``spec``. [dsp]"""
+        self._meter = PeakMeter(spec, self._hold_seconds)
+
+    def process(self, block: FloatArray) -> None:
+        """Measure ``(frames, channels)``. [dsp]"""
+        self._prepared.push(block)
+
+    def skip(self, frames: int) -> None:
+        """Account for lost frames. [dsp]"""
+        self._prepared.skip(frames)
+
+    def read(self, out: Readout) -> None:
+        """Write every field of the manifest but ``to_loudness``, which the chain works out. [dsp]"""
+        meter = self._prepared
+        out["sample"] = meter.sample
+        out["true"] = meter.true
+        out["true_hold"] = meter.true_hold
+        out["true_max_each"] = meter.true_max_each
+        out["true_max"] = meter.true_max
+        out["sample_max"] = meter.sample_max
+        out["overs"] = float(meter.overs)
+
+    def reset(self) -> None:
+        """Forget the signal, keep the settings. [dsp]"""
+        self._prepared.reset()
+
+    @property
+    def _prepared(self) -> PeakMeter:
+        if self._meter is None:
+            raise RuntimeError("The peak meter was used before prepare().")
+        return self._meter
