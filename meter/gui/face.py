@@ -197,7 +197,7 @@ class Face(QWidget):
         """Set a label's text and role; redraws it only when that changes the picture."""
         label = self.labels[name]
         if label.say(text, role):
-            self.update(label.rect)
+            self.update(label.ink_rect)
 
     def beside(self, figure: str, unit: str, gap: int = 8) -> None:
         """Put the label ``unit`` right of the text of ``figure``, on the same baseline."""
@@ -208,8 +208,9 @@ class Face(QWidget):
         fits = left.visible and right.width_of(right.text) <= room
         place = QRect(start, top, room, right.line_height) if fits else QRect()
         if place != right.rect:
-            self.update(right.rect.united(place))
+            self.update(right.ink_rect)
             right.place(place)
+            self.update(right.ink_rect)
 
     @property
     def measured(self) -> QColor:
@@ -359,7 +360,7 @@ class Face(QWidget):
                 return
             self.paint_moving(painter, event.region())
             for label in self.labels.values():
-                if event.region().intersects(label.rect):
+                if event.region().intersects(label.ink_rect):
                     label.draw(painter, self.theme)
         except Exception as error:  # see show_frame
             self.show_fault(f"Its view failed: {error}")

@@ -13,6 +13,7 @@ LEFT = Qt.AlignmentFlag.AlignLeft
 CENTRE = Qt.AlignmentFlag.AlignHCenter
 RIGHT = Qt.AlignmentFlag.AlignRight
 EVEN_STEP_PX = 6
+OVERHANG_PX = 3
 BREAKS = re.compile(r" (?!(?:dBFS|dBTP|dB|LUFS|LU|VU|Hz|kHz|h|min|s|%)(?![a-zA-Z]))")
 """Lines break at spaces, but never between a number and its unit."""
 
@@ -164,6 +165,11 @@ class Label:
             return QRectF()
         left = min(self._left_of(line) for line in self.shown)
         return QRectF(left, self.rect.top(), self.text_width, len(self.shown) * self.line_height)
+
+    @property
+    def ink_rect(self) -> QRect:
+        """What must be painted again when the text changes: figures hang a little over their width."""
+        return self.rect.adjusted(-OVERHANG_PX, 0, OVERHANG_PX, 0) if not self.rect.isEmpty() else QRect()
 
     @property
     def elided(self) -> bool:

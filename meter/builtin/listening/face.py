@@ -27,7 +27,7 @@ BUTTON_PX = 32
 VESSEL_WIDTH_PX = 58
 VESSEL_LEAST_PX = 70
 VESSEL_MOST_PX = 360
-ROWS = ("now", "quarter", "used", "listened")
+ROWS = ("now", "used", "listened", "quarter")
 
 
 class ListeningFace(Face):

@@ -13,6 +13,7 @@ import numpy as np
 import psutil
 import pytest
 from PySide6.QtCore import QEvent
+from PySide6.QtGui import QAccessible
 from PySide6.QtWidgets import QPushButton
 
 from meter.gui.theme import DARK, LIGHT, apply_theme
@@ -115,6 +116,13 @@ def test_theme_changes_at_once(meter_id, qapp, qtbot):
         assert pixels_like(face.grab().toImage(), theme.card, near=0) > 1000
 
 
+@pytest.mark.parametrize("meter_id", ORDER)
+def test_assistive_programs_find_a_name(meter_id, qtbot):
+    face = make(meter_id, qtbot)
+    found = QAccessible.queryAccessibleInterface(face)
+    assert found.text(QAccessible.Text.Name) == manifests()[meter_id].name == face.title
+
+
 def test_readings_are_told_to_assistive_programs_once_a_second(qtbot, monkeypatch):
     monkeypatch.setattr("meter.gui.face.QAccessible.isActive", lambda: True)
     face = make("peaks", qtbot)
@@ -129,7 +137,7 @@ def test_readings_are_told_to_assistive_programs_once_a_second(qtbot, monkeypatc
 @pytest.mark.parametrize("factor", ["1.5"])
 def test_the_same_at_another_scale(factor):
     """Layout and colours again in a process of its own, since Qt reads the scale once."""
-    selected = "text_fits or measured_is_blue or only_what_moved or same_readings"
+    selected = "text_fits or measured_is_blue or only_what_moved or same_readings or no_trace"
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-k", selected, str(DRAWN)],
         env=os.environ | {"QT_SCALE_FACTOR": factor}, capture_output=True, text=True, check=False, timeout=300,

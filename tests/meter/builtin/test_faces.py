@@ -6,6 +6,8 @@ import itertools
 
 import numpy as np
 import pytest
+from PySide6.QtCore import QRect
+from PySide6.QtGui import QImage
 
 from meter.gui.theme import DARK, LIGHT, apply_theme, mixed
 from tests.support.faces import (
@@ -54,6 +56,23 @@ def test_text_fits_at_any_size(meter_id, qtbot):
         for _ in range(80):
             face.resize(int(rng.integers(least.width(), 760)), int(rng.integers(least.height(), 560)))
             assert_text_fits(face)
+
+
+@pytest.mark.parametrize("meter_id", ORDER)
+def test_nothing_touches_the_edge_of_the_card(meter_id, qtbot):
+    """What is drawn without a label, such as the marks of a scale, would be cut off there."""
+    rng = np.random.default_rng(6)
+    face = make(meter_id, qtbot)
+    ratio = face.devicePixelRatioF()
+    for number in range(40):
+        face.resize(int(rng.integers(face.least.width(), 760)), int(rng.integers(face.least.height(), 560)))
+        face.show_frame(frame_of("usual", channels=(2, 32)[number % 2], seconds=100.0 + number))
+        picture = face.grab().toImage()
+        edge, corner = round(2 * ratio), round(12 * ratio)
+        right, bottom = picture.width() - 1 - edge, picture.height() - 1 - edge
+        across, down = range(corner, picture.width() - corner), range(corner, picture.height() - corner)
+        ring = [(x, y) for x in across for y in (edge, bottom)] + [(x, y) for y in down for x in (edge, right)]
+        assert {picture.pixelColor(x, y).name() for x, y in ring} == {DARK.card.name()}, face.size()
 
 
 @pytest.mark.parametrize("meter_id", ORDER)
@@ -158,3 +177,32 @@ def test_a_new_engine_starts_the_clock_again(qtbot):
     values = values_at(100.0) | {"loudness.short_term": -31.0}
     face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(0.1)))
     assert face.labels["figure"].text == "−31.0"
+
+
+def jittered(rng: np.random.Generator, seconds: float) -> dict[str, object]:
+    """Readings that jump, so that every picture has old places to clear."""
+    peaks = rng.uniform(-60.0, 4.0, 2)
+    return values_at(seconds) | {
+        "vu.now": rng.uniform(-30.0, 4.0, 2), "peaks.true": peaks, "peaks.true_hold": peaks + rng.uniform(0.0, 9.0),
+        "mono_lows.band_loss": rng.uniform(-20.0, 0.0, 4), "mono_lows.band_balance": rng.uniform(-20.0, 20.0, 4),
+        "mono_lows.loss_now": rng.uniform(-20.0, 0.0), "mono_lows.age": rng.choice([0.0, 60.0]),
+        "stereo.correlation_now": rng.uniform(-1.0, 1.0), "stereo.age": rng.choice([0.0, 60.0]),
+        "loudness.short_term": rng.uniform(-120.0, 0.0), "listening.share": rng.uniform(0.0, 120.0),
+        "listening.time_left": rng.uniform(0.0, 40.0),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("meter_id", ORDER)
+def test_painting_in_parts_leaves_no_trace(meter_id, qapp, qtbot):
+    """What the screen holds after many small repaints is what one whole repaint would give."""
+    rng = np.random.default_rng(7)
+    face = make(meter_id, qtbot)
+    for number in range(60):
+        seconds = 100.0 + number / 10
+        face.show_frame(snapshot(given=jittered(rng, seconds), plan=LAYOUTS[2], feed=status(seconds)))
+        qapp.processEvents()
+    shown, whole = face.screen().grabWindow(face.winId()).toImage(), face.grab().toImage()
+    shared = QRect(0, 0, min(shown.width(), whole.width()), min(shown.height(), whole.height()))
+    pair = [picture.copy(shared).convertToFormat(QImage.Format.Format_RGB32) for picture in (shown, whole)]
+    first, second = (np.frombuffer(picture.constBits(), dtype=np.uint8).astype(int) for picture in pair)
+    assert np.abs(first - second).max() <= 8

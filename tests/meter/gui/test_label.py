@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from PySide6.QtCore import QRect
 
-from meter.gui.label import CENTRE, RIGHT, Label, fitting_px, line_height, text_width
+from meter.gui.label import CENTRE, RIGHT, Label, figure_room, fitting_px, line_height, text_width
 from meter.gui.points import polygon_of
 
 LONG = "The allowance is used up: rest your ears, and come back when they have rested."
@@ -74,6 +74,10 @@ def test_type_shrinks_to_the_sample():
     assert text_width("−88.8", label.size_px, bold=True) <= 110
     assert fitting_px("−88.8", 5, 80, 64, 28) == 0
     assert line_height(label.size_px, bold=True) <= 80
+
+
+def test_the_large_figure_grows_with_its_card():
+    assert [figure_room(height) for height in (50, 150, 300, 420, 600)] == [36, 51, 86, 86, 120]
 
 
 def test_polygon_holds_the_points():
