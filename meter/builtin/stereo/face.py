@@ -128,7 +128,9 @@ class StereoFace(Face):
             painter.drawPoints(self._dots)
         for name, track in self._tracks.items():
             if not math.isnan(self._at[name]) and region.intersects(self._knob(track, self._at[name])):
-                painter.fillRect(self._knob(track, self._at[name]), self.measured)
+                painter.fillRect(
+                    self._knob(track, self._at[name]), self.theme.measured_deep if self._stale else self.measured
+                )
 
     def _knob(self, track: QRect, place: float) -> QRect:
         return QRect(track.left() + round(place * (track.width() - 6)), track.top() - 3, 6, TRACK_PX + 6)
@@ -169,7 +171,7 @@ class StereoFace(Face):
         stale = age >= STALE_SECONDS
         if stale != self._stale:
             self._stale = stale
-            self.update(self._picture)
+            self.update()
         self.say("whole_words", WHOLE)
         self.say("lows_words", LOWS)
         for name, value in (("whole", whole), ("lows", lows)):
