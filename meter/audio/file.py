@@ -123,7 +123,7 @@ class FileSource:
         reader = open_blocks(self._path, dtype="float32")
         self._reader = reader
         self._rounds = 0
-        return SourceInfo(self._path.name, "file", reader.rate_hz, reader.channels, live=False)
+        return SourceInfo(self._path.name, "file", reader.rate_hz, reader.channels, live=False, note=reader.note)
 
     def start(self, producer: Producer) -> None:
         """Begin to read in a thread of our own; ``open`` comes first."""

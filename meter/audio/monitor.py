@@ -82,6 +82,7 @@ class MonitorSource:
             channels=len(numbers),
             latency_seconds=options.latency_seconds(self._request),
             channel_names=tuple(names[column] for column in self._columns) if len(names) == source.channels else (),
+            note=self._note,
         )
 
     def start(self, producer: Producer) -> None:

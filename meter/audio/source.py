@@ -23,7 +23,8 @@ class SourceInfo:
     ``kind`` is ``"device"``, ``"monitor"``, ``"file"``, ``"demo"`` or ``"script"``. ``live`` sources keep
     their own clock; the others end. ``latency_seconds`` is what was achieved, NaN where it means nothing.
     ``resampled`` says that a converter stands between the source and us; ``idle_is_normal`` that no callback
-    means nothing is playing, not that the source is lost.
+    means nothing is playing, not that the source is lost. ``note`` is one sentence, or empty, about what shifts or
+    shortens the readings although the source works: a volume in between, a file that breaks off.
     """
 
     name: str
@@ -35,6 +36,7 @@ class SourceInfo:
     channel_names: tuple[str, ...] = ()
     resampled: bool = False
     idle_is_normal: bool = False
+    note: str = ""
 
 
 @dataclass(frozen=True)

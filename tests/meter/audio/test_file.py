@@ -265,6 +265,7 @@ def test_a_source_that_breaks_off_ends_with_a_note(tmp_path: Path) -> None:
     assert len(collect(source)) > 0
     assert "shorter than its header says" in source.note
     assert source.fault() == ""
+    assert source.open().note == source.note
     source.stop()
 
 
