@@ -5,9 +5,11 @@ Nothing of Qt is imported before a window is wanted: Qt ends the process when it
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import importlib.resources
 import os
+import signal
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -21,7 +23,7 @@ from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.gui.link import MeterEntry
 from meter.plugin.api import Setting
-from meter.plugin.host import Plugin, discover, load_object
+from meter.plugin.host import Plugin, discover, load_object, usable
 from meter.readings import Frame
 from meter.settings import Settings, SourceChoice
 
@@ -43,12 +45,15 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     order = EngineOrder(
         request=as_request(to_plain(kept.source)) if kept.source else None,
         folders=tuple(str(folder) for folder in all_folders),
-        settings=kept.meters,
+        settings=allowed_settings(kept.meters, all_folders),
     )
     from meter.gui.window import Window
 
     window = Window(SupervisedEngine(order), kept, surroundings(path, all_folders, notice))
     window.show()
+    # The draw clock keeps the interpreter awake, so a signal is met within a frame.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: window.close())
     sys.setswitchinterval(SWITCH_INTERVAL_SECONDS)
     gc.collect()
     gc.freeze()
@@ -100,6 +105,21 @@ def surroundings(path: Path | None, folders: Sequence[Path], notice: str) -> Any
         meters=meter_entries(folders),
         notice=notice,
     )
+
+
+def allowed_settings(
+    kept: Mapping[str, Mapping[str, Setting]], folders: Sequence[Path]
+) -> dict[str, dict[str, Setting]]:
+    """What was kept, without what no meter here knows or allows any more."""
+    allowed: dict[str, dict[str, Setting]] = {}
+    for plugin in usable(discover(folders)):
+        for entry in plugin.manifest.setting if plugin.manifest else ():
+            value = kept.get(plugin.id, {}).get(entry.key)
+            if value is None:
+                continue
+            with contextlib.suppress(ValueError):
+                allowed.setdefault(plugin.id, {})[entry.key] = entry.check(value)
+    return allowed
 
 
 def to_plain(source: SourceChoice) -> dict[str, Any]:
@@ -156,7 +176,7 @@ class SupervisedEngine:
         self._supervisor.open(as_request(request))
 
     def hold(self, held: bool) -> None:
-        """Pause or continue measuring."""
+        """Freeze or release the readings."""
         self._supervisor.hold(held)
 
     def reset(self) -> None:

@@ -9,7 +9,7 @@ RUN_PACKAGES=(
   fonts-dejavu-core
 )
 # A private audio server, a virtual screen, and libraries that the tests compare with.
-TEST_PACKAGES=(pulseaudio xvfb libebur128-1 fluidsynth timgm6mb-soundfont)
+TEST_PACKAGES=(pulseaudio xvfb xauth libebur128-1 fluidsynth timgm6mb-soundfont)
 MISSING_PART=3
 OLDEST_PYTHON=11
 NEWEST_PYTHON=13

@@ -97,6 +97,7 @@ class Engine:
         self._watch: SourceWatch | None = None
         self._losses: LossDetector | None = None
         self._held = False
+        self._frozen: FloatArray | None = None
         self._silent_since = 0.0
         self._state = "starting"
         self._sentence = ""
@@ -123,6 +124,7 @@ class Engine:
         self._request, self._feeds = request, feeds
         self._chain = None
         self._watch = None
+        self._frozen = None
         self._forget_counts()
         self._try_open()
 
@@ -134,15 +136,14 @@ class Engine:
         self._consumer = None
 
     def hold(self, held: bool) -> None:
-        """Pause or continue measuring; sound that arrives meanwhile is not counted."""
-        if self._held and not held and self._chain is not None and self._info is not None:
-            # Windows must not join what was before with what comes after.
-            self._chain.skip(self._info.rate_hz // TICKS_PER_SECOND)
+        """Freeze or release the readings; measuring goes on, so that no listening time is missed."""
         self._held = held
+        self._frozen = None
 
     def reset(self) -> None:
         """Forget what was measured; settings and source stay."""
         self._forget_counts()
+        self._frozen = None
         if self._chain is not None:
             self._chain.reset()
 
@@ -157,7 +158,7 @@ class Engine:
             self._say(str(error))
 
     def step(self) -> bool:
-        """Do what there is to do; True if sound was measured or thrown away, False if there was none."""
+        """Do what there is to do; True if sound was measured, False if there was none."""
         worked = self._take_sound()
         self._note_losses()
         self._judge()
@@ -265,8 +266,7 @@ class Engine:
         block = self._consumer.read(min(whole, MOST_TICKS_AT_ONCE * tick))
         if not len(block):
             return bool(gap)
-        if not self._held:
-            self._measure(block)
+        self._measure(block)
         return True
 
     def _measure(self, block: Any) -> None:
@@ -283,8 +283,7 @@ class Engine:
         assert self._chain is not None
         self._lost += frames
         self._gaps += 1
-        if not self._held:
-            self._chain.skip(frames)
+        self._chain.skip(frames)
 
     def _note_losses(self) -> None:
         """Frames that a device lost without a flag: delivered frames against the clock."""
@@ -339,12 +338,21 @@ class Engine:
         if self._chain is None:
             self._outlet.publish(self._generation, pack_status(self.status()), np.empty(0))
             return
-        values = self._chain.read()
+        values = self._readings()
         faults = self._chain.faults
         if faults != self._told_faults:
             self._told_faults = faults
             self._outlet.tell({"say": "faults", "faults": dict(faults)})
         self._outlet.publish(self._generation, pack_status(self.status()), values)
+
+    def _readings(self) -> FloatArray:
+        assert self._chain is not None
+        values = self._chain.read()
+        if not self._held:
+            return values
+        if self._frozen is None:
+            self._frozen = values.copy()
+        return self._frozen
 
     def _say(self, sentence: str) -> None:
         if sentence != self._sentence:

@@ -34,7 +34,9 @@ class Mailbox:
         """Keep what the engine says."""
         match message["say"]:
             case "layout":
-                self._layout, self._source = Layout.from_plain(message["slots"]), message["source"]
+                self._layout = Layout.from_plain(message["slots"])
+            case "source":
+                self._source = message["source"]
             case "sentence":
                 self._sentence = message["sentence"]
             case "faults":

@@ -11,6 +11,8 @@ from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
 from typing import Any
 
+import numpy as np
+
 from meter.audio.source import SourceRequest
 from meter.engine.engine import STATUS_WORDS, unpack_status
 from meter.engine.process import EngineOrder, run_engine
@@ -40,7 +42,8 @@ class Supervisor:
         self._block = SharedSnapshot.create()
         self._process: SpawnProcess | None = None
         self._pipe: Connection | None = None
-        self._layouts: dict[int, tuple[Layout, str]] = {}
+        self._layouts: dict[int, Layout] = {}
+        self._source = ""
         self._sentence = ""
         self._note = ""
         self._faults: dict[str, str] = {}
@@ -75,11 +78,11 @@ class Supervisor:
             return self._last_frame
         if snapshot.generation not in self._layouts:
             self._listen()
-        layout, source = self._layouts.get(snapshot.generation, (Layout(()), ""))
+        layout = self._layouts.get(snapshot.generation, Layout(()))
         values = snapshot.values[STATUS_WORDS:]
         if len(values) != layout.total:
             return self._last_frame
-        status = unpack_status(snapshot.values[:STATUS_WORDS], source, self._words(), self._faults)
+        status = unpack_status(snapshot.values[:STATUS_WORDS], self._source, self._words(), self._faults)
         status = replace(status, gaps=status.gaps + self._restarts)
         self._last_count = snapshot.count
         self._last_frame = Frame(layout, values, status)
@@ -106,7 +109,7 @@ class Supervisor:
         self._send({"do": "open", "request": request, "feeds": feeds})
 
     def hold(self, held: bool) -> None:
-        """Pause or continue measuring."""
+        """Freeze or release the readings."""
         self._order = replace(self._order, held=held)
         self._send({"do": "hold", "held": held})
 
@@ -156,7 +159,9 @@ class Supervisor:
     def _hear(self, message: dict[str, Any]) -> None:
         match message["say"]:
             case "layout":
-                self._layouts[message["generation"]] = (Layout.from_plain(message["slots"]), message["source"])
+                self._layouts[message["generation"]] = Layout.from_plain(message["slots"])
+            case "source":
+                self._source = message["source"]
             case "sentence":
                 self._sentence = message["sentence"]
             case "faults":
@@ -202,17 +207,15 @@ class Supervisor:
 
     def _restate(self, state: str) -> None:
         """What the last readings are now that no engine stands behind them."""
-        if self._last_frame is not None:
-            status = replace(
-                self._last_frame.status, state=state, sentence=self._words(), gaps=self._last_frame.status.gaps + 1
-            )
-            self._last_frame = Frame(self._last_frame.layout, self._last_frame.values, status)
+        last = self._last_frame or Frame(Layout(()), np.empty(0))
+        status = replace(last.status, state=state, sentence=self._words(), gaps=last.status.gaps + 1)
+        self._last_frame = Frame(last.layout, last.values, status)
 
     def _meter_at_work(self) -> str:
         index = self._block.meter_at_work
         if index < 0 or not self._layouts:
             return ""
-        layout = self._layouts[max(self._layouts)][0]
+        layout = self._layouts[max(self._layouts)]
         ids = list(dict.fromkeys(slot.key.partition(".")[0] for slot in layout.slots))
         return ids[index] if index < len(ids) else ""
 

@@ -9,7 +9,7 @@ from meter.readings import FeedStatus
 STATE_WORDS = {
     "starting": "starting",
     "running": "listening",
-    "held": "held, sound meanwhile is not counted",
+    "held": "held, measuring goes on",
     "idle": "nothing is playing",
     "late": "no sound is arriving",
     "lost": "the source stopped",

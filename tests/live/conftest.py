@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 from collections.abc import Iterator
 
 import pytest
@@ -41,3 +42,22 @@ def server() -> Iterator[SoundServer]:
 def fresh_server() -> Iterator[SoundServer]:
     """A server with two sinks for one test, which may break it."""
     yield from started(FRONT, SIDE)
+
+
+@pytest.fixture(scope="session")
+def screen() -> Iterator[str]:
+    """A virtual screen of its own; gives what DISPLAY must say."""
+    read, write = os.pipe()
+    command = ["Xvfb", "-displayfd", str(write), "-screen", "0", "1400x900x24", "-nolisten", "tcp"]
+    try:
+        server = subprocess.Popen(command, pass_fds=[write], stderr=subprocess.DEVNULL)
+    except FileNotFoundError:
+        if os.environ.get("EARWITNESS_REQUIRE_LIVE"):
+            pytest.fail("Xvfb is required here: apt install xvfb")
+        pytest.skip("Xvfb is not installed")
+    os.close(write)
+    with os.fdopen(read) as numbers:
+        number = numbers.readline().strip()
+    yield f":{number}"
+    server.terminate()
+    server.wait()
