@@ -67,9 +67,11 @@ def test_silence_is_null_with_its_reason(tmp_path: Path, capsys: pytest.CaptureF
 
 @pytest.mark.parametrize("rate", [8_000, 11_025, 44_100, 96_000, 192_000])
 def test_any_rate(tmp_path: Path, capsys: pytest.CaptureFixture[str], rate: int) -> None:
+    # Below 44.1 kHz the bilinear shelf is squeezed towards half the rate: 0.12 dB at 997 Hz for 8 kHz.
+    doubt = 0.1 if rate >= 44_100 else 0.15
     code, [found], _ = measure(capsys, write(tmp_path / "tone.wav", sine(rate=rate), rate))
     assert code == 0
-    assert found["loudness.integrated_lufs"] == pytest.approx(-20.0, abs=0.1)
+    assert found["loudness.integrated_lufs"] == pytest.approx(-20.0, abs=doubt)
 
 
 @pytest.mark.parametrize("channels", [1, 3, 6, 8, 32])
