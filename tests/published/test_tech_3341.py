@@ -1,0 +1,53 @@
+"""Every case of EBU Tech 3341 v4 (2023) Table 1 that can be made from its text, live and offline, at every rate."""
+
+from __future__ import annotations
+
+import pytest
+
+from dsp.types import TICKS_PER_SECOND
+from meter.selftest import loudness, true_peak
+from meter.selftest.checks import Check
+from meter.selftest.loudness import TECH_3341, tech_3341
+from tests.support.published import by_source, hold, name_of
+
+OTHER_RATES_HZ = (44_100, 96_000, 192_000)
+"""Table 1 describes 48 kHz signals, whose levels and times mean the same elsewhere."""
+
+SHORT_CASES = ("9", "12", "13", "14")
+"""What is worth asking live at the high rates: the sliding windows, in a few seconds of sound."""
+
+
+@pytest.mark.parametrize("check", by_source(loudness.CHECKS, TECH_3341), ids=name_of)
+def test_cases_1_to_14_whole_and_in_ticks(check: Check) -> None:
+    hold(check)
+
+
+@pytest.mark.parametrize("check", by_source(true_peak.CHECKS, TECH_3341), ids=name_of)
+def test_cases_15_to_23(check: Check) -> None:
+    hold(check)
+
+
+@pytest.mark.parametrize("rate_hz", OTHER_RATES_HZ)
+@pytest.mark.parametrize("number", range(len(tech_3341())), ids=[check.name for check in tech_3341()])
+def test_cases_1_to_14_at_other_rates_offline(rate_hz: int, number: int) -> None:
+    hold(tech_3341(rate_hz)[number])
+
+
+LIVE = [
+    pytest.param(check, id=f"{check.name}, {rate_hz} Hz")
+    for rate_hz in OTHER_RATES_HZ
+    for check in tech_3341(rate_hz, rate_hz // TICKS_PER_SECOND)
+    if rate_hz == 44_100 or check.name.split(",")[0].removeprefix("case ") in SHORT_CASES
+]
+
+
+@pytest.mark.parametrize("check", LIVE)
+def test_cases_1_to_14_at_other_rates_live(check: Check) -> None:
+    hold(check)
+
+
+def test_every_case_that_can_be_made_is_here() -> None:
+    checks = by_source([*loudness.CHECKS, *true_peak.CHECKS], TECH_3341)
+    cases = {int(check.source.rpartition(" ")[2]) for check in checks}
+    # Cases 7 and 8 are authentic programme whose audio may not be shipped.
+    assert cases == set(range(1, 24)) - {7, 8}
