@@ -92,6 +92,18 @@ def test_a_refused_block_is_dropped_whole_counted_and_met_at_its_place() -> None
     assert len(found) == 3
 
 
+def test_a_gap_is_met_at_its_very_frame_not_one_early() -> None:
+    producer, consumer = make_ring(100, 1)
+    producer.write(counted(0, 5))
+    producer.lose(7)
+    producer.write(counted(12, 3))
+    for position in range(5):
+        assert consumer.gap() == 0
+        assert consumer.read(1)[0, 0] == position
+    assert consumer.gap() == 7
+    assert consumer.read(1)[0, 0] == 12
+
+
 def test_losses_in_a_row_are_one_gap() -> None:
     producer, consumer = make_ring(4, 1)
     producer.lose(5)
