@@ -17,25 +17,26 @@ class Framer:
     ``push`` returns ``(count, length, channels)``, a read-only view; frames start at multiples of ``hop``.
     """
 
-    def __init__(self, length: int, hop: int, channels: int) -> None:
+    def __init__(self, length: int, hop: int, channels: int, dtype: type[np.floating[Any]] = np.float64) -> None:
         if not 0 < hop <= length:
             raise ValueError(f"A hop of {hop} does not suit frames of {length}.")
         self.length = length
         self.hop = hop
         self._channels = channels
+        self._dtype = dtype
         self.reset()
 
     def reset(self) -> None:
         """Forget the signal."""
-        self._rest = np.empty((0, self._channels))
+        self._rest = np.empty((0, self._channels), self._dtype)
 
-    def push(self, block: FloatArray) -> FloatArray:
+    def push(self, block: NDArray[Any]) -> NDArray[Any]:
         """All frames that end in this block."""
         joined = np.concatenate([self._rest, block])
         count = max(0, (len(joined) - self.length) // self.hop + 1)
         self._rest = joined[count * self.hop :].copy()
         if not count:
-            return np.empty((0, self.length, self._channels))
+            return np.empty((0, self.length, self._channels), self._dtype)
         windows = sliding_window_view(joined, self.length, axis=0)[:: self.hop][:count]
         return np.asarray(windows.transpose(0, 2, 1))
 

@@ -16,7 +16,17 @@ from scipy.fft import rfft
 from scipy.signal import get_window
 
 from dsp.low_spectrum import LowSpectra
-from dsp.note_frames import BARE, CLARITY, HOP_SECONDS, LEAST_CLARITY, LEVEL, LOWEST_HZ, ONE_NOTE_CLARITY, PITCH_HZ
+from dsp.note_frames import (
+    BARE,
+    CLARITY,
+    HOP_SECONDS,
+    LEAST_CLARITY,
+    LEVEL,
+    LOWEST_HZ,
+    ONE_NOTE_CLARITY,
+    PITCH_HZ,
+    top_of_peak,
+)
 from dsp.onsets import loud_power, rises
 from dsp.types import FloatArray
 from dsp.units import db_to_power, power_to_db
@@ -27,10 +37,13 @@ PITCH_PERCENTILE = 5.0
 LOUD_RANGE_DB = 12.0
 """Pitch is read in frames this near the part's loud level: tails, in which rumble takes over, do not vote."""
 PITCHED_SECONDS_NEEDED = 1.0
+PITCHED_FOR_SURE = 0.5
 PITCHED_SHARE_NEEDED = 0.3
 """Share of the loud frames that must have a pitch."""
 
 HITS_NEEDED = 4
+MOST_HITS = 64
+"""More hits than this, evenly picked, tell nothing new."""
 ATTACKS_SECONDS = (0.1, 0.07, 0.05, 0.03)
 """Where the body of a hit may be said to begin; the latest at which it still has a quarter of its power, since
 drums glide down for some tens of milliseconds."""
@@ -41,10 +54,21 @@ HIGHEST_DRUM_HZ = 500.0
 PERSISTENT_SHARE = 0.6
 """Share of hits whose strongest peak lies within a semitone of the common one."""
 SEMITONE = 2.0 ** (1.0 / 12.0)
-FALL_DB = 12.0
-FALL_WITHIN_SECONDS = 0.3
-STEADY_TONE_DB = 6.0
-"""A tone whose level over time moves less than this, from its 10th to its 90th percentile, is not being played."""
+FALL_DB = 6.0
+HALF_FALL_DB = 2.0
+FALL_WITHIN_SECONDS = 1.0
+"""A drum falls all the way to its next hit, or for a second; a held note stays up for half of that."""
+HIGHEST_RUMBLE_HZ = 150.0
+STEADY_DB = 11.0
+"""Narrow noise in frames of a second wobbles by up to 11 dB from its 10th to its 90th percentile; notes come and go
+by more."""
+UNRELATED = 0.25
+"""Correlation with the level of the part below which a tone does not belong to what is played."""
+WEAK_DB = -12.0
+LIVELY_DB = 1.0
+"""A part whose own level moves less than this tells nothing of what moves with it."""
+AUDIBLE_RANGE_DB = 60.0
+ROWS_NEEDED = 8
 SAME_NOTE_CENTS = 50.0
 STEADY_CENTS = 150.0
 """A pitched part moves by more than this from note to note; a drum does not."""
@@ -84,7 +108,7 @@ def lowest_note(frames: FloatArray, signal: FloatArray, rate_hz: float, spectra:
     pitches = frames[pitched, PITCH_HZ]
     share = len(pitches) / np.count_nonzero(loud)
     drum = _drum(signal, rate_hz)
-    if drum is not None and drum.falls and (share < 0.5 or _is_steady(pitches)):
+    if drum is not None and drum.falls and (share < PITCHED_FOR_SURE or _is_steady(pitches)):
         return _say_drum(drum)
     if len(pitches) * HOP_SECONDS >= PITCHED_SECONDS_NEEDED and share >= PITCHED_SHARE_NEEDED:
         return _say_pitched(pitches, share)
@@ -96,22 +120,35 @@ def lowest_note(frames: FloatArray, signal: FloatArray, rate_hz: float, spectra:
 
 
 def _rumbles(frames: FloatArray, pitched: NDArray[Any], spectra: LowSpectra) -> NDArray[Any]:
-    """Frames whose pitch is a steady bare tone under a part that does have notes: rumble or hum, not a note."""
-    bare = pitched & (frames[:, BARE] > 0.0)
-    notes = frames[pitched & ~bare, PITCH_HZ]
-    nothing = np.zeros(len(frames), dtype=bool)
-    if not bare.any() or len(notes) * HOP_SECONDS < PITCHED_SECONDS_NEEDED:
-        return nothing
-    under = bare & (frames[:, PITCH_HZ] < np.percentile(notes, PITCH_PERCENTILE) / SEMITONE)
-    if not under.any():
-        return nothing
-    tone = float(np.median(frames[under, PITCH_HZ]))
-    level = power_to_db(spectra.band(tone / SEMITONE, tone * SEMITONE))
-    level = level[np.isfinite(level)]
-    if not len(level):
-        return nothing
-    low, high = np.percentile(level, [10, 90])
-    return np.asarray(under) if high - low <= STEADY_TONE_DB else nothing
+    """Frames whose low pitch goes on at one level whatever the part plays: rumble or hum, not a note.
+
+    Only what is bare or weak is suspected: a drone with partials of its own is a note.
+    """
+    found = np.zeros(len(frames), dtype=bool)
+    level = power_to_db(spectra.full_power)
+    audible = level > level.max(initial=-np.inf) - AUDIBLE_RANGE_DB
+    if np.count_nonzero(audible) < ROWS_NEEDED or level[audible].std() < LIVELY_DB:
+        return found
+    semitone = np.rint(12.0 * np.log2(np.where(pitched, frames[:, PITCH_HZ], np.nan) / LOWEST_HZ))
+    highest = 12.0 * np.log2(HIGHEST_RUMBLE_HZ / LOWEST_HZ)
+    for number in np.unique(semitone[semitone <= highest]):
+        centre = LOWEST_HZ * SEMITONE**number
+        band = spectra.band(centre / SEMITONE, centre * SEMITONE)
+        if _goes_on(power_to_db(band[audible]), level[audible]):
+            weak = power_to_db(float(band.mean() / spectra.full_power.mean())) < WEAK_DB
+            found |= (semitone == number) & (weak | (frames[:, BARE] > 0.0))
+    enough = np.count_nonzero(pitched & ~found) * HOP_SECONDS >= PITCHED_SECONDS_NEEDED
+    return found if enough else np.zeros_like(found)
+
+
+def _goes_on(band_db: FloatArray, level_db: FloatArray) -> bool:
+    """Whether a band's level hardly moves, and not with the level of the part."""
+    if not np.isfinite(band_db).all():
+        return False
+    low, high = np.percentile(band_db, [10, 90])
+    if high - low > STEADY_DB:
+        return False
+    return bool(band_db.std() < 1e-6 or abs(np.corrcoef(band_db, level_db)[0, 1]) < UNRELATED)
 
 
 def _lasts(pitches: FloatArray) -> NDArray[Any]:
@@ -153,7 +190,7 @@ def _drum(signal: FloatArray, rate_hz: float) -> _Drum | None:
     top = first + int(np.argmax(common[first:last]))
     if top in (first, last - 1):
         return None
-    peaks = bin_hz * (first + np.argmax(spectra[:, first:last], axis=1))
+    peaks = np.array([bin_hz * top_of_peak(row, first + int(np.argmax(row[first:last]))) for row in spectra])
     near = (peaks > top * bin_hz / SEMITONE) & (peaks < top * bin_hz * SEMITONE)
     if near.mean() < PERSISTENT_SHARE:
         return None
@@ -172,7 +209,8 @@ def _bodies(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> list[Floa
     start, longest = _attack_seconds(signal, rate_hz, hits), round(BODY_SECONDS * rate_hz)
     ends = [*(hits[1:] - round(min(ATTACKS_SECONDS) * rate_hz)), len(signal)]
     bodies = []
-    for hit, end in zip(hits, ends, strict=True):
+    picked = np.unique(np.linspace(0, len(hits) - 1, MOST_HITS).astype(int))
+    for hit, end in ((hits[number], ends[number]) for number in picked):
         first = int(hit) + round(start * rate_hz)
         last = min(first + longest, int(end))
         if last - first >= SHORTEST_BODY_SECONDS * rate_hz:
@@ -197,7 +235,7 @@ def _attack_seconds(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> f
 
 def _body_spectra(bodies: list[FloatArray], rate_hz: float) -> tuple[FloatArray, float]:
     """Power spectra ``(hits, bins)``, each with its strongest bin at 1, and the width of a bin."""
-    size = 16 * 2 ** round(np.log2(BODY_SECONDS * rate_hz))
+    size = 8 * 2 ** round(np.log2(BODY_SECONDS * rate_hz))
     spectra = []
     for body in bodies:
         window = _body_window(len(body), round(FADE_IN_SECONDS * rate_hz))[:, None]
@@ -216,12 +254,18 @@ def _body_window(length: int, fade_in: int) -> FloatArray:
 
 
 def _falls(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> bool:
-    """Whether the level falls by ``FALL_DB`` soon after most hits."""
+    """Whether most hits fall from the start, and by enough before the next."""
     span = round(0.05 * rate_hz)
     power = np.convolve((signal**2).mean(axis=1), np.full(span, 1.0 / span), mode="same")
+    longest = round(FALL_WITHIN_SECONDS * rate_hz)
     fallen = []
-    for hit in hits:
-        after = power[hit : hit + round(FALL_WITHIN_SECONDS * rate_hz)]
-        if len(after) > 2 * span:
-            fallen.append(power_to_db(float(after.max() / max(after[len(after) // 3 :].min(), 1e-30))) >= FALL_DB)
+    for hit, following in zip(hits, [*hits[1:], len(power)], strict=True):
+        after = power[hit : min(int(following) - span, int(hit) + longest)]
+        if len(after) < 4 * span:
+            continue
+        first = float(after[: 2 * span].max())
+        half, last = (
+            max(float(after[place - span : place].mean()), 1e-30) for place in (len(after) // 2, len(after))
+        )
+        fallen.append(power_to_db(first / half) >= HALF_FALL_DB and power_to_db(first / last) >= FALL_DB)
     return bool(fallen) and float(np.mean(fallen)) >= 0.5

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import butter, sosfilt
 
 from dsp.lowest_note import DRUM, PITCHED, LowestNote
 from tests.support.low_parts import RATE_HZ, Sound, cents, held, low_part, place, repeated, resonator, tone
@@ -43,6 +44,31 @@ def test_a_chord_is_not_mistaken_for_the_period_of_its_sum(chord: tuple[float, .
 def test_steady_rumble_is_not_a_note(rumble_dbfs: float) -> None:
     keys = line([130.81, 164.81, 196.0, 261.63] * 5)
     assert abs(cents(floor_of(keys + tone(35.0, rumble_dbfs, len(keys))).floor_hz, 130.81)) < 20.0
+
+
+def test_noise_under_a_note_is_not_its_lower_octave() -> None:
+    """Noise from 30 to 45 Hz under chords on D2 (73.4 Hz): half of that lies in the noise, with its octave above."""
+    chords = [(73.42, 110.0, 146.83), (98.0, 146.83, 196.0), (82.41, 123.47, 164.81)] * 5
+    levels = (0.3, 0.15, 0.22, 0.1)
+    notes = [(0.1 + n, held(note, 0.9, level=levels[n % 4])) for n, chord in enumerate(chords) for note in chord]
+    keys = place(notes, 15.5)
+    band = butter(6, (30.0, 45.0), "bandpass", fs=RATE_HZ, output="sos")
+    noise = sosfilt(band, np.random.default_rng(6).standard_normal(keys.shape), axis=0)
+    noise *= np.sqrt((keys**2).mean() / 100.0 / (noise**2).mean())
+    assert abs(cents(floor_of(keys + noise).floor_hz, 73.42)) < 30.0
+
+
+def test_a_drone_with_partials_is_a_note() -> None:
+    """A held D1 (36.7 Hz) under a melody goes on at one level too, but it is neither bare nor weak."""
+    melody = line([146.83, 196.0, 220.0, 164.81] * 5)
+    t = np.arange(len(melody)) / RATE_HZ
+    drone = sum(a * np.sin(2 * np.pi * 36.71 * n * t) for n, a in ((1, 0.12), (2, 0.06), (3, 0.03)))
+    assert abs(cents(floor_of(melody + np.asarray(drone)[:, None]).floor_hz, 36.71)) < 20.0
+
+
+def test_one_note_with_a_weak_fundamental_all_the_way() -> None:
+    riff = place(repeated(held(41.2, 0.24, (0.2, 1.0, 0.5, 0.2)), 60, 0.25), 15.5)
+    assert abs(cents(floor_of(riff).floor_hz, 41.2)) < 20.0
 
 
 def test_a_steady_tone_alone_is_its_own_lowest_note() -> None:
