@@ -62,7 +62,7 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
 
 def draw_page(frames: Sequence[Frame], path: Path, folders: Sequence[Path] = (), theme: str = "dark") -> str:
     """Draw the page without a screen from these frames, the last one shown; returns a sentence about it."""
-    os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+    os.environ["QT_QPA_PLATFORM"] = os.environ.get("QT_QPA_PLATFORM") or "offscreen"
     try:
         application = make_application()
     except CommandError as error:

@@ -135,8 +135,9 @@ def _portaudio() -> Finding:
 def _pactl() -> Finding:
     if sys.platform != "linux":
         return Finding("what plays on an output", True, "see the README for this system", needed=False)
-    good = shutil.which("pactl") is not None
-    words = "pactl is there" if good else "pactl is not installed, so outputs cannot be listened to by name"
+    missing = [name for name in ("pactl", "parec") if shutil.which(name) is None]
+    good = not missing
+    words = "pactl and parec are there" if good else f"{' and '.join(missing)} missing, so no output can be heard"
     return Finding("what plays on an output", good, words, install_line(PACTL_PACKAGES), needed=False)
 
 

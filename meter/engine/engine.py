@@ -31,6 +31,12 @@ MOST_TICKS_AT_ONCE = 20
 IDLE_PUBLISH_SECONDS = 0.1
 COMES_BACK = ("device", "monitor", "script")
 """Kinds with a clock of their own, worth waiting for when they are not there: a device may be plugged in again."""
+ZEROS_SECONDS = 5.0
+ONLY_ZEROS = (
+    "Nothing but digital zeros has come for 5 s; check what is connected, and on macOS whether the terminal may use "
+    "the microphone."
+)
+"""Without the microphone permission macOS opens the stream and delivers zeros, no error."""
 
 Feeds = Mapping[str, tuple[int, ...]]
 
@@ -99,6 +105,9 @@ class Engine:
         self._held = False
         self._frozen: FloatArray | None = None
         self._silent_since = 0.0
+        self._note = ""
+        self._only_zeros = False
+        self._opened_frames = 0
         self._state = "starting"
         self._sentence = ""
         self._generation = 0
@@ -162,6 +171,7 @@ class Engine:
         worked = self._take_sound()
         self._note_losses()
         self._judge()
+        self._say_note()
         now = self._clock()
         if worked or now - self._last_publish >= IDLE_PUBLISH_SECONDS:
             self._last_publish = now
@@ -196,6 +206,7 @@ class Engine:
         assert self._request is not None
         now = self._clock()
         self.on_opening(True)
+        source: Source | None = None
         try:
             source = self._open_source(self._request)
             info = source.open()
@@ -203,6 +214,8 @@ class Engine:
             self._use_chain_for(info)
             source.start(producer)
         except (SourceError, ValueError) as error:
+            if source is not None:
+                source.stop()
             self._open_failed(str(error), now)
             return
         finally:
@@ -213,7 +226,9 @@ class Engine:
         self._watch.opened(now)
         self._losses = LossDetector(info.rate_hz, info.latency_seconds) if info.kind in COMES_BACK else None
         self._state = "starting"
-        self._say("")
+        self._only_zeros = info.kind == "device"
+        self._opened_frames = self._frames
+        self._say(info.note)
 
     def _open_failed(self, sentence: str, now: float) -> None:
         self._say(sentence)
@@ -228,6 +243,7 @@ class Engine:
     def _use_chain_for(self, info: SourceInfo) -> None:
         """Keep the chain over a gap of the same source; make a new one when rate or channels differ."""
         old = self._info
+        self._outlet.tell({"say": "source", "source": info.name})
         if (
             self._chain is not None
             and old is not None
@@ -273,6 +289,7 @@ class Engine:
         assert self._sanitiser is not None
         assert self._chain is not None
         self._frames += len(block)
+        self._only_zeros = self._only_zeros and not block.any()
         for piece in self._sanitiser.pieces(block):
             if isinstance(piece, int):
                 self._chain.skip(piece)
@@ -298,6 +315,19 @@ class Engine:
         else:
             # What was taken for lost only came late.
             self._lost = max(0, self._lost - event.frames)
+
+    def _say_note(self) -> None:
+        """What shifts or shortens the readings, kept up to date by sources that watch for it."""
+        note = getattr(self._source, "note", "") if self._state == "running" else ""
+        if (
+            self._only_zeros
+            and self._info
+            and self._frames - self._opened_frames > ZEROS_SECONDS * self._info.rate_hz
+        ):
+            note = ONLY_ZEROS
+        if note != self._note and self._sentence in ("", self._note):
+            self._say(note)
+        self._note = note
 
     def _judge(self) -> None:
         source, watch, info = self._source, self._watch, self._info

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,10 @@ from tests.support.plugins import write_meter
 
 pytestmark = pytest.mark.live
 RATE_HZ = 48_000
-MONITOR = SourceRequest("monitor", FRONT.monitor)
+BY_NAME = SourceRequest("monitor", FRONT.monitor)
+PORTAUDIO = SourceRequest("device", "pulse", {"rate_hz": RATE_HZ})
+"""PortAudio's way to the server; which source it records is said by ``PULSE_SOURCE``."""
+ROADS = {"by name": BY_NAME, "through PortAudio": PORTAUDIO}
 
 
 def heard(supervisor: Supervisor, wanted: Callable[[Frame], bool], seconds: float = 20.0) -> Frame:
@@ -40,9 +44,12 @@ def heard(supervisor: Supervisor, wanted: Callable[[Frame], bool], seconds: floa
     raise AssertionError(f"not heard in {seconds} s; last: {frame.status if frame else None}")
 
 
-@pytest.fixture
-def supervisor(server: SoundServer) -> Iterator[Supervisor]:
-    supervisor = Supervisor(EngineOrder(MONITOR))
+@pytest.fixture(params=ROADS)
+def supervisor(
+    server: SoundServer, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Supervisor]:
+    monkeypatch.setenv("PULSE_SOURCE", FRONT.monitor)
+    supervisor = Supervisor(EngineOrder(ROADS[request.param]))
     heard(supervisor, lambda frame: frame.status.state == "running")
     yield supervisor
     supervisor.close()
@@ -120,11 +127,11 @@ from meter.engine.process import EngineOrder
 from meter.settings import Settings, SourceChoice
 
 if __name__ == "__main__":
-    monitor, folder, seconds, report = sys.argv[1], sys.argv[2], float(sys.argv[3]), sys.argv[4]
+    request, folder, seconds, report = json.loads(sys.argv[1]), sys.argv[2], float(sys.argv[3]), sys.argv[4]
     application = make_application()
     from meter.gui.window import Window
-    link = SupervisedEngine(EngineOrder(SourceRequest("monitor", monitor), folders=(folder,)))
-    kept = Settings(cautions_read=True, source=SourceChoice("monitor", monitor, label="the front room"))
+    link = SupervisedEngine(EngineOrder(SourceRequest(**request), folders=(folder,)))
+    kept = Settings(cautions_read=True, source=SourceChoice(**request, label="the front room"))
     window = Window(link, kept, surroundings(None, [Path(folder)], ""))
     window.show()
 
@@ -144,31 +151,37 @@ if __name__ == "__main__":
 """
 
 
-def test_a_minute_of_the_counter_with_the_window_drawing_and_both_cores_busy(
+def test_a_minute_of_the_counter_in_two_windows_with_both_cores_busy(
     server: SoundServer, tmp_path: Path, screen: str
 ) -> None:
+    """One window hears the sink by name, the other through PortAudio's callback; neither loses a frame."""
     seconds = 60.0
     watcher = write_meter(tmp_path / "jumps", "jumps", COUNT_JUMPS)
     script = tmp_path / "window.py"
     script.write_text(WINDOW, encoding="utf-8")
-    report, jumps = tmp_path / "report.json", tmp_path / "jumps.json"
-    feeder = server.play(FRONT, counter(int((seconds + 30) * RATE_HZ), 2))
+    feeder = server.play(FRONT, counter(int((seconds + 40) * RATE_HZ), 2))
     busy = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(os.cpu_count() or 2)]
+    windows = {}
     try:
-        subprocess.run(
-            [sys.executable, str(script), FRONT.monitor, str(watcher), str(seconds + 3), str(report)],
-            env={**os.environ, "DISPLAY": screen, "QT_QPA_PLATFORM": "xcb", "JUMPS_FILE": str(jumps)},
-            check=True, timeout=seconds + 60,
-        )  # fmt: skip
+        for number, (road, request) in enumerate(ROADS.items()):
+            place = {"DISPLAY": screen, "QT_QPA_PLATFORM": "xcb", "PULSE_SOURCE": FRONT.monitor}
+            place["JUMPS_FILE"] = str(tmp_path / f"jumps{number}.json")
+            command = [sys.executable, script, json.dumps(asdict(request)), watcher, str(seconds + 3)]
+            windows[road] = subprocess.Popen(
+                [*command, tmp_path / f"report{number}.json"], env={**os.environ, **place}
+            )
+        codes = {road: window.wait(timeout=seconds + 60) for road, window in windows.items()}
     finally:
-        for process in busy:
+        for process in [*busy, *windows.values()]:
             process.kill()
             process.wait()
         feeder.stop()
-    seen = json.loads(jumps.read_text(encoding="utf-8"))
-    drawn = json.loads(report.read_text(encoding="utf-8"))
-    assert seen["jumps"] == 0
-    assert seen["seen"] >= (seconds - 5) * RATE_HZ
-    assert (drawn["lost"], drawn["gaps"], drawn["invalid"], drawn["quarantined"]) == (0, 0, 0, {})
-    assert drawn["platform"] == "xcb"
-    assert drawn["drawn"] > 100
+    assert codes == dict.fromkeys(ROADS, 0)
+    for number, road in enumerate(ROADS):
+        seen = json.loads((tmp_path / f"jumps{number}.json").read_text(encoding="utf-8"))
+        drawn = json.loads((tmp_path / f"report{number}.json").read_text(encoding="utf-8"))
+        assert seen["jumps"] == 0, road
+        assert seen["seen"] >= (seconds - 8) * RATE_HZ, road
+        assert (drawn["lost"], drawn["gaps"], drawn["invalid"], drawn["quarantined"]) == (0, 0, 0, {}), road
+        assert drawn["platform"] == "xcb"
+        assert drawn["drawn"] > 100
