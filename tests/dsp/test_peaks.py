@@ -1,0 +1,179 @@
+"""What a peak meter shows: falling, held, most, overs; any blocks; gaps; silence; extremes."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from dsp.peaks import PeakMeter
+from dsp.signals import fade, pink_noise, silence, tone
+from dsp.types import FloatArray, Spec
+from tests.support.processors import BLOCK_SIZES, blocks, random_sizes
+
+RATE_HZ = 48_000
+CELL_SECONDS = 0.01
+
+
+def heard(
+    signal: FloatArray, sizes: tuple[int, ...] = (480,), rate_hz: int = RATE_HZ, hold: float = 3.0
+) -> PeakMeter:
+    meter = PeakMeter(Spec(rate_hz, signal.shape[1]), hold)
+    for block in blocks(signal, sizes):
+        meter.push(block)
+    return meter
+
+
+def readings(meter: PeakMeter) -> FloatArray:
+    each = [meter.sample, meter.true, meter.true_hold, meter.true_max_each]
+    return np.concatenate([*each, [meter.true_max, meter.sample_max, meter.overs]])
+
+
+def music(seconds: float, level_db: float = -12.0, seed: int = 6) -> FloatArray:
+    """Stereo noise under a beat, hot enough to go over now and then."""
+    noise = pink_noise(np.random.default_rng(seed), level_db, seconds, RATE_HZ, 2)
+    return noise * (0.2 + np.exp(-np.arange(len(noise)) % 24_000 / 5000.0))[:, None]
+
+
+def impulse(level: float, seconds: float) -> FloatArray:
+    """One short faded burst, then silence; the rest of ``seconds``."""
+    signal = silence(seconds, RATE_HZ, 2)
+    signal[:960] = fade(tone(1000.0, 20.0 * math.log10(level), 0.02, RATE_HZ, 2, 3.0), 0.005, RATE_HZ)
+    return signal
+
+
+@pytest.mark.parametrize("size", BLOCK_SIZES)
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000])
+def test_any_block_size_gives_the_same_readings(size: int, rate_hz: int) -> None:
+    signal = music(7.3, -6.0)[: 25_000 if size == 1 else None]
+    whole = heard(signal, (len(signal),), rate_hz)
+    np.testing.assert_allclose(readings(heard(signal, (size,), rate_hz)), readings(whole), atol=1e-4)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_random_blocks_give_the_same_readings(seed: int) -> None:
+    signal = music(5.0, -6.0, seed)
+    pieces = heard(signal, tuple(random_sizes(seed)))
+    np.testing.assert_allclose(readings(pieces), readings(heard(signal, (len(signal),))), atol=1e-4)
+    assert pieces.overs > 0
+
+
+def test_nothing_heard_yet_is_not_silence() -> None:
+    meter = PeakMeter(Spec(RATE_HZ, 2), 3.0)
+    assert np.isnan(readings(meter)[:-1]).all()
+    meter.push(np.zeros((0, 2)))
+    assert math.isnan(meter.true_max)
+    meter.push(silence(0.1, RATE_HZ, 2))
+    assert (readings(meter)[:-1] == -math.inf).all()
+    assert meter.overs == 0
+
+
+def test_a_true_peak_is_never_below_the_samples() -> None:
+    meter = heard(music(1.0))
+    assert (meter.true >= meter.sample).all()
+    assert meter.true_max >= meter.sample_max
+
+
+@pytest.mark.parametrize("sizes", [(480,), (481,), (1_000_000,)])
+def test_the_display_falls_20_db_in_1_7_s(sizes: tuple[int, ...]) -> None:
+    early, late = heard(impulse(0.5, 1.0), sizes), heard(impulse(0.5, 2.7), sizes)
+    np.testing.assert_allclose(early.true - late.true, 20.0, atol=0.13)
+    np.testing.assert_allclose(early.sample - late.sample, 20.0, atol=0.13)
+
+
+def test_the_display_does_not_fall_under_a_steady_tone() -> None:
+    meter = heard(tone(1000.0, -10.0, 3.0, RATE_HZ, 2))
+    np.testing.assert_allclose(meter.true, -10.0, atol=0.02)
+
+
+@pytest.mark.parametrize("hold", [0.5, 3.0])
+def test_a_true_peak_is_held_for_its_time_and_no_longer(hold: float) -> None:
+    held = heard(impulse(0.5, hold - 2 * CELL_SECONDS), hold=hold)
+    gone = heard(impulse(0.5, hold + 4 * CELL_SECONDS), hold=hold)
+    np.testing.assert_allclose(held.true_hold, held.true_max_each)
+    assert (gone.true_hold == -math.inf).all()
+    assert gone.true_max == pytest.approx(held.true_max)
+
+
+def test_the_hold_time_can_change_while_it_runs() -> None:
+    meter = heard(impulse(0.5, 1.0), hold=3.0)
+    meter.hold(0.5)
+    assert (meter.true_hold == -math.inf).all()
+    meter = heard(impulse(0.5, 1.0), hold=1.5)
+    meter.hold(10.0)
+    meter.push(silence(5.0, RATE_HZ, 2))
+    np.testing.assert_allclose(meter.true_hold, meter.true_max_each)
+
+
+def test_overs_count_times_not_samples() -> None:
+    loud = tone(1000.0, 3.0, 0.5, RATE_HZ, 2)
+    quiet = tone(1000.0, -10.0, 0.5, RATE_HZ, 2)
+    signal = np.concatenate([quiet, loud, quiet, loud, quiet])
+    for sizes in ((480,), (65,), (len(signal),)):
+        assert heard(signal, sizes).overs == 2
+
+
+def test_an_over_of_one_channel_counts_at_once() -> None:
+    meter = PeakMeter(Spec(RATE_HZ, 2), 3.0)
+    meter.push(silence(0.01, RATE_HZ, 2))
+    meter.push(np.array([[0.0, 1.5]]))
+    assert meter.overs == 1
+    assert meter.sample_max == pytest.approx(20.0 * math.log10(1.5))
+
+
+def test_full_scale_is_not_over() -> None:
+    for frequency_hz in (997.0, 4000.0, 12_000.0):
+        assert heard(fade(tone(frequency_hz, 0.0, 1.0, RATE_HZ, 2), 0.01, RATE_HZ)).overs == 0
+    # An over between the samples only.
+    assert heard(fade(tone(12_000.0, 1.0, 1.0, RATE_HZ, 2, 45.0), 0.01, RATE_HZ)).overs == 1
+
+
+@pytest.mark.parametrize("lost", [1, 17, 480, 5000, 500_000])
+def test_a_gap_makes_no_peak(lost: int) -> None:
+    signal = tone(997.0, -6.0, 2.0, RATE_HZ, 2)
+    rng = np.random.default_rng(lost)
+    meter = PeakMeter(Spec(RATE_HZ, 2), 3.0)
+    position = 0
+    for length in rng.integers(1, 1500, 60):
+        meter.push(signal[position : position + length])
+        meter.skip(lost)
+        position += int(length) + lost % 1000
+    assert meter.true_max <= -6.0 + 0.02
+
+
+def test_displays_fall_on_over_a_gap_and_the_maximum_stays() -> None:
+    sound = impulse(0.5, 0.5)
+    heard_all, gapped, split = heard(sound), heard(sound), heard(sound)
+    heard_all.push(silence(1.0, RATE_HZ, 2))
+    gapped.skip(48_000)
+    for _ in range(100):
+        split.skip(480)
+    np.testing.assert_allclose(gapped.true, heard_all.true, atol=1e-6)
+    np.testing.assert_allclose(readings(split), readings(gapped), atol=1e-6)
+    gapped.skip(3 * 48_000)
+    assert (gapped.true_hold == -math.inf).all()
+    np.testing.assert_allclose(gapped.true_max_each, heard_all.true_max_each)
+
+
+def test_reset_forgets_all_but_the_hold_time() -> None:
+    meter = heard(music(2.0, 0.0), hold=0.5)
+    meter.reset()
+    assert np.isnan(meter.true_max)
+    assert meter.overs == 0
+    meter.push(impulse(0.5, 0.6))
+    assert (meter.true_hold == -math.inf).all()
+
+
+def test_the_clamp_of_the_host_is_read_as_it_is() -> None:
+    meter = heard(fade(tone(997.0, 60.0, 0.5, RATE_HZ, 2), 0.05, RATE_HZ))
+    assert meter.true_max == pytest.approx(60.0, abs=0.02)
+    assert np.isfinite(readings(heard(np.resize([1e3, -1e3], (48_000, 2))))).all()
+
+
+@pytest.mark.parametrize("channels", [1, 6, 8, 33])
+def test_each_channel_has_its_own_readings(channels: int) -> None:
+    signal = tone(1000.0, 0.0, 0.5, RATE_HZ, channels) * np.linspace(1.0, 0.1, channels)
+    meter = heard(signal, (len(signal),))
+    np.testing.assert_allclose(meter.true_max_each, 20.0 * np.log10(np.linspace(1.0, 0.1, channels)), atol=0.02)
+    assert meter.true.shape == (channels,)
