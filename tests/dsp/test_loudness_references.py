@@ -18,8 +18,8 @@ from dsp.loudness import LoudnessMeter
 from dsp.peaks import PeakMeter
 from dsp.signals import pink_noise, sweep
 from dsp.types import FloatArray, Spec
-from tests.references import ffmpeg_loudness
-from tests.references.ebur128 import Ebur128, available
+from meter.references import ffmpeg_loudness
+from meter.references.ebur128 import Ebur128, available
 
 RATES_HZ = (44_100, 48_000, 96_000)
 

@@ -15,7 +15,7 @@ LAYOUTS = {1: "mono", 2: "stereo"}
 KEYS = {"integrated": "lavfi.r128.I", "range": "lavfi.r128.LRA", "true_peak": "lavfi.r128.true_peak"}
 
 
-def measure(block: NDArray[np.float64], rate_hz: int) -> dict[str, float]:
+def measure(block: NDArray[np.float32] | NDArray[np.float64], rate_hz: int) -> dict[str, float]:
     """``integrated`` in LUFS, ``range`` in LU and ``true_peak`` linear, of ``(frames, 1 or 2)``."""
     graph = av.filter.Graph()
     layout, time_base = LAYOUTS[block.shape[1]], Fraction(1, rate_hz)
@@ -26,7 +26,7 @@ def measure(block: NDArray[np.float64], rate_hz: int) -> dict[str, float]:
     source.link_to(loudness)
     loudness.link_to(sink)
     graph.configure()
-    samples = block.astype(np.float32)
+    samples = block.astype(np.float32, copy=False)
     found: dict[str, str] = {}
     for start in range(0, len(samples), FRAME):
         piece = np.ascontiguousarray(samples[start : start + FRAME].reshape(1, -1))

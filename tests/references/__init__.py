@@ -1,1 +1,0 @@
-"""Reference libraries that the program is checked and timed against; none is needed to run it."""
