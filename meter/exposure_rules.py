@@ -51,6 +51,7 @@ class ExposureRule(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
             "rule": self.name,
             "criterion_db": self.criterion_db,
             "criterion_hours": self.criterion_hours,
+            "period": self.period,
             "exchange_db": self.exchange_db,
             "threshold_db": self.threshold_db,
         }

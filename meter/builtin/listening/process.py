@@ -39,12 +39,17 @@ QUARTER_HOUR_SECONDS = 15 * MINUTE_SECONDS
 SECONDS_PER_HOUR = 3600.0
 
 LEAST_MEASURED_SHARE = 0.5
-"""An average over a minute or a quarter of an hour needs this much of it measured and calibrated."""
+"""An average over a second, a minute or a quarter of an hour needs this much of it measured and calibrated."""
 
 SHORT_GAP_SECONDS = 0.1
 """Filters go on from their state over a shorter gap and start afresh after a longer one."""
 
-SEAT_KEYS = ("seat_now", "seat_minute", "seat_quarter_hour", "peak_c", "share", "time_left")
+SEAT_KEYS = (
+    "seat_now", "seat_second", "seat_minute", "seat_quarter_hour", "peak_c", "peak_second", "share", "time_left",
+    "time_left_quarter_hour",
+)  # fmt: skip
+LEDGER_KEYS = ("share_today", "share_week", "since_break", "creep", "notice")
+"""Only a ledger knows these; where one is kept, the engine fills them in and restates ``share`` and what is left."""
 
 
 class Listening:
@@ -53,17 +58,16 @@ class Listening:
     def __init__(self) -> None:
         self._calibrated = False
         self._offset_db = 0.0
-        self._share_before = 0.0
         self._rule = Rule("", 75.0, 40.0)
 
     def configure(self, settings: Settings) -> None:
         self._calibrated = bool(settings["calibrated"])
         self._offset_db = float(settings["offset_db"])
-        self._share_before = float(settings["share_before"])
         self._rule = Rule(
             str(settings["rule"]),
             float(settings["criterion_db"]),
             float(settings["criterion_hours"]),
+            str(settings["period"]),
             exchange_db=float(settings["exchange_db"]),
             threshold_db=float(settings["threshold_db"]),
         )
@@ -94,7 +98,8 @@ class Listening:
         self._averages = (math.nan, math.nan)
         self._averages_at = -1
         self._ledger = LevelTime()
-        self._peak = math.nan
+        self._peak = self._second_peak = math.nan
+        self._last_second = (math.nan, math.nan)
         self._share = None
 
     def process(self, block: FloatArray) -> None:
@@ -125,18 +130,23 @@ class Listening:
         out["feed_now"] = feed_now
         out["calibrated"] = float(self._calibrated)
         out["time_listened"] = self._measured_frames / self._rate_hz / SECONDS_PER_HOUR
+        out["seconds"] = float(self._step // STEPS_PER_SECOND)
+        for key in LEDGER_KEYS:
+            out[key] = math.nan
         if not self._calibrated:
             for key in SEAT_KEYS:
                 out[key] = math.nan
             return
         minute, quarter_hour = self._seat_averages()
-        share = self._share_before + self._sitting_share()
+        share = self._sitting_share()
         out["seat_now"] = feed_now + self._offset_db
+        out["seat_second"], out["peak_second"] = self._last_second
         out["seat_minute"] = minute
         out["seat_quarter_hour"] = quarter_hour
         out["peak_c"] = amplitude_to_db(self._peak)
         out["share"] = share
         out["time_left"] = hours_left(share, minute, self._rule)
+        out["time_left_quarter_hour"] = hours_left(share, quarter_hour, self._rule)
 
     def _frames_to_step_end(self) -> int:
         return tick_edge((self._step + 1) * STEP_TICKS, self._rate_hz) - self._clock
@@ -165,6 +175,7 @@ class Listening:
         # The offset belongs to sine-referenced RMS, 3.01 dB below the peak of the sine.
         at_seat = highest * db_to_amplitude(self._offset_db + SINE_RMS_OFFSET_DB)
         self._peak = at_seat if math.isnan(self._peak) else max(self._peak, at_seat)
+        self._second_peak = at_seat if math.isnan(self._second_peak) else max(self._second_peak, at_seat)
 
     def _end_step_if_due(self) -> None:
         if self._frames_to_step_end() > 0:
@@ -185,6 +196,11 @@ class Listening:
             power = self._second_energy / self._second_frames * db_to_power(self._offset_db + SINE_RMS_OFFSET_DB)
             self._ledger.add(power, seconds / SECONDS_PER_HOUR)
             self._share = None
+        known = seconds >= LEAST_MEASURED_SHARE
+        self._last_second = (
+            (power_to_db(power), amplitude_to_db(self._second_peak)) if known else (math.nan, math.nan)
+        )
+        self._second_peak = math.nan
         self._seconds[(self._step // STEPS_PER_SECOND - 1) % QUARTER_HOUR_SECONDS] = power * seconds, seconds
         self._second_energy = 0.0
         self._second_frames = 0

@@ -15,7 +15,11 @@ from dsp.weighting import weighting_db
 from meter.exposure_rules import load_rules
 from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
 
-SEAT = ("seat_now", "seat_minute", "seat_quarter_hour", "peak_c", "share", "time_left")
+SEAT = (
+    "seat_now", "seat_second", "seat_minute", "seat_quarter_hour", "peak_c", "peak_second", "share", "time_left",
+    "time_left_quarter_hour",
+)  # fmt: skip
+LEDGER = ("share_today", "share_week", "since_break", "creep", "notice")
 RATE_HZ = 8000
 """Minutes of signal go faster at a low rate; the weightings hold there too."""
 
@@ -113,10 +117,10 @@ def test_the_quarter_hour_needs_half_of_itself_and_forgets_the_rest() -> None:
 
 @pytest.mark.parametrize("exposure_rule", load_rules().values(), ids=lambda rule: rule.name.partition(":")[0])
 def test_share_and_time_left_follow_every_rule_that_ships(exposure_rule: Any) -> None:
-    processor = calibrated(share_before=25.0, **exposure_rule.settings)
+    processor = calibrated(**exposure_rule.settings)
     processor.feed(hum(-10.0, 120.0))
     readings = processor.read()
-    share = 25.0 + share_percent([90.0], [120.0 / 3600.0], exposure_rule.rule)
+    share = share_percent([90.0], [120.0 / 3600.0], exposure_rule.rule)
     assert readings["share"] == pytest.approx(share, rel=1e-3)
     assert readings["time_left"] == pytest.approx(hours_left(share, 90.0, exposure_rule.rule), rel=1e-3)
 
@@ -150,8 +154,9 @@ def test_nothing_below_the_threshold_is_counted_and_time_is_then_without_end() -
 
 
 def test_a_used_up_allowance_leaves_no_time() -> None:
-    processor = calibrated(share_before=100.0)
+    processor = calibrated(offset_db=160.0)
     processor.feed(hum(-40.0, 40.0))
+    assert processor.read()["share"] > 100.0
     assert processor.read()["time_left"] == 0.0
 
 
@@ -166,10 +171,10 @@ def test_silence_is_silence_and_uses_nothing() -> None:
 
 
 def test_before_the_first_second_nothing_is_known() -> None:
-    processor = calibrated(share_before=12.5)
+    processor = calibrated()
     readings = processor.read()
     assert all(math.isnan(readings[key]) for key in SEAT if key != "share")
-    assert readings["share"] == 12.5
+    assert readings["share"] == 0.0
     assert readings["time_listened"] == 0.0
     processor.feed(hum(-20.0, 0.99))
     assert math.isnan(processor.read()["feed_now"])
@@ -185,6 +190,40 @@ def test_the_c_peak_of_a_sine_lies_3_db_above_its_level_and_both_sides_may_meet(
     # Faded in: a tone that starts at once overshoots, as Table 5 of IEC 61672-1 has it.
     processor.feed(fade(tone(1000.0, -20.0, 1.0, 48_000, 2), 0.3, 48_000) * sides)
     assert processor.read()["peak_c"] == pytest.approx(expected, abs=0.1)
+
+
+def test_what_only_a_ledger_knows_is_left_open() -> None:
+    processor = calibrated()
+    processor.feed(hum(-20.0, 61.0))
+    assert all(math.isnan(processor.read()[key]) for key in LEDGER)
+
+
+def test_each_whole_second_is_read_once_with_its_level_and_peak() -> None:
+    processor = calibrated(channels=1)
+    processor.feed(hum(-20.0, 0.95, channels=1), (80,))
+    assert processor.read()["seconds"] == 0.0
+    assert math.isnan(processor.read()["seat_second"])
+    processor.feed(hum(-20.0, 0.1, channels=1), (80,))
+    first = processor.read()
+    assert (first["seconds"], first["seat_second"]) == (1.0, pytest.approx(80.0, abs=0.1))
+    processor.feed(hum(-40.0, 1.0, channels=1), (80,))
+    second = processor.read()
+    # 50 ms of the louder tone lie in the second second: 10 log10(0.05 + 0.95 / 100) below it.
+    assert (second["seconds"], second["seat_second"]) == (2.0, pytest.approx(80.0 - 12.25, abs=0.2))
+    processor.feed(hum(-40.0, 1.0, channels=1), (80,))
+    third = processor.read()
+    assert third["peak_second"] == pytest.approx(63.0, abs=0.1)
+    assert third["peak_c"] > 82.0
+
+
+@pytest.mark.parametrize(("lost", "known"), [(0.4, True), (0.6, False)])
+def test_a_second_that_was_mostly_lost_has_no_level(lost: float, known: bool) -> None:
+    processor = calibrated(channels=1)
+    processor.feed(hum(-20.0, 1.0 - lost, channels=1))
+    processor.skip(lost)
+    readings = processor.read()
+    assert readings["seconds"] == 1.0
+    assert math.isfinite(readings["seat_second"]) == math.isfinite(readings["peak_second"]) == known
 
 
 def test_lost_frames_are_not_listened_to() -> None:
@@ -274,7 +313,7 @@ def test_gaps_in_any_blocks_give_the_same_readings() -> None:
 
 
 def test_reset_forgets_the_signal_and_keeps_the_settings() -> None:
-    used, fresh = calibrated(share_before=5.0), calibrated(share_before=5.0)
+    used, fresh = calibrated(), calibrated()
     used.feed(hum(0.0, 33.33), (479,))
     used.skip(0.5)
     used.meter.reset()
