@@ -47,13 +47,15 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
         folders=tuple(str(folder) for folder in all_folders),
         settings=allowed_settings(kept.meters, all_folders),
     )
+    from PySide6.QtCore import QTimer
+
     from meter.gui.window import Window
 
     window = Window(SupervisedEngine(order), kept, surroundings(path, all_folders, notice))
     window.show()
-    # The draw clock keeps the interpreter awake, so a signal is met within a frame.
+    # The draw clock keeps the interpreter awake, so a signal is met within a frame; closing waits for its turn to end.
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: window.close())
+        signal.signal(number, lambda *_: QTimer.singleShot(0, window.close))
     sys.setswitchinterval(SWITCH_INTERVAL_SECONDS)
     gc.collect()
     gc.freeze()

@@ -71,7 +71,7 @@ class Supervisor:
 
     def take(self) -> Frame | None:
         """The newest readings, None when there are none that this side can lay out."""
-        snapshot = self._block.take()
+        snapshot = None if self._closed else self._block.take()
         if snapshot is None:
             return self._last_frame
         if snapshot.count == self._last_count and self._last_frame is not None:
