@@ -12,10 +12,10 @@ import numpy as np
 from dsp.high_pass import apply, order_of
 from dsp.low_band import LOW_END_HZ, LowBand
 from dsp.mid_rate import MidRate
-from dsp.peak_cells import TRUE, PeakCells
+from dsp.peaks import PeakMeter
 from dsp.ring import ring
-from dsp.types import FloatArray
-from dsp.units import amplitude_to_db, power_to_db
+from dsp.types import FloatArray, Spec
+from dsp.units import power_to_db
 
 SETTLE_SECONDS = 0.25
 SETTLE_CYCLES = 4.0
@@ -73,8 +73,8 @@ class HighPassTrial:
         part_peak, mix_peak = self._peaks_after(settle)
         low_before, low_after = self._low_mix, self._low_end(mix)
         return Trial(
-            _change_db(_true_peak(filtered[settle:], self._rate_hz), part_peak),
-            _change_db(_true_peak(mix[settle:], self._rate_hz), mix_peak),
+            _change_db(_true_peak_dbtp(filtered[settle:], self._rate_hz), part_peak),
+            _change_db(_true_peak_dbtp(mix[settle:], self._rate_hz), mix_peak),
             power_to_db(low_after / low_before) if low_before > 0.0 else float("nan"),
             self._ring(filtered) - self._ring_ms if np.isfinite(self._ring_ms) else float("nan"),
         )
@@ -82,7 +82,7 @@ class HighPassTrial:
     def _peaks_after(self, settle: int) -> tuple[float, float]:
         if settle not in self._peaks:
             parts = (self._part[settle:], self._mix[settle:])
-            self._peaks[settle] = (_true_peak(parts[0], self._rate_hz), _true_peak(parts[1], self._rate_hz))
+            self._peaks[settle] = (_true_peak_dbtp(parts[0], self._rate_hz), _true_peak_dbtp(parts[1], self._rate_hz))
         return self._peaks[settle]
 
     def _low_end(self, signal: FloatArray) -> float:
@@ -99,11 +99,12 @@ class HighPassTrial:
         return ring(samples, mid.rate_hz, self._floor_hz).to_minus_20_ms
 
 
-def _true_peak(signal: FloatArray, rate_hz: int) -> float:
-    cells = PeakCells(rate_hz, signal.shape[1], limit=np.inf)
-    peaks = cells.push(signal)
-    return max(float(peaks[:, TRUE].max(initial=0.0)), float(cells.open_cell()[TRUE].max(initial=0.0)))
+def _true_peak_dbtp(signal: FloatArray, rate_hz: int) -> float:
+    meter = PeakMeter(Spec(rate_hz, signal.shape[1]), hold_seconds=0.1)
+    meter.push(signal)
+    return meter.true_max
 
 
-def _change_db(after: float, before: float) -> float:
-    return amplitude_to_db(after / before) if before > 0.0 and after > 0.0 else float("nan")
+def _change_db(after_dbtp: float, before_dbtp: float) -> float:
+    both = np.isfinite(after_dbtp) and np.isfinite(before_dbtp)
+    return after_dbtp - before_dbtp if both else float("nan")

@@ -129,6 +129,15 @@ class LowPart:
         return ring(self.audio(stretch), self.rate_hz, fundamental_hz, next_notes)
 
 
+def common_spectra(first: LowPart, second: LowPart) -> tuple[LowSpectra, LowSpectra]:
+    """Low spectra of two parts of one clock, frame by frame beside each other, without those that hold a gap."""
+    rows, others = first.rows(), second.rows()
+    count = min(len(rows), len(others))
+    rows, others = rows[len(rows) - count :], others[len(others) - count :]
+    whole = np.isfinite(rows[:, 0]) & np.isfinite(others[:, 0])
+    return LowSpectra.of(rows[whole], first.frequency_hz), LowSpectra.of(others[whole], second.frequency_hz)
+
+
 def common_stretch(parts: Sequence[LowPart]) -> slice:
     """The longest stretch of what is kept in which none of the parts has a gap."""
     lengths = [len(part.kept()) for part in parts]

@@ -28,6 +28,8 @@ LOUD_RANGE_DB = 20.0
 SILENCE_DBFS = -60.0
 APART_SECONDS = 0.08
 """Two onsets closer than this are one."""
+HALF_CYCLE_SHARE = 0.4
+"""Of ``COMPARED_SECONDS``: 12 ms, half a cycle at 41 Hz."""
 CROSSING = 0.2
 """Share of the way from what still sounds to the new peak at which a note is said to begin."""
 
@@ -82,18 +84,22 @@ def loud_power(power: FloatArray) -> float:
 
 
 def _begin(amplitude: FloatArray, frame: int, span: int) -> float:
-    """Where the amplitude first passes ``CROSSING`` of the way to the new peak, in fractional frames."""
+    """Where the amplitude first passes ``CROSSING`` of the way to the new peak, in fractional frames.
+
+    The way begins at the quietest moment just before: what the last half cycle still held there.
+    """
+    half_cycle = round(HALF_CYCLE_SHARE * span)
     first, last = max(frame - span, 0), min(frame + span, len(amplitude))
-    stretch = amplitude[first:last]
-    peak = stretch[span // 2 :].max()
-    still_sounding = amplitude[max(first - span, 0) : first + span // 2].max()
-    if still_sounding >= peak:
-        return float(frame)
+    peak = float(amplitude[frame:last].max())
+    recent = [float(amplitude[max(at - half_cycle, 0) : at + 1].max()) for at in range(first, frame + 1)]
+    quietest = first + len(recent) - 1 - int(np.argmin(recent[::-1]))
+    still_sounding = min(recent)
     level = still_sounding + CROSSING * (peak - still_sounding)
-    above = np.flatnonzero(stretch[span // 2 :] >= level)
-    index = first + span // 2 + int(above[0])
+    above = np.flatnonzero(amplitude[quietest:last] >= level)
+    if still_sounding >= peak or not len(above):
+        return float(frame)
+    index = quietest + int(above[0])
     if index == 0:
         return 0.0
     low, high = amplitude[index - 1], amplitude[index]
-    step = (level - low) / (high - low) if high > low >= 0.0 and low < level else 1.0
-    return float(index - 1 + np.clip(step, 0.0, 1.0))
+    return float(index - 1 + np.clip((level - low) / (high - low) if high > low else 1.0, 0.0, 1.0))

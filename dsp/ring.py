@@ -24,6 +24,8 @@ SHORTEST_FIT_DB = 10.0
 """A fall that is cut off by the next hit before it has fallen this far says nothing."""
 HITS_NEEDED = 8
 LOUD_RANGE_DB = 20.0
+NOTHING_LEFT_DB = -60.0
+"""No smaller overhang is stated."""
 PEAK_WITHIN_SECONDS = 0.15
 NEXT_EVENT_AFTER_SECONDS = 0.05
 """A low note within this time of the hit sounds with it; the overhang waits for the one after."""
@@ -37,7 +39,7 @@ class Ring:
 
     ``to_minus_20_ms`` is the median over ``hits``, ``spread_ms`` the distance from their 10th to their 90th
     percentile, ``filter_floor_ms`` what the analysis itself would show for a click. ``overhang_db`` is the median
-    level, against each hit's peak, of what still sounds when the next low note begins ``gap_ms`` later.
+    level, against each hit's peak, of what still sounds when the next low note begins ``gap_ms`` later; -60 at least.
     """
 
     hits: int
@@ -84,6 +86,7 @@ def ring(signal: FloatArray, rate_hz: float, fundamental_hz: float, next_notes: 
         return Ring(len(falls), np.nan, np.nan, floor, overhang, gap, reason)
     low, median, high = np.percentile(falls, [10, 50, 90])
     overhang += _overhang_error_db(rate_hz, fundamental_hz, float(median) / 1000.0, gap / 1000.0)
+    overhang = max(overhang, NOTHING_LEFT_DB) if np.isfinite(overhang) else overhang
     return Ring(len(falls), float(median), float(high - low), floor, overhang, gap)
 
 

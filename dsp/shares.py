@@ -200,9 +200,11 @@ class LowShares:
         return sums
 
     def _close(self) -> None:
-        total = self._pending[0, : self._parts, : WITH_SUM_SIDE + 1].sum()
+        parts = self._pending[0, : self._parts]
+        # Parts that cancel leave no sum, yet have something to say: the louder of sum and parts opens the gate.
+        loudest = max(parts[:, :OWN_MID].sum(), parts[:, OWN_MID:].sum())
         # Mid and side power add up to the mean of left and right; twice that is 1 for a full-scale sine (AES17).
-        power = float(2.0 * total / max(self._samples, 1))
+        power = float(2.0 * loudest / max(self._samples, 1))
         self._gate.push(power, self._pending)
         if np.isfinite(power):
             self._marked.push(power, self._pending)

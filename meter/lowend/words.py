@@ -1,0 +1,179 @@
+"""The ledger in sentences: what is there and what it would cost, never what to do."""
+
+from __future__ import annotations
+
+import math
+
+from meter.lowend.result import CANCELS, OTHER, LowEndAccount, Offer, PairAccount, PartAccount
+
+SHOWN_SLOPE = 12
+"""The slope spoken of, in dB per octave; the table has all of them."""
+NOTABLE_RUMBLE_DB = -20.0
+"""Under-rumble against the mix's lows: 1 % of them (judgement)."""
+BUS_DIFFERENCE_DB = 1.0
+NOTABLE_LOSS_DB = 0.5
+NOTABLE_CHANGE_DB = 0.5
+FLOOR_MARGIN = 1.3
+"""A ring shorter than this many times the analysis filter's own cannot be told from it."""
+NOTHING_LEFT_DB = -40.0
+MOST_NAMED = 4
+
+
+def listed(names: list[str] | tuple[str, ...]) -> str:
+    """``a, b and c``; beyond four, ``a, b, c and 5 more``."""
+    shown = list(names)
+    if len(shown) > MOST_NAMED:
+        shown = [*shown[: MOST_NAMED - 1], f"{len(shown) - MOST_NAMED + 1} more"]
+    return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
+
+
+def decibels(value: float) -> str:
+    """``+1.2 dB`` with a real minus sign; nothing but "0.0 dB" is written for what rounds to zero."""
+    rounded = round(value, 1)
+    sign = "+" if rounded > 0 else "−" if rounded < 0 else ""
+    return f"{sign}{abs(rounded):.1f} dB"
+
+
+def verdicts(account: LowEndAccount) -> list[str]:
+    """All sentences: owners first, then the bus, mono, each part that matters, and pairs."""
+    said = [owners_sentence(account), cancelling_sentence(account), bus_sentence(account), mono_sentence(account)]
+    for part in account.parts:
+        said += [rumble_sentence(part) or price_sentence(part), ring_sentence(part, account.half_beat_ms)]
+    said += [pair_sentence(pair) for pair in account.pairs]
+    return [sentence for sentence in said if sentence]
+
+
+def owners_sentence(account: LowEndAccount) -> str:
+    """Who holds the low end, and who else is in it."""
+    if not account.owners:
+        return "Nobody owns the low end: it is silent, or the parts cancel each other."
+    owners = listed([_share(account.part(name)) for name in account.owners])
+    verb = "owns" if len(account.owners) == 1 else "own"
+    sentence = f"{owners} {verb} the low end"
+    if account.others:
+        others = listed([_share(account.part(name)) for name in account.others])
+        hold = "holds" if len(account.others) == 1 else "hold"
+        return f"{sentence}; {others} {hold} more than 3 % each."
+    return f"{sentence}; no other part holds more than 3 %."
+
+
+def _share(part: PartAccount) -> str:
+    return f"{part.name} ({part.share_percent:.0f} %)"
+
+
+def cancelling_sentence(account: LowEndAccount) -> str:
+    """Parts that take lows away from the others."""
+    parts = [part for part in account.parts if part.role == CANCELS]
+    if not parts:
+        return ""
+    verb = "cancels" if len(parts) == 1 else "cancel"
+    shares = listed([f"{part.name} (−{abs(part.share_percent):.0f} %)" for part in parts])
+    return f"{shares} {verb} lows of the others."
+
+
+def bus_sentence(account: LowEndAccount) -> str:
+    """What the mix bus adds or takes, when that is more than a decibel."""
+    difference = account.mix_bus_difference_db
+    if not abs(difference) > BUS_DIFFERENCE_DB:
+        return ""
+    deed = "adds" if difference > 0 else "takes"
+    cause = "the mix bus does that, or a part is missing" if difference > 0 else "the mix bus does that"
+    return f"Mix bus {deed} {abs(difference):.1f} dB below 120 Hz against the sum of the parts: {cause}."
+
+
+def mono_sentence(account: LowEndAccount) -> str:
+    """What the lows lose in mono, where most, and through whom."""
+    loss = account.mono_loss_db
+    if not loss < -NOTABLE_LOSS_DB:
+        return "" if math.isnan(loss) else f"The lows survive mono ({decibels(loss)})."
+    lost = "vanish in mono" if loss == -math.inf else f"lose {-loss:.1f} dB in mono"
+    by_band = [(value, edges) for value, edges in zip(account.mono_loss_by_band_db, account.bands_hz, strict=True)]
+    heard = [item for item in by_band if not math.isnan(item[0])]
+    where = ""
+    if heard:
+        _, (low, high) = min(heard)
+        where = f", most between {low:.0f} and {high:.0f} Hz"
+    if not account.mono_culprit:
+        return f"The lows {lost}{where}."
+    left = account.part(account.mono_culprit).mix_mono_loss_with_part_in_mono_db
+    return f"The lows {lost}{where}; with {account.mono_culprit} in mono it would be {decibels(left)}."
+
+
+def rumble_sentence(part: PartAccount) -> str:
+    """Energy under the lowest note, with the price of taking it away."""
+    if not part.rumble_against_mix_lows_db > NOTABLE_RUMBLE_DB:
+        return ""
+    level = decibels(part.rumble_against_mix_lows_db)
+    offer = _spoken_offer(part)
+    price = f": {high_pass_sentence(offer, part.floor_note)}" if offer is not None else "."
+    return f"{part.name} has {level} of the mix's lows under its lowest note {note_of(part)}{price}"
+
+
+def price_sentence(part: PartAccount) -> str:
+    """The price of a high-pass on a part that is in the low end without owning it."""
+    offer = _spoken_offer(part)
+    if part.role != OTHER or offer is None:
+        return ""
+    return f"{part.name}, lowest note {note_of(part)}: {high_pass_sentence(offer, part.floor_note)}"
+
+
+def _spoken_offer(part: PartAccount) -> Offer | None:
+    return next((offer for offer in part.high_pass if offer.slope_db_per_octave == SHOWN_SLOPE), None)
+
+
+def note_of(part: PartAccount) -> str:
+    """``E1 (41.2 Hz)``."""
+    return f"{part.floor_note} ({part.floor_hz:.1f} Hz)"
+
+
+def high_pass_sentence(offer: Offer, note: str) -> str:
+    """What one high-pass takes and costs."""
+    parts = [f"{offer.loss_at_floor_db:.1f} dB of {note}"]
+    if not math.isnan(offer.rumble_removed_percent):
+        parts.insert(0, f"{offer.rumble_removed_percent:.0f} % of what lies under it")
+    cost = (
+        f"a high-pass at {offer.cutoff_hz:.0f} Hz, {offer.slope_db_per_octave} dB per octave, takes {listed(parts)}"
+    )
+    if not math.isnan(offer.true_peak_change_db):
+        cost += f", and its peak changes by {decibels(offer.true_peak_change_db)}"
+    return f"{cost}."
+
+
+def ring_sentence(part: PartAccount, half_beat_ms: float) -> str:
+    """How long the part rings, and what is left of it when the next low note begins."""
+    if math.isnan(part.ring_ms):
+        return ""
+    if part.ring_ms < FLOOR_MARGIN * part.ring_filter_floor_ms:
+        sentence = f"{part.name} is down 20 dB within {part.ring_ms:.0f} ms, as fast as can be shown at its pitch"
+    else:
+        sentence = f"{part.name} rings {part.ring_ms:.0f} ms to −20 dB"
+    if math.isfinite(part.overhang_db) and not math.isnan(part.overhang_after_ms):
+        left = "nothing of it" if part.overhang_db < NOTHING_LEFT_DB else f"{decibels(part.overhang_db)} of it"
+        sentence += f"; the next low note comes after {part.overhang_after_ms:.0f} ms and finds {left}"
+    if not math.isnan(half_beat_ms):
+        sentence += f"; half a beat is {half_beat_ms:.0f} ms"
+    return f"{sentence}."
+
+
+def pair_sentence(pair: PairAccount) -> str:
+    """Whether two low parts share, take turns or wrestle, and what a flip or a nudge would change."""
+    names = f"{pair.first} and {pair.second}"
+    if pair.verdict == "not yet":
+        return f"{names} cannot be compared: {pair.why.get('gap_median_ms', 'too few notes')}."
+    if math.isnan(pair.sum_gain_db):
+        return f"{names} are {pair.verdict}: {pair.coincidences} notes begin together."
+    gap = abs(pair.gap_median_ms)
+    when = "together" if gap < 1.0 else f"{gap:.0f} ms {'later' if pair.gap_median_ms > 0 else 'earlier'}"
+    sentence = (
+        f"{names} are {pair.verdict}: {pair.second} begins {when} (spread {pair.gap_spread_ms:.0f} ms), "
+        f"and together they gain {decibels(pair.sum_gain_db)}"
+    )
+    changes = []
+    if pair.flip_change_db >= NOTABLE_CHANGE_DB:
+        changes.append(
+            f"turning the polarity of {pair.second} over would change that by {decibels(pair.flip_change_db)}"
+        )
+    if pair.nudge_change_db >= NOTABLE_CHANGE_DB:
+        way = "later" if pair.nudge_ms > 0 else "earlier"
+        changes.append(f"moving it {abs(pair.nudge_ms):.1f} ms {way} by {decibels(pair.nudge_change_db)}")
+    return f"{sentence}; {listed(changes)}." if changes else f"{sentence}."

@@ -1,0 +1,149 @@
+"""Sentences: every case has one, none gives an order."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from meter.lowend import words
+from meter.lowend.result import CANCELS, OTHER, OWNER, LowEndAccount, Offer, PairAccount, PartAccount
+
+NAN = math.nan
+OFFER = Offer(12, 77.2, 0.5, 52.0, 0.16, 82.4, 0.21, 0.0, -0.1, 3.0)
+
+
+def part(name: str, role: str, share: float, **changes) -> PartAccount:
+    plain = PartAccount(
+        name, role, share, (share,) * 4, 41.2, "E1", 0.0, "pitched", "", -30.0, -40.0, -60.0, (OFFER,), 0.0,
+        (0.0,) * 6, 0.0, NAN, NAN, 0, NAN, NAN, NAN,
+    )  # fmt: skip
+    return replace(plain, **changes)
+
+
+def ledger(*parts: PartAccount, **changes) -> LowEndAccount:
+    names = {role: tuple(p.name for p in parts if p.role == role) for role in (OWNER, OTHER, CANCELS)}
+    plain = LowEndAccount(
+        48_000, 60.0, ((20.0, 40.0), (40.0, 60.0), (60.0, 90.0), (90.0, 120.0)), parts, names[OWNER], names[OTHER],
+        names[CANCELS], NAN, (NAN,) * 4, 0.0, (0.0,) * 4, "", (), NAN, (),
+    )  # fmt: skip
+    return replace(plain, **changes)
+
+
+PAIR = PairAccount("kick", "bass", "sharing", 24, 8.2, 12.0, 1.24, 3.0, -2.0, 0.0, 0.1, 40.0, -6.0, ())
+
+
+def test_owners() -> None:
+    found = words.owners_sentence(
+        ledger(part("kick", OWNER, 52.0), part("bass", OWNER, 38.0), part("keys", OTHER, 5.0))
+    )
+    assert found == "kick (52 %) and bass (38 %) own the low end; keys (5 %) holds more than 3 % each."
+    assert (
+        words.owners_sentence(ledger(part("kick", OWNER, 99.0)))
+        == "kick (99 %) owns the low end; no other part holds more than 3 %."
+    )
+    assert "Nobody owns" in words.owners_sentence(ledger())
+
+
+def test_many_owners_are_counted() -> None:
+    found = words.owners_sentence(ledger(*(part(f"part {n}", OWNER, 5.0) for n in range(17))))
+    assert found.startswith("part 0 (5 %), part 1 (5 %), part 2 (5 %) and 14 more own the low end")
+
+
+def test_cancelling() -> None:
+    assert words.cancelling_sentence(ledger(part("mic", CANCELS, -33.3))) == "mic (−33 %) cancels lows of the others."
+    assert words.cancelling_sentence(ledger()) == ""
+
+
+@pytest.mark.parametrize(
+    ("difference", "expected"),
+    [
+        (NAN, ""),
+        (0.9, ""),
+        (
+            2.1,
+            "Mix bus adds 2.1 dB below 120 Hz against the sum of the parts: "
+            "the mix bus does that, or a part is missing.",
+        ),
+        (-1.5, "Mix bus takes 1.5 dB below 120 Hz against the sum of the parts: the mix bus does that."),
+    ],
+)
+def test_mix_bus(difference: float, expected: str) -> None:
+    assert words.bus_sentence(ledger(mix_bus_difference_db=difference)) == expected
+
+
+def test_mono() -> None:
+    assert words.mono_sentence(ledger()) == "The lows survive mono (0.0 dB)."
+    assert words.mono_sentence(ledger(mono_loss_db=NAN)) == ""
+    pad = part("pad", OTHER, 10.0, mix_mono_loss_with_part_in_mono_db=-0.12)
+    lost = ledger(pad, mono_loss_db=-1.26, mono_loss_by_band_db=(-0.1, NAN, -2.0, 0.0), mono_culprit="pad")
+    assert (
+        words.mono_sentence(lost)
+        == "The lows lose 1.3 dB in mono, most between 60 and 90 Hz; with pad in mono it would be −0.1 dB."
+    )
+    gone = ledger(mono_loss_db=-math.inf, mono_loss_by_band_db=(NAN,) * 4)
+    assert words.mono_sentence(gone) == "The lows vanish in mono."
+
+
+def test_rumble_and_price() -> None:
+    keys = part("keys", OTHER, 5.0, rumble_against_mix_lows_db=-12.3)
+    assert words.rumble_sentence(keys) == (
+        "keys has −12.3 dB of the mix's lows under its lowest note E1 (41.2 Hz): "
+        "a high-pass at 77 Hz, 12 dB per octave, takes 82 % of what lies under it "
+        "and 0.5 dB of E1, and its peak changes by +0.2 dB."
+    )
+    assert words.rumble_sentence(part("keys", OTHER, 5.0)) == ""
+    assert words.price_sentence(part("keys", OTHER, 5.0)).startswith(
+        "keys, lowest note E1 (41.2 Hz): a high-pass at 77 Hz"
+    )
+    assert words.price_sentence(part("kick", OWNER, 50.0)) == ""
+    bare = replace(OFFER, rumble_removed_percent=NAN, true_peak_change_db=NAN)
+    assert words.high_pass_sentence(bare, "E1") == "a high-pass at 77 Hz, 12 dB per octave, takes 0.5 dB of E1."
+
+
+def test_ring() -> None:
+    kick = part(
+        "kick", OWNER, 50.0, ring_ms=320.0, ring_filter_floor_ms=26.0, overhang_db=-9.0, overhang_after_ms=250.0
+    )
+    assert words.ring_sentence(kick, 250.0) == (
+        "kick rings 320 ms to −20 dB; the next low note comes after 250 ms and finds −9.0 dB of it; "
+        "half a beat is 250 ms."
+    )
+    short = replace(kick, ring_ms=30.0, overhang_db=-55.0)
+    assert words.ring_sentence(short, NAN) == (
+        "kick is down 20 dB within 30 ms, as fast as can be shown at its pitch; "
+        "the next low note comes after 250 ms and finds nothing of it."
+    )
+    assert words.ring_sentence(part("keys", OTHER, 5.0), 250.0) == ""
+
+
+def test_pairs() -> None:
+    assert (
+        words.pair_sentence(PAIR)
+        == "kick and bass are sharing: bass begins 8 ms later (spread 12 ms), and together they gain +1.2 dB."
+    )
+    against = replace(
+        PAIR,
+        verdict="wrestling",
+        gap_median_ms=0.3,
+        sum_gain_db=-3.0,
+        flip_change_db=5.1,
+        nudge_ms=-4.5,
+        nudge_change_db=4.0,
+    )
+    assert words.pair_sentence(against) == (
+        "kick and bass are wrestling: bass begins together (spread 12 ms), and together they gain −3.0 dB; "
+        "turning the polarity of bass over would change that by +5.1 dB and moving it 4.5 ms earlier by +4.0 dB."
+    )
+    turns = replace(PAIR, verdict="taking turns", coincidences=1, gap_median_ms=NAN, sum_gain_db=NAN)
+    assert words.pair_sentence(turns) == "kick and bass are taking turns: 1 notes begin together."
+    thin = replace(turns, verdict="not yet", why={"gap_median_ms": "too few notes so far"})
+    assert words.pair_sentence(thin) == "kick and bass cannot be compared: too few notes so far."
+
+
+def test_no_sentence_gives_an_order() -> None:
+    keys = part("keys", OTHER, 5.0, rumble_against_mix_lows_db=-12.3)
+    said = " ".join(words.verdicts(ledger(part("kick", OWNER, 90.0), keys, pairs=(PAIR,), mix_bus_difference_db=3.0)))
+    for order in ("should", "must", "need to", "cut it", "please", "lower the", "raise the", "safe"):
+        assert order not in said.lower()
