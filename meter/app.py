@@ -37,13 +37,13 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     application = make_application()
     path = settings_file.settings_path()
     kept, notice = settings_file.load(path)
+    starting = None
     if request is not None:
-        kept.source = SourceChoice(
-            request.kind, request.name, request.options, LABELS.get(request.kind, request.name)
-        )
+        starting = SourceChoice(request.kind, request.name, request.options, LABELS.get(request.kind, request.name))
+    source = starting or kept.source
     all_folders = [*folders, *(Path(folder) for folder in kept.plugin_folders)]
     order = EngineOrder(
-        request=as_request(to_plain(kept.source)) if kept.source else None,
+        request=as_request(to_plain(source)) if source else None,
         folders=tuple(str(folder) for folder in all_folders),
         settings=allowed_settings(kept.meters, all_folders),
     )
@@ -51,9 +51,9 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
 
     from meter.gui.window import Window
 
-    window = Window(SupervisedEngine(order), kept, surroundings(path, all_folders, notice))
+    window = Window(SupervisedEngine(order), kept, surroundings(path, all_folders, notice, starting))
     window.show()
-    # The draw clock keeps the interpreter awake, so a signal is met within a frame; closing waits for its turn to end.
+    # The draw clock keeps the interpreter awake, so a signal is met within a frame; closing waits for its end.
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: QTimer.singleShot(0, window.close))
     sys.setswitchinterval(SWITCH_INTERVAL_SECONDS)
@@ -95,7 +95,9 @@ def make_application() -> Any:
     return application
 
 
-def surroundings(path: Path | None, folders: Sequence[Path], notice: str) -> Any:
+def surroundings(
+    path: Path | None, folders: Sequence[Path], notice: str, starting_source: SourceChoice | None = None
+) -> Any:
     """What the window needs besides an engine."""
     from meter.gui.link import Surroundings
 
@@ -106,6 +108,7 @@ def surroundings(path: Path | None, folders: Sequence[Path], notice: str) -> Any
         write_noise=write_noise,
         meters=meter_entries(folders),
         notice=notice,
+        starting_source=starting_source,
     )
 
 

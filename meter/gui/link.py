@@ -9,6 +9,7 @@ from typing import Any, Protocol
 
 from meter.plugin.manifest import SettingEntry
 from meter.readings import Frame
+from meter.settings import SourceChoice
 
 Setting = float | str | bool
 
@@ -69,6 +70,7 @@ class Surroundings:
     child process that prints the sources as JSON.
     ``write_noise(path, kind)`` writes the test noise ``"band"`` or ``"wide"`` to a sound file and returns an empty
     string, or one sentence when it could not. ``pages_folder`` holds the page layouts.
+    ``starting_source`` is listened to first without being remembered for the next start.
     """
 
     settings_path: Path | None
@@ -77,3 +79,4 @@ class Surroundings:
     write_noise: Callable[[Path, str], str] | None = None
     meters: tuple[MeterEntry, ...] = field(default=())
     notice: str = ""
+    starting_source: SourceChoice | None = None

@@ -51,6 +51,7 @@ class Window(QMainWindow):
         super().__init__()
         self._link = link
         self._settings = settings
+        self._source = surroundings.starting_source or settings.source
         self._around = surroundings
         self._now = now
         self._closed = False
@@ -158,7 +159,7 @@ class Window(QMainWindow):
     def _begin(self) -> None:
         for card in self.page.cards:
             card.show_settings(self._settings_of(card.entry))
-        source = self._settings.source
+        source = self._source
         self.feed_line.name_source(source_title(source) if source else "")
         self._body.setCurrentIndex(0 if source else 1)
         if self._settings.always_on_top and may_stay_on_top():
@@ -180,8 +181,8 @@ class Window(QMainWindow):
         self._frame = frame
         self.feed_line.show_status(frame.status)
         self.ears_only.show_status(frame.status)
-        if self._settings.source is not None:
-            self.seat.watch(self._settings.source.kind, frame.status)
+        if self._source is not None:
+            self.seat.watch(self._source.kind, frame.status)
         if self.calibration.isVisible():
             self.calibration.show_frame(frame)
 
@@ -199,14 +200,15 @@ class Window(QMainWindow):
         """Open the source picker."""
         if self._stack.currentIndex() == 1:
             return
-        source = self._settings.source
+        source = self._source
         current = {"kind": source.kind, "name": source.name, "options": source.options} if source else {}
         self.picker.pop_up(self.feed_line.source, current)
 
     def listen_to(self, request: Mapping[str, Any], title: str) -> None:
         """Open a source, remember it, and show the page."""
         options = dict(request.get("options", {}))
-        self._settings.source = SourceChoice(str(request["kind"]), str(request.get("name", "")), options, title)
+        self._source = SourceChoice(str(request["kind"]), str(request.get("name", "")), options, title)
+        self._settings.source = self._source
         self.feed_line.name_source(title)
         self.feed_line.hold.setChecked(False)
         self._body.setCurrentIndex(0)

@@ -55,7 +55,7 @@ class SpectrumFace(Face):
 
     @property
     def subtitle(self) -> str:
-        return "lows in notes, the rest in third octaves"
+        return "dBFS, lows in notes, the rest in third octaves"
 
     def choices(self) -> tuple[Choice, ...]:
         return tuple(Choice("averaging", speed, "speed", speed) for speed in SPEEDS)
