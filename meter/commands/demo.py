@@ -17,7 +17,7 @@ from rich.table import Table
 
 from meter.audio.source import SourceRequest
 from meter.commands.errors import CommandError
-from meter.commands.screen import has_screen
+from meter.commands.screen import has_screen, require_libraries
 from meter.engine.local import listen
 from meter.plugin.host import discover, usable
 from meter.readings import Frame, Slot
@@ -51,6 +51,8 @@ def run(arguments: argparse.Namespace) -> int:
     if not has_screen():
         print(f"There is no display here, so the demo runs {seconds:g} s without a window.", flush=True)
         return listen_without_window(arguments, seconds, picture=PICTURE)
+    require_libraries()
+    prepare_demo()
     from meter.app import open_window
 
     return open_window(DEMO, arguments.plugins)

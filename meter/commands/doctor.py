@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import ctypes.util
 import json
 import os
 import platform
@@ -19,22 +18,10 @@ from rich.console import Console
 
 from meter.audio import portaudio
 from meter.audio.source import SourceError
+from meter.commands import screen
 from meter.commands.errors import MISSING_PART
 from meter.plugin.host import discover
 
-XCB_LIBRARIES = (
-    "xcb-cursor", "xcb-icccm", "xcb-image", "xcb-keysyms", "xcb-randr", "xcb-render-util", "xcb-shape", "xcb-sync",
-    "xcb-xfixes", "xcb-xkb", "xkbcommon-x11", "EGL", "GL", "fontconfig", "dbus-1",
-)  # fmt: skip
-XCB_PACKAGES = {
-    "apt": "sudo apt install libxcb-cursor0 libxcb-icccm4 libxcb-image0 libxcb-keysyms1 libxcb-randr0 "
-    "libxcb-render-util0 libxcb-shape0 libxcb-sync1 libxcb-xfixes0 libxcb-xkb1 libxkbcommon-x11-0 libegl1 libgl1 "
-    "libfontconfig1 libdbus-1-3",
-    "dnf": "sudo dnf install xcb-util-cursor xcb-util-wm xcb-util-image xcb-util-keysyms xcb-util-renderutil "
-    "libxkbcommon-x11 mesa-libEGL mesa-libGL fontconfig dbus-libs",
-    "pacman": "sudo pacman -S xcb-util-cursor xcb-util-wm xcb-util-image xcb-util-keysyms xcb-util-renderutil "
-    "libxkbcommon-x11 libglvnd fontconfig dbus",
-}
 PACTL_PACKAGES = {
     "apt": "sudo apt install pulseaudio-utils libasound2-plugins",
     "dnf": "sudo dnf install pulseaudio-utils alsa-plugins-pulseaudio",
@@ -88,12 +75,6 @@ def examine() -> Iterator[Finding]:
             yield Finding(check.__name__.strip("_"), False, f"looking at it failed ({error})")
 
 
-def install_line(lines: dict[str, str]) -> str:
-    """The line for this system's package manager, or for the first known one."""
-    manager = next((name for name in lines if shutil.which(name)), next(iter(lines)))
-    return f"Run: {lines[manager]}"
-
-
 def _python() -> Finding:
     good = (3, 11) <= sys.version_info[:2] <= (3, 13)
     return Finding("Python", good, platform.python_version(), "Use Python 3.11, 3.12 or 3.13.")
@@ -119,9 +100,9 @@ def _screen() -> Finding:
 def _screen_libraries() -> Finding:
     if sys.platform != "linux":
         return Finding("screen libraries", True, "come with the window library")
-    missing = [name for name in XCB_LIBRARIES if not ctypes.util.find_library(name)]
-    words = f"not found: {', '.join(missing)}" if missing else f"all {len(XCB_LIBRARIES)} found"
-    return Finding("screen libraries", not missing, words, install_line(XCB_PACKAGES))
+    missing = screen.missing_libraries()
+    words = f"not found: {', '.join(missing)}" if missing else f"all {len(screen.LIBRARIES)} found"
+    return Finding("screen libraries", not missing, words, screen.install_line(screen.PACKAGES))
 
 
 def _portaudio() -> Finding:
@@ -138,7 +119,7 @@ def _pactl() -> Finding:
     missing = [name for name in ("pactl", "parec") if shutil.which(name) is None]
     good = not missing
     words = "pactl and parec are there" if good else f"{' and '.join(missing)} missing, so no output can be heard"
-    return Finding("what plays on an output", good, words, install_line(PACTL_PACKAGES), needed=False)
+    return Finding("what plays on an output", good, words, screen.install_line(PACTL_PACKAGES), needed=False)
 
 
 def _shared_memory() -> Finding:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from meter.audio.source import SourceRequest
 from meter.commands.errors import MISSING_PART, CommandError
-from meter.commands.screen import has_screen
+from meter.commands.screen import has_screen, require_libraries
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,6 +21,7 @@ def run(arguments: argparse.Namespace) -> int:
     if not has_screen():
         sentence = "There is no display here; use “earwitness demo --headless” or “earwitness measure FILE”."
         raise CommandError(sentence, MISSING_PART)
+    require_libraries()
     from meter.app import open_window
 
     request = SourceRequest("file", str(arguments.file.resolve()), {"loop": True}) if arguments.file else None

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from meter.cli import COMMANDS, main
-from meter.commands import doctor
+from meter.commands import doctor, screen
 from tests.support.plugins import write_meter
 
 
@@ -117,13 +117,22 @@ def test_the_doctor_finds_what_is_here(capsys: pytest.CaptureFixture[str]) -> No
 def test_the_doctor_names_what_is_missing_and_the_line_that_installs_it(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(doctor.ctypes.util, "find_library", lambda name: None if name == "xcb-cursor" else name)
-    monkeypatch.setattr(doctor.shutil, "which", lambda name: "/usr/bin/apt" if name == "apt" else None)
+    monkeypatch.setattr(screen, "_loads", lambda name: "xcb-cursor" not in name)
+    monkeypatch.setattr("shutil.which", lambda name: "/usr/bin/apt" if name == "apt" else None)
     assert main(["doctor"]) == 3
     shown = capsys.readouterr().out
-    assert "missing  screen libraries: not found: xcb-cursor" in shown
+    assert "missing  screen libraries: not found: libxcb-cursor.so.0" in shown
     assert "sudo apt install libxcb-cursor0" in shown
     assert "without  what plays on an output" in shown
+
+
+def test_the_window_names_a_missing_library_before_qt_ends_the_process(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("DISPLAY", ":99")
+    monkeypatch.setattr(screen, "_loads", lambda name: "EGL" not in name)
+    assert main(["window"]) == 3
+    assert "A window needs libEGL.so.1. Run: " in capsys.readouterr().err
 
 
 def test_the_doctor_refuses_a_window_library_that_ends_the_program(monkeypatch: pytest.MonkeyPatch) -> None:
