@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dsp.peak_cells import SAMPLE, TRUE, PeakCells
 from dsp.types import FloatArray, Spec
@@ -52,23 +53,27 @@ class PeakMeter:
 
     def hold(self, seconds: float) -> None:
         """Hold true peaks for ``seconds`` from now on; what is held already is kept as far as it goes."""
+        self._settle()
         cells = max(1, round(seconds * self._spec.rate_hz / self._cells.cell_frames))
         kept = self._held[:, -cells:]
         self._held = np.concatenate([np.zeros((len(kept), cells - kept.shape[1])), kept], axis=1)
 
     def push(self, block: FloatArray) -> None:
         """Measure ``(frames, channels)``. Raises ValueError for another shape."""
-        cells = self._cells.push(block)
         self._heard = self._heard or len(block) > 0
-        if len(cells):
-            self._fall(len(cells) * self._cells.cell_frames)
-            ages = np.arange(len(cells) - 1, -1, -1.0) * self._cells.cell_frames
-            self._take(cells, self._fall_per_frame**ages)
+        for part in self._cells.parts(block):
+            if not self._cells.has_room(part):
+                self._settle()
+            cells = self._cells.push(part)
+            if len(cells):
+                self._fall(len(cells) * self._cells.cell_frames)
+                self._take(cells, self._fallen(np.arange(len(cells) - 1, -1, -1)))
 
     def skip(self, frames: int) -> None:
         """``frames`` frames were lost here: displays fall on, nothing is read across the gap."""
         if frames <= 0:
             return
+        self._settle()
         self._take(self._cells.skip()[None], np.ones(1))
         self._fall(frames)
         self._was_over = False
@@ -89,6 +94,7 @@ class PeakMeter:
     @property
     def true_hold(self) -> FloatArray:
         """Highest true peak of the hold time in dBTP, each channel."""
+        self._settle()
         return self._level(np.maximum(self._held.max(axis=1), self._cells.open_cell()[TRUE]))
 
     @property
@@ -112,9 +118,11 @@ class PeakMeter:
         return self._overs + int(self._is_over(self._cells.open_cell()) and not self._was_over)
 
     def _now(self, kind: int) -> FloatArray:
+        self._settle()
         return self._level(np.maximum(self._falling, self._cells.open_cell())[kind])
 
     def _most(self, kind: int) -> FloatArray:
+        self._settle()
         return np.asarray(np.maximum(self._highest, self._cells.open_cell())[kind])
 
     def _level(self, amplitudes: FloatArray) -> FloatArray:
@@ -125,6 +133,30 @@ class PeakMeter:
 
     def _fall(self, frames: int) -> None:
         self._falling *= self._fall_per_frame**frames
+
+    def _fallen(self, ages: NDArray[np.intp]) -> FloatArray:
+        """What is left on display of peaks that are so many cells old."""
+        return np.asarray(self._fall_per_frame ** (ages * float(self._cells.cell_frames)))
+
+    def _settle(self) -> None:
+        """Take in the true peaks that waited and may matter."""
+        if not self._cells.waiting:
+            return
+        cell, channel, true = self._cells.settle(self._is_past)
+        age = self._cells.cells - 1 - cell
+        np.maximum.at(self._highest[TRUE], channel, true)
+        np.maximum.at(self._falling[TRUE], channel, true * self._fallen(age))
+        held = age < self._held.shape[1]
+        np.maximum.at(self._held, (channel[held], -1 - age[held]), true[held])
+
+    def _is_past(
+        self, cell: NDArray[np.intp], channel: NDArray[np.intp], bound: NDArray[np.float32]
+    ) -> NDArray[np.bool_]:
+        """Where a true peak up to ``bound`` is no longer held and can change neither maximum nor falling value."""
+        age = self._cells.cells - 1 - cell
+        low = bound <= self._highest[TRUE, channel]
+        fallen = bound * self._fallen(age) <= self._falling[TRUE, channel]
+        return np.asarray(low & fallen & (age >= self._held.shape[1]))
 
     def _take(self, cells: FloatArray, fallen: FloatArray) -> None:
         """Take in peaks ``(cells, 2, channels)``; ``fallen`` is what is left of each cell's peak by now."""

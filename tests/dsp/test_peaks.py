@@ -59,6 +59,37 @@ def test_random_blocks_give_the_same_readings(seed: int) -> None:
     assert pieces.overs > 0
 
 
+def long_sound(kind: str) -> FloatArray:
+    """40 s, more than a peak meter keeps of a long block."""
+    sound = music(40.0, -6.0)
+    time = np.arange(len(sound))[:, None] / RATE_HZ
+    if kind == "fades away":
+        return sound * np.exp(-time / 4.0)
+    if kind == "grows":
+        return sound * np.exp((time - 40.0) / 6.0)
+    if kind == "stops":
+        return np.where(time < 7.0, sound, 1e-3 * sound)
+    return sound
+
+
+@pytest.mark.parametrize("kind", ["goes on", "fades away", "grows", "stops"])
+@pytest.mark.parametrize("hold", [0.5, 3.0, 20.0])
+def test_long_blocks_read_or_not_in_between_are_the_same_as_ticks(kind: str, hold: float) -> None:
+    sound = long_sound(kind)
+    ticks, unread, read = (PeakMeter(Spec(RATE_HZ, 2), hold) for _ in range(3))
+    rng = np.random.default_rng(12)
+    position = 0
+    while position < len(sound):
+        block = sound[position : position + int(rng.integers(5_000, 500_000))]
+        position += len(block)
+        for meter in (unread, read):
+            meter.push(block)
+        for piece in blocks(block, (480,)):
+            ticks.push(piece)
+        np.testing.assert_allclose(readings(read), readings(ticks), atol=1e-4)
+    np.testing.assert_allclose(readings(unread), readings(ticks), atol=1e-4)
+
+
 def test_nothing_heard_yet_is_not_silence() -> None:
     meter = PeakMeter(Spec(RATE_HZ, 2), 3.0)
     assert np.isnan(readings(meter)[:-1]).all()
@@ -156,8 +187,9 @@ def test_displays_fall_on_over_a_gap_and_the_maximum_stays() -> None:
     np.testing.assert_allclose(gapped.true_max_each, heard_all.true_max_each)
 
 
-def test_reset_forgets_all_but_the_hold_time() -> None:
-    meter = heard(music(2.0, 0.0), hold=0.5)
+@pytest.mark.parametrize("sizes", [(480,), (96_000,)])
+def test_reset_forgets_all_but_the_hold_time(sizes: tuple[int, ...]) -> None:
+    meter = heard(music(2.0, 0.0), sizes, hold=0.5)
     meter.reset()
     assert np.isnan(meter.true_max)
     assert meter.overs == 0

@@ -33,8 +33,19 @@ def noise(kind: str, frames: int = 60_000, seed: int = 5) -> FloatArray:
 def cells_of(signal: FloatArray, sizes: tuple[int, ...], rate_hz: int = 48_000) -> tuple[FloatArray, FloatArray]:
     """All complete cells and the open one."""
     cells = PeakCells(rate_hz, signal.shape[1], LIMIT)
-    found = [cells.push(block) for block in blocks(signal, sizes)]
-    return np.concatenate(found), cells.open_cell()
+    found = np.empty((0, 2, signal.shape[1]))
+    for part in (part for block in blocks(signal, sizes) for part in cells.parts(block)):
+        if not cells.has_room(part):
+            settle(cells, found)
+        found = np.concatenate([found, cells.push(part)])
+    settle(cells, found)
+    return found, cells.open_cell()
+
+
+def settle(cells: PeakCells, found: FloatArray) -> None:
+    """Put the true peaks that waited in their places."""
+    cell, channel, true = cells.settle(lambda cell, _channel, _bound: np.zeros(len(cell), dtype=bool))
+    found[cell, TRUE, channel] = np.maximum(found[cell, TRUE, channel], true)
 
 
 def test_rows_pass_a_constant_unchanged_and_the_first_is_the_frame_itself() -> None:
@@ -124,4 +135,4 @@ def test_random_blocks_give_the_same_open_cell() -> None:
 
 def test_wrong_shapes_are_refused() -> None:
     with pytest.raises(ValueError, match="shape"):
-        PeakCells(48_000, 2, LIMIT).push(np.zeros((10, 1)))
+        PeakCells(48_000, 2, LIMIT).parts(np.zeros((10, 1)))
