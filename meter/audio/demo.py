@@ -1,0 +1,104 @@
+"""The built-in scenario as a source: real time by the clock, round and round, or as fast as the ring takes it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from meter.audio.pace import Block, Pacer
+from meter.audio.ring import Producer
+from meter.audio.source import SourceError, SourceInfo, SourceRequest
+from meter.demo import Music, prepare
+from meter.demo.parts import MIX, PARTS, RATE_HZ, channel_names
+
+FEEDS: dict[str, tuple[str, ...]] = {
+    "mix": (MIX.key,),
+    "all": (MIX.key, *(part.key for part in PARTS)),
+}
+LIVE_BLOCKS_PER_SECOND = 100
+CHUNK_FRAMES = RATE_HZ // 2
+"""Read from the disk at once: half a second."""
+
+
+class DemoSource:
+    """The scenario as a source that never ends.
+
+    Options: ``feeds`` is ``"mix"`` (two channels, the default) or ``"all"`` (the mix and every part side by side,
+    see ``meter.demo.parts.feed_columns``); ``fast`` (bool) leaves out the clock.
+    """
+
+    def __init__(self, request: SourceRequest) -> None:
+        self._feeds = str(request.options.get("feeds", "mix"))
+        self._fast = bool(request.options.get("fast", False))
+        self._music: Music | None = None
+        self._pacer: Pacer | None = None
+        self._block_frames = 1
+        self._rewind()
+
+    def open(self) -> SourceInfo:
+        """Make the music if this is its first use, which takes some seconds. Raises SourceError."""
+        self.stop()
+        keys = FEEDS.get(self._feeds)
+        if keys is None:
+            raise SourceError(f"The demo has no feeds called '{self._feeds}'; choose {' or '.join(FEEDS)}.")
+        try:
+            self._music = prepare(keys=keys)
+        except MemoryError as error:
+            raise SourceError("There is too little memory to make the demo's music; close other programs.") from error
+        self._pacer = None
+        self._rewind()
+        names = channel_names()[: self._music.channels]
+        return SourceInfo("demo", "demo", RATE_HZ, self._music.channels, channel_names=names)
+
+    def start(self, producer: Producer) -> None:
+        """Begin to play in a thread of our own; ``open`` comes first."""
+        if self._music is None:
+            self.open()
+        frames = CHUNK_FRAMES if self._fast else RATE_HZ // LIVE_BLOCKS_PER_SECOND
+        self._block_frames = min(frames, max(1, producer.capacity // 2))
+        self._pacer = Pacer(self._next_block, RATE_HZ, fast=self._fast)
+        self._pacer.start(producer)
+
+    def stop(self) -> None:
+        """End the thread; may be called twice."""
+        if self._pacer is not None:
+            self._pacer.stop()
+        self._music = None
+
+    def ended(self) -> bool:
+        """False while it plays: the scenario goes round. True only after a failure."""
+        return self._pacer is not None and self._pacer.error is not None
+
+    def fault(self) -> str:
+        """One sentence if the stored music could not be read any more."""
+        if self._pacer is not None and self._pacer.error is not None:
+            return f"The demo's stored music cannot be read any more ({self._pacer.error}); it will be made anew."
+        return ""
+
+    @property
+    def note(self) -> str:
+        """One sentence if the music could not be stored and plays from memory."""
+        return self._music.note if self._music is not None else ""
+
+    def statistics(self) -> dict[str, float]:
+        """Counters of the thread, and ``rounds``: how often the end was reached."""
+        counters = self._pacer.statistics() if self._pacer is not None else {}
+        return {**counters, "rounds": self._rounds}
+
+    def _rewind(self) -> None:
+        self._position = 0
+        self._rounds = 0
+        self._chunk: Block = np.empty((0, 0), dtype=np.float32)
+        self._taken = 0
+
+    def _next_block(self) -> Block | None:
+        music = self._music
+        if music is None:
+            return None
+        if self._taken == len(self._chunk):
+            self._chunk = music.read(self._position, CHUNK_FRAMES)
+            self._taken = 0
+            turns, self._position = divmod(self._position + CHUNK_FRAMES, music.frames)
+            self._rounds += turns
+        block = self._chunk[self._taken : self._taken + self._block_frames]
+        self._taken += len(block)
+        return block

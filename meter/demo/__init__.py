@@ -1,0 +1,7 @@
+"""The built-in scenario: an invented ensemble in an invented chapel, with faults planted in it (``truths``)."""
+
+from __future__ import annotations
+
+from meter.demo.store import Music, prepare
+
+__all__ = ["Music", "prepare"]

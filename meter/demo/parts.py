@@ -1,0 +1,81 @@
+"""Who plays in the scenario, which columns they get, and the frame grid that everything stands on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+RATE_HZ = 48_000
+TEMPO_BPM = 64
+BEATS_PER_BAR = 4
+BEAT_FRAMES = RATE_HZ * 60 // TEMPO_BPM
+"""45,000: at this tempo a beat is a whole number of frames, and a bar 375 ticks of 10 ms."""
+BAR_FRAMES = BEAT_FRAMES * BEATS_PER_BAR
+
+
+@dataclass(frozen=True)
+class Part:
+    """One feed of the scenario. ``key`` names its file, ``name`` is what people read, ``channels`` is 1 or 2."""
+
+    key: str
+    name: str
+    channels: int
+
+
+MIX = Part("mix", "mix", 2)
+PARTS: tuple[Part, ...] = (
+    Part("drum", "low drum", 1),
+    Part("bass", "double bass", 1),
+    Part("plucked", "plucked pair", 2),
+    Part("organ", "organ", 1),
+    Part("voice", "voice", 1),
+    Part("room", "room", 2),
+)
+"""In the order in which they are summed. A part of one channel goes to both sides of the mix as it is."""
+
+
+@dataclass(frozen=True)
+class Section:
+    """A stretch of whole bars; bars count from 0 here, and people count them from 1."""
+
+    name: str
+    first_bar: int
+    bars: int
+
+    @property
+    def first_frame(self) -> int:
+        """Frame on which the section begins."""
+        return self.first_bar * BAR_FRAMES
+
+    @property
+    def end_frame(self) -> int:
+        """First frame after the section."""
+        return (self.first_bar + self.bars) * BAR_FRAMES
+
+
+SECTIONS: tuple[Section, ...] = (
+    Section("bare opening", 0, 12),
+    Section("the pair joins", 12, 12),
+    Section("full", 24, 12),
+    Section("quiet close", 36, 12),
+)
+TOTAL_FRAMES = SECTIONS[-1].end_frame
+"""8,640,000 frames: three minutes exactly, then the first frame again."""
+
+
+def channel_names() -> tuple[str, ...]:
+    """A name for every column of the whole scenario, the mix first: ``mix L``, ``mix R``, ``low drum``…"""
+    names: list[str] = []
+    for part in (MIX, *PARTS):
+        names += [part.name] if part.channels == 1 else [f"{part.name} L", f"{part.name} R"]
+    return tuple(names)
+
+
+def feed_columns() -> dict[str, tuple[int, ...]]:
+    """The feed map of the whole scenario: ``mix`` and one ``part NAME`` for each part."""
+    feeds: dict[str, tuple[int, ...]] = {}
+    column = 0
+    for part in (MIX, *PARTS):
+        label = part.name if part is MIX else f"part {part.name}"
+        feeds[label] = tuple(range(column, column + part.channels))
+        column += part.channels
+    return feeds

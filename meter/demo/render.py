@@ -1,0 +1,60 @@
+"""From the score to sound: one feed after another, then the room, then their sum."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from meter.demo.ensemble import PLAYERS, Step
+from meter.demo.partials import gain
+from meter.demo.parts import MIX, PARTS, TOTAL_FRAMES, Part
+from meter.demo.room import Feed, impulse_responses, reverberate
+
+Progress = Callable[[float], None]
+"""Told the share of the work that is done, from 0 to 1."""
+
+SEED = 20_640
+SEND_DB = {"drum": -22.0, "bass": -26.0, "plucked": -15.0, "organ": -17.0, "voice": -12.5}
+"""How much of each part the room hears."""
+COST = {"drum": 0.06, "bass": 0.06, "plucked": 0.25, "organ": 0.38, "voice": 0.12, "room": 0.13}
+"""Share of the whole work, for the progress only."""
+
+
+def render(progress: Progress | None = None) -> Iterator[tuple[Part, Feed]]:
+    """The feeds in the order of ``PARTS`` and the mix as the last, each ``(frames, channels)`` float32.
+
+    The mix is the plain sum of the others, left and right; a part of one channel counts fully on both sides. The
+    samples are the same at every call with the same numpy and scipy. Each feed is let go once it is taken.
+    """
+    tell = progress or (lambda _share: None)
+    mix = np.zeros((TOTAL_FRAMES, 2), dtype=np.float32)
+    send = np.zeros(TOTAL_FRAMES, dtype=np.float32)
+    done = 0.0
+    tell(done)
+    for number, part in enumerate(PARTS):
+        random = np.random.default_rng((SEED, number))
+        step = _share_of(tell, done, COST[part.key])
+        if part.key == "room":
+            feed = _room(send, random, step)
+        else:
+            feed = PLAYERS[part.key](random, step)
+            send += feed.mean(axis=1) * np.float32(gain(SEND_DB[part.key]))
+        mix += feed
+        done += COST[part.key]
+        yield part, feed
+        del feed
+    tell(1.0)
+    yield MIX, mix
+
+
+def _share_of(tell: Progress, begin: float, width: float) -> Step:
+    return lambda share: tell(begin + width * share)
+
+
+def _room(send: Feed, random: np.random.Generator, step: Step) -> Feed:
+    feed = np.empty((TOTAL_FRAMES, 2), dtype=np.float32)
+    for side, response in enumerate(impulse_responses(random)):
+        feed[:, side] = reverberate(send, response)
+        step((side + 1) / 2)
+    return feed
