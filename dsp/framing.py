@@ -74,7 +74,10 @@ class History:
         if not self._parts:
             return np.empty((0, self._width), self._dtype)
         if len(self._parts) > 1:
-            self._parts = [np.concatenate(self._parts)]
+            joined = np.concatenate(self._parts)
+            # A copy of the end, else what is let go stays in memory behind the view.
+            self._parts = [joined if self._keep is None else joined[-self._keep :].copy()]
+            self._held = len(self._parts[0])
         return self._parts[0] if self._keep is None else self._parts[0][-self._keep :]
 
 

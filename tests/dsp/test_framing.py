@@ -38,6 +38,16 @@ def test_history_keeps_the_end() -> None:
     assert not len(history.rows())
 
 
+def test_history_lets_go_though_it_is_asked_at_every_turn() -> None:
+    history = History(100, 1)
+    for number in range(300):
+        history.push(np.full((10, 1), float(number)))
+        newest = history.rows()
+        assert newest[-1, 0] == number
+        base = newest if newest.base is None else newest.base
+        assert base.size <= 110
+
+
 def test_history_may_keep_all_and_in_single_precision() -> None:
     history = History(None, 2, np.float32)
     for _ in range(10):
