@@ -19,7 +19,7 @@ FloatArray = NDArray[np.float64]
 JSON_SUFFIX = {
     "": "", "LUFS": "lufs", "LU": "lu", "dBFS": "dbfs", "dBTP": "dbtp", "dB": "db", "VU": "vu", "Hz": "hz",
     "s": "seconds", "h": "hours", "min": "minutes", "%": "percent", "dB(A)": "dba", "dB(C)": "dbc",
-    "dBFS(A)": "dbfs_a", "ms": "ms", "frames": "frames", "count": "count",
+    "dBFS(A)": "dbfs_a", "dBFS(C)": "dbfs_c", "ms": "ms", "frames": "frames", "count": "count",
 }  # fmt: skip
 """Units a field may have, and the last word of its JSON key."""
 

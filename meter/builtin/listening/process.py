@@ -57,12 +57,13 @@ class Listening:
 
     def __init__(self) -> None:
         self._calibrated = False
-        self._offset_db = 0.0
+        self._offset_db = self._doubt_db = 0.0
         self._rule = Rule("", 75.0, 40.0)
 
     def configure(self, settings: Settings) -> None:
         self._calibrated = bool(settings["calibrated"])
         self._offset_db = float(settings["offset_db"])
+        self._doubt_db = float(settings["doubt_db"])
         self._rule = Rule(
             str(settings["rule"]),
             float(settings["criterion_db"]),
@@ -88,9 +89,10 @@ class Listening:
         self._step = 0
         self._held = 0
         self._measured_frames = 0
-        self._step_energy = 0.0
+        self._step_energy = np.zeros((2, self._channels))
         self._step_is_whole = True
-        self._recent = np.full(STEPS_PER_SECOND, np.nan)
+        # Per step: energy under A and under C of each channel.
+        self._recent = np.full((STEPS_PER_SECOND, 2, self._channels), np.nan)
         self._second_energy = 0.0
         self._second_frames = 0
         # Per second of the clock: power times time at the seat, and the time that was measured under a calibration.
@@ -128,7 +130,9 @@ class Listening:
     def read(self, out: Readout) -> None:
         feed_now = self._feed_now()
         out["feed_now"] = feed_now
+        out["feed_each"], out["feed_each_c"] = self._feed_each()
         out["calibrated"] = float(self._calibrated)
+        out["doubt"] = self._doubt_db if self._calibrated else math.nan
         out["time_listened"] = self._measured_frames / self._rate_hz / SECONDS_PER_HOUR
         out["seconds"] = float(self._step // STEPS_PER_SECOND)
         for key in LEDGER_KEYS:
@@ -162,10 +166,10 @@ class Listening:
         if not self._held:
             return
         frames = self._waiting[: self._held]
-        weighted = self._a_filter.process(frames)
-        self._step_energy += float(np.einsum("nc,nc->", weighted, weighted))
+        for row, weighted in enumerate((self._a_filter.process(frames), self._c_filter.process(frames))):
+            self._step_energy[row] += np.einsum("nc,nc->c", weighted, weighted)
         self._second_frames += self._held
-        self._note_peak(self._c_filter.process(frames))
+        self._note_peak(weighted)
         self._held = 0
 
     def _note_peak(self, weighted: FloatArray) -> None:
@@ -182,8 +186,8 @@ class Listening:
             return
         self._measure_held()
         self._recent[self._step % STEPS_PER_SECOND] = self._step_energy if self._step_is_whole else math.nan
-        self._second_energy += self._step_energy
-        self._step_energy = 0.0
+        self._second_energy += float(self._step_energy[0].sum())
+        self._step_energy[:] = 0.0
         self._step_is_whole = True
         self._step += 1
         if self._step % STEPS_PER_SECOND == 0:
@@ -207,7 +211,11 @@ class Listening:
 
     def _feed_now(self) -> float:
         """Level of the last second in dBFS(A); NaN until a second was heard without a gap."""
-        return power_to_db(float(self._recent.sum()) / self._rate_hz) + SINE_RMS_OFFSET_DB
+        return power_to_db(float(self._recent[:, 0].sum()) / self._rate_hz) + SINE_RMS_OFFSET_DB
+
+    def _feed_each(self) -> FloatArray:
+        """The same for each channel, under A and under C, ``(2, channels)``."""
+        return np.asarray(power_to_db(self._recent.sum(axis=0) / self._rate_hz) + SINE_RMS_OFFSET_DB)
 
     def _seat_averages(self) -> tuple[float, float]:
         """Level of the last minute and of the last quarter of an hour, up to the last whole second."""

@@ -51,6 +51,25 @@ def test_the_feed_is_a_weighted(hz: float) -> None:
     assert processor.read()["feed_now"] == pytest.approx(expected, abs=0.05)
 
 
+@pytest.mark.parametrize("hz", [63.0957, 1000.0, 3981.07])
+def test_each_channel_is_told_under_a_and_under_c(hz: float) -> None:
+    processor = Processor("listening", 48_000)
+    processor.feed(tone(hz, -20.0, 2.0, 48_000, 2) * [1.0, 0.1])
+    readings = processor.read()
+    for key, weighting in (("feed_each", "A"), ("feed_each_c", "C")):
+        expected = -20.0 + float(weighting_db(np.array([hz]), weighting)[0])
+        np.testing.assert_allclose(readings[key], [expected, expected - 20.0], atol=0.05)
+    sum_of_both = 10.0 * math.log10(np.sum(10.0 ** (np.asarray(readings["feed_each"]) / 10.0)))
+    assert readings["feed_now"] == pytest.approx(sum_of_both)
+
+
+def test_the_doubt_belongs_to_a_calibration() -> None:
+    processor = calibrated(doubt_db=6.0)
+    assert processor.read()["doubt"] == 6.0
+    processor.configure(calibrated=False)
+    assert math.isnan(processor.read()["doubt"])
+
+
 def test_two_loudspeakers_calibrated_one_at_a_time_add_up_in_energy() -> None:
     # 82 dB each, together 85 (the published figure for two uncorrelated equal levels is +3.01 dB).
     noise = pink_noise(np.random.default_rng(1), -20.0, 12.0, 48_000, 2)
