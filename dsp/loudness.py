@@ -35,7 +35,7 @@ MAX_LOST_SECONDS = 1.0
 MAX_LOST_SHARE = 0.001
 """No standard speaks of lost frames; these four are our own choice."""
 
-PART_SAMPLES = 192_000
+PART_SAMPLES = 480_000
 """Larger blocks are measured in parts of this many samples, all channels together, so that memory stays small."""
 
 HISTORY_SECONDS = 300

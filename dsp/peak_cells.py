@@ -189,8 +189,8 @@ class PeakCells:
         shape = (self._channels, cells, STEP + self.cell_frames)
         return np.ndarray(shape, np.float32, self._frames, first * item, (row, self.cell_frames * item, item))
 
-    def _highest_by_cell(self, values: Float32Array) -> Float32Array:
-        return np.asarray(values.reshape(self._channels, -1, self.cell_frames).max(axis=-1))
+    def _highest_by_cell(self, magnitudes: Float32Array) -> Float32Array:
+        return _highest(magnitudes.reshape(self._channels, -1, self.cell_frames))
 
     def _highest_possible(self, frames: Float32Array, samples: Float32Array, before: Float32Array) -> Float32Array:
         """What no true peak ``(channels, cells)`` can exceed; ``before`` is the peak of the step before the first."""
@@ -220,7 +220,12 @@ class PeakCells:
         values = products.reshape(VIEWS, len(frames), cells, steps * STEP)
         if fresh.any():
             values[:, fresh, 0, :STEP] = 0.0
-        return np.asarray(values.max(axis=0).max(axis=-1))
+        return np.asarray(_highest(values).max(axis=0))
+
+
+def _highest(magnitudes: Float32Array) -> Float32Array:
+    """Highest along the last axis of what is never negative: such numbers sort like their bits, and faster so."""
+    return np.asarray(magnitudes.view(np.int32).max(axis=-1).view(np.float32))
 
 
 def _highest_after(samples: Float32Array) -> Float32Array:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
@@ -57,15 +59,18 @@ class TickSums:
         self._partial = np.zeros(self._width) if ends_on_an_edge else np.full(self._width, np.nan)
         return np.full((len(edges), self._width), np.nan)
 
-    def _edges_within(self, frames: int) -> list[int]:
+    def _edges_within(self, frames: int) -> Sequence[int]:
         """Ends of ticks inside the next ``frames`` frames, as offsets from 1 to ``frames``."""
         last = -(-(self._frame + frames + 1) * TICKS_PER_SECOND // self._rate_hz) - 1
+        if self._rate_hz % TICKS_PER_SECOND == 0:
+            width = self._rate_hz // TICKS_PER_SECOND
+            return range((self._tick + 1) * width - self._frame, last * width - self._frame + 1, width)
         return [tick_edge(tick, self._rate_hz) - self._frame for tick in range(self._tick + 1, last + 1)]
 
     def _whole(self, values: FloatArray) -> FloatArray:
         return np.asarray(self._combine.reduce(values, axis=0, initial=0.0))
 
-    def _between(self, values: FloatArray, edges: list[int]) -> FloatArray:
+    def _between(self, values: FloatArray, edges: Sequence[int]) -> FloatArray:
         first = edges[0]
         if len(edges) > 1 and edges[-1] - first == (len(edges) - 1) * (edges[1] - first):
             width = edges[1] - first
@@ -91,7 +96,7 @@ class TickEnergies(TickSums):
         flat = values.reshape(-1)
         return np.atleast_1d(np.vecdot(flat, flat))
 
-    def _between(self, values: FloatArray, edges: list[int]) -> FloatArray:
+    def _between(self, values: FloatArray, edges: Sequence[int]) -> FloatArray:
         starts = [0, *edges[:-1]]
         width = edges[-1] - starts[-1]
         if len(edges) == 1 or edges[-1] - edges[0] != (len(edges) - 1) * width:
