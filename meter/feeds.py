@@ -1,10 +1,94 @@
-"""Feeds: named sets of channels of one clock. ``mix`` is what leaves the DAW."""
+"""Feeds: named sets of channels of one clock. ``mix`` is what leaves the DAW, ``part NAME`` one bus or track.
+
+A feed map says which channels of a source are which feed. It is kept as one small TOML file per job::
+
+    name = "evening song"
+    mix = [1, 2]
+
+    [parts]
+    kick = [3]
+    "double bass" = [4]
+    guitars = [5, 6]
+
+Channels count from 1, as interfaces label them; columns, which the engine works with, count from 0.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+import json
+import os
+import tempfile
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+
+import msgspec
 
 MIX = "mix"
+ALL = "all"
+"""What a manifest writes to listen to every channel of the source, mapped or not."""
+
+PART_PREFIX = "part "
+MOST_CHANNELS = 32
+"""Of one map: as many as a source delivers."""
+HIGHEST_CHANNEL = 1024
+LONGEST_NAME = 40
+MAX_FILE_BYTES = 100_000
+
+OFFERED_NAMES = (
+    "kick", "bass", "snare", "toms", "overheads", "percussion", "guitars", "keys", "organ", "synths", "strings",
+    "brass", "voice", "backing voices", "room", "rest",
+)  # fmt: skip
+"""Names of parts that are offered; any other may be typed."""
+
+Feeds = Mapping[str, tuple[int, ...]]
+
+
+class FeedMapError(ValueError):
+    """A feed map that cannot be used; the text is one sentence that names the feed and the mend."""
+
+
+class FeedMap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Which channels (from 1) are the mix and which each part. ``name`` is the job's.
+
+    A part is mono or stereo, left first. Made by ``feed_map`` or ``read_feed_map``, which check it.
+    """
+
+    name: str = ""
+    mix: tuple[int, ...] = ()
+    parts: dict[str, tuple[int, ...]] = {}
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """Every channel that the map names, in rising order."""
+        return tuple(sorted({*self.mix, *(number for numbers in self.parts.values() for number in numbers)}))
+
+    def columns(self, taken: Sequence[int] = ()) -> dict[str, tuple[int, ...]]:
+        """Feeds by name as columns; ``taken`` are the channels that the source was asked for, all when empty.
+
+        Raises FeedMapError when a channel is not among them.
+        """
+        named = {MIX: self.mix} if self.mix else {}
+        named |= {PART_PREFIX + name: numbers for name, numbers in self.parts.items()}
+        if not taken:
+            return {name: tuple(number - 1 for number in numbers) for name, numbers in named.items()}
+        place = {number: column for column, number in enumerate(taken)}
+        for name, numbers in named.items():
+            for number in numbers:
+                if number not in place:
+                    raise FeedMapError(
+                        f"The feed “{name}” wants channel {number}, which is not taken from the source; "
+                        "take all its channels."
+                    )
+        return {name: tuple(place[number] for number in numbers) for name, numbers in named.items()}
+
+
+def feed_map(name: str, mix: Sequence[int], parts: Mapping[str, Sequence[int]]) -> FeedMap:
+    """A checked map; raises FeedMapError."""
+    made = FeedMap(name, tuple(mix), {part: tuple(numbers) for part, numbers in parts.items()})
+    _check(made)
+    return made
 
 
 def whole_mix(channels: int) -> dict[str, tuple[int, ...]]:
@@ -12,7 +96,28 @@ def whole_mix(channels: int) -> dict[str, tuple[int, ...]]:
     return {MIX: tuple(range(channels))}
 
 
-def check_feeds(feeds: Mapping[str, tuple[int, ...]], channels: int) -> None:
+def part_feeds(feeds: Feeds) -> dict[str, tuple[int, ...]]:
+    """Only the parts of a map of columns, by their own names, in order."""
+    return {
+        name.removeprefix(PART_PREFIX): columns for name, columns in feeds.items() if name.startswith(PART_PREFIX)
+    }
+
+
+def named_feeds(names: Sequence[str]) -> dict[str, tuple[int, ...]] | None:
+    """Columns that the source's own channel names tell: ``mix L``, ``mix R``, ``low drum``, ``room L``, ``room R``.
+
+    None unless one of them is the mix's: systems name channels too, but by their place in the room.
+    """
+    columns: dict[str, tuple[int, ...]] = {}
+    for column, name in enumerate(names):
+        whole = name[:-2] if name.endswith((" L", " R")) else name
+        feed = MIX if whole == MIX else PART_PREFIX + whole
+        columns[feed] = (*columns.get(feed, ()), column)
+    fits = all(len(taken) <= 2 for taken in columns.values())
+    return columns if MIX in columns and len(columns) > 1 and fits else None
+
+
+def check_feeds(feeds: Feeds, channels: int) -> None:
     """Raise ValueError with one sentence when a feed is empty or names a channel that is not there."""
     for name, columns in feeds.items():
         if not columns:
@@ -22,3 +127,98 @@ def check_feeds(feeds: Mapping[str, tuple[int, ...]], channels: int) -> None:
                 raise ValueError(
                     f"The feed “{name}” wants channel {column + 1}, but the source has {channels}; choose another."
                 )
+
+
+def read_feed_map(path: Path) -> FeedMap:
+    """Read and check one job file; raises FeedMapError."""
+    try:
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise FeedMapError(f"The job {path.name} is far too large to be a feed map; choose another.")
+        found = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), FeedMap)
+    except OSError as error:
+        raise FeedMapError(f"The job {path} cannot be read ({error.strerror}); choose another.") from error
+    except UnicodeDecodeError as error:
+        raise FeedMapError(f"The job {path.name} is not UTF-8 text; save it as such.") from error
+    except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
+        raise FeedMapError(f"The job {path.name} is not valid ({error}); mend it or choose another.") from error
+    try:
+        _check(found)
+    except FeedMapError as error:
+        raise FeedMapError(f"In the job {path.name}: {error}") from error
+    return found
+
+
+def write_feed_map(feeds: FeedMap, path: Path) -> str:
+    """Write a job file whole or not at all; an empty string, or one sentence saying why it failed."""
+    temporary = ""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(_as_toml(feeds))
+            file.flush()
+            os.fsync(file.fileno())
+        Path(temporary).replace(path)
+    except OSError as error:
+        if temporary:
+            with contextlib.suppress(OSError):
+                Path(temporary).unlink()
+        return f"The job cannot be saved as {path} ({error.strerror}); choose another place."
+    return ""
+
+
+def _check(feeds: FeedMap) -> None:
+    if not feeds.mix and not feeds.parts:
+        raise FeedMapError("A feed map needs a mix or at least one part; give one of them a channel.")
+    taken: dict[int, str] = {}
+    for name, numbers in [(MIX, feeds.mix), *feeds.parts.items()] if feeds.mix else feeds.parts.items():
+        _check_feed(name, numbers)
+        for number in numbers:
+            if number in taken:
+                raise FeedMapError(
+                    f"Channel {number} stands in “{taken[number]}” and in “{name}”; leave it in one of them."
+                )
+            taken[number] = name
+    for name in feeds.parts:
+        _check_name(name)
+    if len(taken) > MOST_CHANNELS:
+        raise FeedMapError(f"The map names {len(taken)} channels; at most {MOST_CHANNELS} are taken from a source.")
+
+
+def _check_feed(name: str, numbers: Sequence[int]) -> None:
+    if not numbers:
+        raise FeedMapError(f"The part “{name}” has no channel; give it one or two.")
+    if name != MIX and len(numbers) > 2:
+        raise FeedMapError(f"The part “{name}” has {len(numbers)} channels; a part is mono or stereo, so split it.")
+    for number in numbers:
+        if not 1 <= number <= HIGHEST_CHANNEL:
+            raise FeedMapError(f"“{name}” wants channel {number}; channels count from 1 to {HIGHEST_CHANNEL}.")
+        if numbers.count(number) > 1:
+            raise FeedMapError(f"“{name}” names channel {number} twice; leave one of them out.")
+
+
+def _check_name(name: str) -> None:
+    if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > LONGEST_NAME:
+        raise FeedMapError(
+            f"A part cannot be called {name[:LONGEST_NAME]!r}; use up to {LONGEST_NAME} letters that can be seen."
+        )
+    if name.casefold() in (MIX, ALL):
+        raise FeedMapError(f"A part cannot be called “{name}”, which means something else; choose another name.")
+
+
+def _as_toml(feeds: FeedMap) -> str:
+    lines = ["# Which channel of the source is what. Channels count from 1; a part has one or two, left first."]
+    lines.append(f"name = {_quoted(feeds.name)}")
+    if feeds.mix:
+        lines.append(f"mix = {_listed(feeds.mix)}")
+    lines += ["", "[parts]", *(f"{_quoted(name)} = {_listed(numbers)}" for name, numbers in feeds.parts.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string; JSON's escapes are a part of TOML's, but for DEL."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _listed(numbers: Iterable[int]) -> str:
+    return f"[{', '.join(str(number) for number in numbers)}]"

@@ -1,0 +1,143 @@
+"""Feed maps: checked, kept as a file that a person can edit, and told by the demo's own channel names."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from meter.demo.parts import channel_names, feed_columns
+from meter.feeds import (
+    LONGEST_NAME,
+    OFFERED_NAMES,
+    FeedMap,
+    FeedMapError,
+    check_feeds,
+    feed_map,
+    named_feeds,
+    part_feeds,
+    read_feed_map,
+    whole_mix,
+    write_feed_map,
+)
+
+BAND = feed_map("evening song", [1, 2], {"kick": [3], "double bass": [4], "guitars": [6, 5]})
+
+
+def test_channels_become_columns() -> None:
+    assert BAND.columns() == {
+        "mix": (0, 1), "part kick": (2,), "part double bass": (3,), "part guitars": (5, 4),
+    }  # fmt: skip
+    assert BAND.channels == (1, 2, 3, 4, 5, 6)
+    assert part_feeds(BAND.columns()) == {"kick": (2,), "double bass": (3,), "guitars": (5, 4)}
+
+
+def test_columns_follow_the_channels_that_were_taken() -> None:
+    assert BAND.columns((6, 5, 4, 3, 2, 1))["part kick"] == (3,)
+    with pytest.raises(FeedMapError, match="“part kick” wants channel 3, which is not taken"):
+        BAND.columns((1, 2))
+
+
+def test_a_map_without_a_mix_is_allowed() -> None:
+    assert feed_map("", [], {"kick": [1]}).columns() == {"part kick": (0,)}
+    assert feed_map("", [1], {}).columns() == {"mix": (0,)}
+
+
+@pytest.mark.parametrize(
+    ("mix", "parts", "sentence"),
+    [
+        ([], {}, "needs a mix or at least one part"),
+        ([1, 1], {}, "“mix” names channel 1 twice"),
+        ([1, 2], {"kick": [3, 3]}, "“kick” names channel 3 twice"),
+        ([1, 2], {"kick": [2]}, "Channel 2 stands in “mix” and in “kick”"),
+        ([], {"kick": [2], "bass": [2]}, "Channel 2 stands in “kick” and in “bass”"),
+        ([1], {"kick": []}, "“kick” has no channel"),
+        ([1], {"kick": [2, 3, 4]}, "“kick” has 3 channels"),
+        ([0], {}, "channel 0; channels count from 1"),
+        ([1, 5000], {}, "channel 5000"),
+        ([1], {"": [2]}, "cannot be called ''"),
+        ([1], {" kick": [2]}, "cannot be called"),
+        ([1], {"ki\nck": [2]}, "cannot be called"),
+        ([1], {"k" * (LONGEST_NAME + 1): [2]}, "cannot be called"),
+        ([1], {"Mix": [2]}, "cannot be called “Mix”"),
+        ([1], {f"part {n}": [n] for n in range(2, 40)}, "names 39 channels"),
+    ],
+)
+def test_maps_that_cannot_be_used_say_so_in_one_sentence(mix, parts, sentence: str) -> None:
+    with pytest.raises(FeedMapError, match=sentence) as caught:
+        feed_map("song", mix, parts)
+    assert str(caught.value).endswith(".")
+
+
+def test_a_job_is_kept_as_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "jobs" / "song.toml"
+    odd = feed_map('a "song"\\ \x7f', [9], {'12" tom': [1], "Stimme [alt] = ü": [2, 3], "a.b": [4]})
+    for kept in (BAND, odd):
+        assert write_feed_map(kept, path) == ""
+        found = read_feed_map(path)
+        assert found == kept
+        assert list(found.parts) == list(kept.parts)
+    assert [entry.name for entry in path.parent.iterdir()] == ["song.toml"]
+
+
+def test_a_job_written_by_hand_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "hand.toml"
+    path.write_text('mix = [1, 2]\n[parts]\nkick = [3]\n"bass DI" = [4]\n', encoding="utf-8")
+    assert read_feed_map(path) == FeedMap("", (1, 2), {"kick": (3,), "bass DI": (4,)})
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "mix = [1, 2", "mix = [1.5]", "mix = [true]", "mix = 1", "drums = [1]", "[parts]\nkick = [3]\nkick = [4]",
+        "parts = [1]", "mix = []", "[parts]\nkick = ['3']", 'mix = [1, 2]\n[parts]\nkick = [2]', "mix = [-1]",
+        "mix = [" + "[" * 5000, "name = 3\nmix = [1]", "mix = [99999999999999999999999]",
+    ],
+)  # fmt: skip
+def test_hostile_jobs_are_refused_in_one_sentence_that_names_the_file(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "hostile.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(FeedMapError, match=r"hostile\.toml"):
+        read_feed_map(path)
+
+
+def test_files_that_are_no_job(tmp_path: Path) -> None:
+    with pytest.raises(FeedMapError, match="cannot be read"):
+        read_feed_map(tmp_path / "absent.toml")
+    with pytest.raises(FeedMapError, match="cannot be read"):
+        read_feed_map(tmp_path)
+    (tmp_path / "bytes.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(FeedMapError, match="UTF-8"):
+        read_feed_map(tmp_path / "bytes.toml")
+    (tmp_path / "big.toml").write_text("#" * 200_000, encoding="utf-8")
+    with pytest.raises(FeedMapError, match="too large"):
+        read_feed_map(tmp_path / "big.toml")
+
+
+def test_a_job_that_cannot_be_saved_leaves_nothing_behind(tmp_path: Path) -> None:
+    (tmp_path / "taken").mkdir()
+    assert "cannot be saved" in write_feed_map(BAND, tmp_path / "taken")
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    assert "cannot be saved" in write_feed_map(BAND, tmp_path / "file" / "song.toml")
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["file", "taken"]
+
+
+def test_the_demo_tells_its_own_map() -> None:
+    assert named_feeds(channel_names()) == feed_columns()
+
+
+@pytest.mark.parametrize("names", [(), ("front-left", "front-right"), ("mix L", "mix R"), ("aux0", "aux1", "aux2")])
+def test_names_that_tell_no_map(names: tuple[str, ...]) -> None:
+    assert named_feeds(names) is None
+
+
+def test_a_plain_stream_is_all_mix() -> None:
+    assert whole_mix(3) == {"mix": (0, 1, 2)}
+    with pytest.raises(ValueError, match="wants channel 3, but the source has 2"):
+        check_feeds(whole_mix(3), 2)
+    with pytest.raises(ValueError, match="has no channel"):
+        check_feeds({"mix": ()}, 2)
+
+
+def test_offered_names_can_be_used() -> None:
+    assert feed_map("", [], {name: [number + 1] for number, name in enumerate(OFFERED_NAMES)}).parts
