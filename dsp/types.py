@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
@@ -35,12 +36,14 @@ class Spec:
     """What stays constant from one ``prepare`` to the next.
 
     ``rate_hz`` is frames per second, ``channels`` at least 1, ``roles`` one name per channel
-    (``"L"``, ``"R"``, ``"C"``, ``"LFE"``, ``"Ls"``, ``"Rs"``, ``"M"`` or a number).
+    (``"L"``, ``"R"``, ``"C"``, ``"LFE"``, ``"Ls"``, ``"Rs"``, ``"M"`` or a number). ``feeds`` names the columns of
+    each feed of the source, in order; it is for processors that listen to all of them.
     """
 
     rate_hz: int
     channels: int
     roles: tuple[str, ...] = field(default=())
+    feeds: Mapping[str, tuple[int, ...]] = field(default_factory=dict, hash=False)
 
     def __post_init__(self) -> None:
         if self.rate_hz < 1000 or self.rate_hz > 768_000:

@@ -25,11 +25,12 @@ from pathlib import Path
 
 import msgspec
 
+from meter.readings import PART_PREFIX
+
 MIX = "mix"
 ALL = "all"
 """What a manifest writes to listen to every channel of the source, mapped or not."""
 
-PART_PREFIX = "part "
 MOST_CHANNELS = 32
 """Of one map: as many as a source delivers."""
 HIGHEST_CHANNEL = 1024

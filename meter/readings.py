@@ -24,6 +24,10 @@ JSON_SUFFIX = {
 """Units a field may have, and the last word of its JSON key."""
 
 PER_CHANNEL = "channels"
+PER_PART = "parts"
+PART_PREFIX = "part "
+"""A feed's name begins with this when it is one bus or track."""
+
 JSON_DECIMALS = 4
 """A ten-thousandth of a decibel: far below any doubt, and short enough to read."""
 
@@ -32,7 +36,8 @@ JSON_DECIMALS = 4
 class Field:
     """One reading as its manifest declares it.
 
-    ``size`` is a fixed number of values or ``"channels"``. ``summary`` marks what ``measure`` reports.
+    ``size`` is a fixed number of values, ``"channels"`` (of its feed) or ``"parts"`` (feeds that are parts); ``each``
+    is how many values every one of those has, one after the other. ``summary`` marks what ``measure`` reports.
     ``not_yet`` says in words why the value may be NaN, ``silence`` what minus infinity means, ``endless`` what
     plus infinity means. ``minus`` names two full keys whose difference this field is; the chain computes it and
     the processor does not write it.
@@ -41,12 +46,18 @@ class Field:
     key: str
     unit: str
     size: int | str = 1
+    each: int = 1
     label: str = ""
     not_yet: str = ""
     silence: str = "silence"
     endless: str = "without limit"
     summary: bool = False
     minus: tuple[str, str] | None = None
+
+    def values(self, channels: int, parts: int) -> int:
+        """How many numbers it takes on a feed of ``channels``, among so many parts."""
+        count = {PER_CHANNEL: channels, PER_PART: parts}.get(str(self.size))
+        return (int(self.size) if count is None else count) * self.each
 
 
 @dataclass(frozen=True)
@@ -78,22 +89,40 @@ class Slot:
 
 
 class Layout:
-    """All slots of one chain, in the order of its meters; the same in both processes."""
+    """All slots of one chain, in the order of its meters; the same in both processes.
 
-    def __init__(self, slots: tuple[Slot, ...]) -> None:
+    ``feeds`` names the columns of each feed of the source, ``channel_names`` its columns where it has names for them.
+    """
+
+    def __init__(
+        self,
+        slots: tuple[Slot, ...],
+        feeds: Mapping[str, tuple[int, ...]] | None = None,
+        channel_names: tuple[str, ...] = (),
+    ) -> None:
         self.slots = slots
+        self.feeds = dict(feeds or {})
+        self.channel_names = channel_names
+        self.parts = part_names(self.feeds)
         self.by_key: dict[str, Slot] = {slot.key: slot for slot in slots}
         self.total = sum(slot.size for slot in slots)
 
     @classmethod
-    def build(cls, meters: Mapping[str, tuple[Field, ...]], channels: Mapping[str, int]) -> Layout:
+    def build(
+        cls,
+        meters: Mapping[str, tuple[Field, ...]],
+        channels: Mapping[str, int],
+        feeds: Mapping[str, tuple[int, ...]] | None = None,
+        channel_names: tuple[str, ...] = (),
+    ) -> Layout:
         """Lay out the fields of each meter id; ``channels`` gives the width of each meter's feed."""
         slots: list[Slot] = []
+        parts = len(part_names(feeds or {}))
         offset = 0
         for meter_id, fields in meters.items():
             for item in fields:
-                size = channels[meter_id] if item.size == PER_CHANNEL else int(item.size)
-                scalar = item.size == 1
+                size = item.values(channels[meter_id], parts)
+                scalar = item.size == 1 and item.each == 1
                 slots.append(
                     Slot(
                         f"{meter_id}.{item.key}", item.unit, offset, size, scalar,
@@ -101,16 +130,25 @@ class Layout:
                     )
                 )  # fmt: skip
                 offset += size
-        return cls(tuple(slots))
+        return cls(tuple(slots), feeds, channel_names)
 
-    def to_plain(self) -> list[dict[str, Any]]:
+    def to_plain(self) -> dict[str, Any]:
         """Plain values for the pipe."""
-        return [asdict(slot) for slot in self.slots]
+        return {
+            "slots": [asdict(slot) for slot in self.slots],
+            "feeds": self.feeds,
+            "channel_names": self.channel_names,
+        }
 
     @classmethod
-    def from_plain(cls, plain: list[dict[str, Any]]) -> Layout:
+    def from_plain(cls, plain: Mapping[str, Any]) -> Layout:
         """The layout that ``to_plain`` came from."""
-        return cls(tuple(Slot(**item) for item in plain))
+        return cls(tuple(Slot(**item) for item in plain["slots"]), plain["feeds"], plain["channel_names"])
+
+
+def part_names(feeds: Mapping[str, tuple[int, ...]]) -> tuple[str, ...]:
+    """Names of the parts among feeds, in order and without the word "part"."""
+    return tuple(name.removeprefix(PART_PREFIX) for name in feeds if name.startswith(PART_PREFIX))
 
 
 @dataclass(frozen=True)
@@ -154,6 +192,16 @@ class Frame:
     def __contains__(self, key: str) -> bool:
         return key in self.layout.by_key
 
+    @property
+    def feeds(self) -> Mapping[str, tuple[int, ...]]:
+        """Columns of each feed of the source, by name."""
+        return self.layout.feeds
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Names of the parts, in the order of readings that have a value for each."""
+        return self.layout.parts
+
     def number(self, key: str) -> float:
         """A scalar reading; NaN where this chain has no such key."""
         slot = self.layout.by_key.get(key)
@@ -163,6 +211,11 @@ class Frame:
         """A reading of several values as a view; empty where this chain has no such key."""
         slot = self.layout.by_key.get(key)
         return self.values[slot.offset : slot.offset + slot.size] if slot is not None else np.empty(0)
+
+    def table(self, key: str) -> FloatArray:
+        """A reading with several values for each part as a view ``(parts, each)``; ``(0, 0)`` where there is none."""
+        values = self.vector(key)
+        return values.reshape(len(self.parts), -1) if len(values) and self.parts else np.empty((0, 0))
 
     def summary(self) -> dict[str, Any]:
         """The summary readings for JSON: numbers, or null with the reason under ``why``."""

@@ -26,7 +26,7 @@ FACE_PARTS = (
 LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("dsp/", ("dsp",), SCIENCE),
     ("meter/readings.py", (), ("numpy",)),
-    ("meter/feeds.py", (), ("numpy", "msgspec")),
+    ("meter/feeds.py", ("meter.readings",), ("numpy", "msgspec")),
     ("meter/settings.py", ("meter.readings", "meter.feeds"), ("numpy", "msgspec", "platformdirs")),
     ("meter/exposure_rules.py", ("dsp",), ("msgspec", "presets")),
     ("meter/plugin/api.py", ("dsp", "meter.readings"), ("numpy",)),

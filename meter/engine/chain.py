@@ -8,7 +8,7 @@ import numpy as np
 
 from dsp.types import FloatArray, Spec, default_roles
 from meter.engine.guard import GuardedMeter
-from meter.feeds import check_feeds
+from meter.feeds import ALL, check_feeds
 from meter.plugin.api import Readout, Settings
 from meter.readings import Layout, Slot
 
@@ -16,26 +16,35 @@ from meter.readings import Layout, Slot
 class Chain:
     """Meters over the feeds of one clock. All methods are called from one thread. [dsp]
 
-    ``feeds`` maps a feed's name to its columns. A meter whose feed is not in the map is left out, with the
-    reason in ``faults``. Raises ValueError when the map does not fit the channel count.
+    ``feeds`` maps a feed's name to its columns. A meter that listens to "all" gets every channel and the map; one
+    whose feed is not in the map is left out, with the reason in ``faults``. Raises ValueError when the map does not
+    fit the channel count.
     """
 
     def __init__(
-        self, meters: Sequence[GuardedMeter], rate_hz: int, channels: int, feeds: Mapping[str, tuple[int, ...]]
+        self,
+        meters: Sequence[GuardedMeter],
+        rate_hz: int,
+        channels: int,
+        feeds: Mapping[str, tuple[int, ...]],
+        channel_names: tuple[str, ...] = (),
     ) -> None:
         check_feeds(feeds, channels)
-        self._columns = {name: self._pick(columns, channels) for name, columns in feeds.items()}
-        self._left_out = {meter.id: self._no_feed(meter) for meter in meters if meter.manifest.feed not in feeds}
-        self.meters = [meter for meter in meters if meter.manifest.feed in feeds]
-        widths = {meter.id: len(feeds[meter.manifest.feed]) for meter in self.meters}
-        self.layout = Layout.build({meter.id: meter.manifest.fields for meter in self.meters}, widths)
+        listened = {**feeds, ALL: tuple(range(channels))}
+        wanted = {meter.manifest.feed for meter in meters}
+        self._columns = {name: self._pick(columns, channels) for name, columns in listened.items() if name in wanted}
+        self._left_out = {meter.id: self._no_feed(meter) for meter in meters if meter.manifest.feed not in listened}
+        self.meters = [meter for meter in meters if meter.manifest.feed in listened]
+        widths = {meter.id: len(listened[meter.manifest.feed]) for meter in self.meters}
+        fields = {meter.id: meter.manifest.fields for meter in self.meters}
+        self.layout = Layout.build(fields, widths, feeds, channel_names)
         self.values = np.full(self.layout.total, np.nan)
         self._readouts = [Readout(meter.id, self._slots(meter.id), self.values) for meter in self.meters]
         self._differences = self._find_differences()
         self.on_meter: Callable[[int], None] = lambda _index: None
         for meter in self.meters:
-            roles = default_roles(widths[meter.id]) if len(feeds[meter.manifest.feed]) == channels else ()
-            meter.prepare(Spec(rate_hz, widths[meter.id], roles))
+            roles = default_roles(widths[meter.id]) if widths[meter.id] == channels else ()
+            meter.prepare(Spec(rate_hz, widths[meter.id], roles, feeds))
 
     @property
     def faults(self) -> dict[str, str]:
@@ -67,6 +76,11 @@ class Chain:
         """Forget the signal in every meter; settings stay."""
         for meter in self.meters:
             meter.reset()
+
+    def mark(self) -> None:
+        """Begin the figures since the mark anew."""
+        for meter in self.meters:
+            meter.mark()
 
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change one meter's settings; raises ValueError with one sentence."""

@@ -17,6 +17,10 @@ STALL_FACTOR = 10.0
 Clock = Callable[[], float]
 
 
+def _nothing() -> None:
+    """A processor without a mark."""
+
+
 @dataclass
 class Timing:
     """Clocks of the guard: time spent by this thread, and time on the wall; both in seconds."""
@@ -82,6 +86,10 @@ class GuardedMeter:
     def reset(self) -> None:
         """Forget the signal."""
         self._guard("reset", lambda meter: meter.reset())
+
+    def mark(self) -> None:
+        """Begin the figures since the mark anew, in a processor that has some."""
+        self._guard("mark", lambda meter: getattr(meter, "mark", _nothing)())
 
     def read(self, out: Readout) -> None:
         """Write the readings; a quarantined meter reads "not yet" in every field."""

@@ -10,8 +10,11 @@ thread only. The life of a processor::
     skip(frames)             [dsp]  that many frames were lost here; never invent them
     read(out)                [dsp]  out["key"] = value for each field of the manifest; NaN = not yet
     reset()                  [dsp]  forget the signal, keep the settings
+    mark()                   [dsp]  may be left out (since 1.1): figures "since the mark" begin here
 
 Block sizes vary from 1 frame to minutes; any split of the same signal must give the same readings.
+Since 1.1 a meter may listen to every feed of the source: its manifest says ``feed = "all"``, its blocks hold all
+channels, ``spec.feeds`` names the columns of each feed, and a field of size ``"parts"`` has values for each part.
 An exception, or three ticks in a row past the time a tick may take, puts the meter in quarantine.
 """
 
@@ -27,7 +30,7 @@ from meter.readings import Field, Slot
 
 __all__ = ["CONTRACT", "Field", "FloatArray", "Processor", "Readout", "Setting", "Settings", "Spec"]
 
-CONTRACT = (1, 0)
+CONTRACT = (1, 1)
 """Major must equal the host's, minor must not exceed it."""
 
 Setting = float | str | bool

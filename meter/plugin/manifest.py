@@ -10,11 +10,13 @@ from typing import Annotated
 import msgspec
 
 from meter.plugin.api import CONTRACT, Setting, Settings
-from meter.readings import JSON_SUFFIX, PER_CHANNEL, Field
+from meter.readings import JSON_SUFFIX, PER_CHANNEL, PER_PART, Field
 
 MANIFEST_NAME = "manifest.toml"
 ID_PATTERN = "^[a-z][a-z0-9_]{0,31}$"
 MAX_FIELD_SIZE = 16_384
+MAX_EACH = 256
+ALL_FEEDS = "all"
 
 
 class ManifestError(ValueError):
@@ -27,6 +29,7 @@ class FieldEntry(msgspec.Struct, forbid_unknown_fields=True):
     key: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
     unit: str
     size: int | str = 1
+    each: int = 1
     label: str = ""
     not_yet: str = ""
     silence: str = "silence"
@@ -67,7 +70,8 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     """All that the host knows of a meter before it imports anything.
 
     ``processor`` and ``face`` are ``"module:Class"``; in a plain folder the module is a file beside the manifest.
-    ``feed`` names the feed it listens to. ``live_only`` keeps it out of file measurement.
+    ``feed`` names the feed it listens to, or is "all". ``views`` are further faces by name, for meters that fill a
+    page of their own. ``live_only`` keeps it out of file measurement, ``on_pages`` false off the pages.
     """
 
     id: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
@@ -79,6 +83,8 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     feed: str = "mix"
     summary: str = ""
     live_only: bool = False
+    on_pages: bool = True
+    views: dict[str, str] = {}
     field: list[FieldEntry] = []
     setting: list[SettingEntry] = []
 
@@ -120,8 +126,11 @@ def _check(manifest: Manifest, path: Path) -> None:
     if major != CONTRACT[0] or minor > CONTRACT[1]:
         ours = f"{CONTRACT[0]}.{CONTRACT[1]}"
         raise ManifestError(f"{path} was made for contract {manifest.contract}; this program has {ours}.")
-    if ":" not in manifest.processor or (manifest.face and ":" not in manifest.face):
-        raise ManifestError(f'{path}: processor and face must look like "module:Class".')
+    if (major, minor) < (1, 1) and _needs_1_1(manifest):
+        raise ManifestError(f'{path} uses what came with contract 1.1; write contract = "1.1".')
+    dotted = [manifest.processor, *([manifest.face] if manifest.face else []), *manifest.views.values()]
+    if not all(":" in name for name in dotted):
+        raise ManifestError(f'{path}: processor, face and views must look like "module:Class".')
     keys = [entry.key for entry in manifest.field]
     for entry in manifest.field:
         if keys.count(entry.key) > 1:
@@ -130,12 +139,21 @@ def _check(manifest: Manifest, path: Path) -> None:
             known = ", ".join(unit for unit in JSON_SUFFIX if unit)
             raise ManifestError(f"{path}: field “{entry.key}” has the unit {entry.unit!r}; known are {known}.")
         fixed = isinstance(entry.size, int) and 1 <= entry.size <= MAX_FIELD_SIZE
-        if not fixed and entry.size != PER_CHANNEL:
-            raise ManifestError(f"{path}: field “{entry.key}” needs a size of 1 to {MAX_FIELD_SIZE} or “channels”.")
-        if entry.summary and entry.size != 1:
+        if not fixed and entry.size not in (PER_CHANNEL, PER_PART):
+            raise ManifestError(
+                f"{path}: field “{entry.key}” needs a size of 1 to {MAX_FIELD_SIZE}, “channels” or “parts”."
+            )
+        if not 1 <= entry.each <= MAX_EACH:
+            raise ManifestError(f"{path}: field “{entry.key}” may have 1 to {MAX_EACH} values for each.")
+        if entry.summary and (entry.size, entry.each) != (1, 1):
             raise ManifestError(f"{path}: field “{entry.key}” is in the summary, so it must be a single value.")
     for setting in manifest.setting:
         try:
             setting.check(setting.default)
         except ValueError as error:
             raise ManifestError(f"{path}: the default is not allowed. {error}") from error
+
+
+def _needs_1_1(manifest: Manifest) -> bool:
+    several = any(entry.size == PER_PART or entry.each != 1 for entry in manifest.field)
+    return several or manifest.feed == ALL_FEEDS or bool(manifest.views) or not manifest.on_pages

@@ -10,7 +10,7 @@ import pytest
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.plugin.host import discover
-from meter.readings import Frame
+from meter.readings import Frame, Layout
 from tests.support.plugins import write_meter
 
 RATE = 48_000
@@ -113,3 +113,58 @@ def test_an_unknown_key_written_by_a_meter_is_a_fault(tmp_path: Path) -> None:
     chain = chain_of(write_meter(tmp_path / "own", "own", read='out["something_else"] = 1.0'))
     chain.read()
     assert "something_else" in chain.faults["own"]
+
+
+def of_all_feeds(folder: Path) -> Path:
+    """The meter in ``folder``, made to listen to every channel and to report a value for each part."""
+    manifest = (folder / "manifest.toml").read_text(encoding="utf-8")
+    changed = manifest.replace('"1.0"', '"1.1"').replace("summary = true", 'size = "parts"\neach = 2')
+    (folder / "manifest.toml").write_text(f'feed = "all"\n{changed}', encoding="utf-8")
+    return folder
+
+
+def test_a_meter_of_all_feeds_gets_every_channel_and_the_map(tmp_path: Path) -> None:
+    folder = of_all_feeds(
+        write_meter(tmp_path / "own", "own", "self.total += block", 'out["total"] = self.total[-1, :4]')
+    )
+    process = (folder / "process.py").read_text(encoding="utf-8")
+    told = "self.reset(); self.feeds = dict(spec.feeds)"
+    (folder / "process.py").write_text(process.replace("self.reset()", told), encoding="utf-8")
+    other = write_meter(tmp_path / "b", "b")
+    meters = [GuardedMeter(plugin) for plugin in discover([folder, other], installed=False)]
+        GuardedMeter(plugin) for plugin in discover([folder, write_meter(tmp_path / "b", "b")], installed=False)
+    ]
+    feeds = {"mix": (0, 1), "part kick": (2,), "part bass": (4, 3)}
+    chain = Chain(meters, RATE, 6, feeds, tuple("ABCDEF"))
+    chain.process(np.tile(np.arange(6.0), (480, 1)))
+    frame = Frame(chain.layout, chain.read())
+    assert chain.faults == {}
+    np.testing.assert_array_equal(frame.table("own.total"), [[0.0, 1.0], [2.0, 3.0]])
+    assert frame.number("b.total") == 480.0
+    assert (frame.parts, frame.feeds, frame.layout.channel_names) == (("kick", "bass"), feeds, tuple("ABCDEF"))
+    assert meters[0]._processor.feeds == feeds
+    again = Layout.from_plain(frame.layout.to_plain())
+    assert (again.slots, again.feeds, again.channel_names) == (frame.layout.slots, feeds, tuple("ABCDEF"))
+
+
+def test_without_parts_their_readings_are_empty(tmp_path: Path) -> None:
+    folder = of_all_feeds(write_meter(tmp_path / "own", "own", read='out["total"] = []'))
+    meters = [GuardedMeter(plugin) for plugin in discover([folder], installed=False)]
+    chain = Chain(meters, RATE, 2, {"mix": (0, 1)})
+    frame = Frame(chain.layout, chain.read())
+    assert chain.faults == {}
+    assert frame.vector("own.total").shape == (0,)
+    assert frame.table("own.total").shape == (0, 0)
+
+
+def test_a_mark_reaches_the_meters_that_have_one(tmp_path: Path) -> None:
+    marking = write_meter(tmp_path / "own", "own")
+    process = (marking / "process.py").read_text(encoding="utf-8")
+    (marking / "process.py").write_text(
+        f"{process}\n    def mark(self):\n        self.total = -1.0\n", encoding="utf-8"
+    )
+    chain = chain_of(marking, write_meter(tmp_path / "b", "b"))
+    chain.process(np.ones((480, 2)))
+    chain.mark()
+    assert chain.read().tolist() == [-1.0, 960.0]
+    assert chain.faults == {}

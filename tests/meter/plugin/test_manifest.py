@@ -40,6 +40,30 @@ def write(folder: Path, text: str) -> Path:
     return path
 
 
+NEWER = GOOD.replace('"1.0"', '"1.1"').replace("summary = true", 'size = "parts"\neach = 4')
+
+
+def test_a_meter_of_all_feeds_may_have_values_for_each_part(tmp_path: Path) -> None:
+    whole = NEWER.replace('id = "tilt"', 'id = "tilt"\nfeed = "all"\nviews = { small = "face:Small" }')
+    manifest = read_manifest(write(tmp_path, whole))
+    assert (manifest.feed, manifest.views, manifest.on_pages) == ("all", {"small": "face:Small"}, True)
+    assert [field.values(channels=2, parts=3) for field in manifest.fields] == [12]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("each = 4", "each = 0", "may have 1 to 256 values"),
+        ("each = 4", "each = 4\nsummary = true", "must be a single value"),
+        ('size = "parts"', 'size = "bits"', "“channels” or “parts”"),
+        ('id = "tilt"', 'id = "tilt"\nviews = { small = "Small" }', "must look like"),
+    ],
+)
+def test_what_came_with_1_1_is_checked_too(tmp_path: Path, old: str, new: str, words: str) -> None:
+    with pytest.raises(ManifestError, match=words):
+        read_manifest(write(tmp_path, NEWER.replace(old, new, 1)))
+
+
 def test_a_good_manifest_gives_fields_and_settings(tmp_path: Path) -> None:
     manifest = read_manifest(write(tmp_path, GOOD))
     assert [field.key for field in manifest.fields] == ["slope"]
@@ -67,7 +91,11 @@ def test_a_setting_out_of_bounds_is_refused(tmp_path: Path, chosen: dict, words:
     ("old", "new", "words"),
     [
         ('contract = "1.0"', 'contract = "2.0"', "made for contract 2.0"),
-        ('contract = "1.0"', 'contract = "1.1"', "made for contract 1.1"),
+        ('contract = "1.0"', 'contract = "1.9"', "made for contract 1.9"),
+        ('unit = "dB"', 'unit = "dB"\nsize = "parts"', "came with contract 1.1"),
+        ('unit = "dB"', 'unit = "dB"\neach = 2', "came with contract 1.1"),
+        ('id = "tilt"', 'id = "tilt"\nfeed = "all"', "came with contract 1.1"),
+        ('id = "tilt"', 'id = "tilt"\non_pages = false', "came with contract 1.1"),
         ('contract = "1.0"', 'contract = "one"', "contract must look like"),
         ('id = "tilt"', 'id = "Tilt!"', "not a valid manifest"),
         ('unit = "dB"', 'unit = "furlong"', "has the unit 'furlong'"),
@@ -100,5 +128,5 @@ def test_our_own_manifests_are_good() -> None:
     folder = Path(__file__).parents[3] / "meter" / "builtin"
     manifests = [read_manifest(path) for path in sorted(folder.glob("*/manifest.toml"))]
     assert [manifest.id for manifest in manifests] == [
-        "listening", "loudness", "mono_lows", "peaks", "spectrum", "stereo", "vu",
+        "drift", "listening", "loudness", "mono_lows", "peaks", "spectrum", "stereo", "vu",
     ]  # fmt: skip
