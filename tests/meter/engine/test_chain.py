@@ -132,8 +132,6 @@ def test_a_meter_of_all_feeds_gets_every_channel_and_the_map(tmp_path: Path) -> 
     (folder / "process.py").write_text(process.replace("self.reset()", told), encoding="utf-8")
     other = write_meter(tmp_path / "b", "b")
     meters = [GuardedMeter(plugin) for plugin in discover([folder, other], installed=False)]
-        GuardedMeter(plugin) for plugin in discover([folder, write_meter(tmp_path / "b", "b")], installed=False)
-    ]
     feeds = {"mix": (0, 1), "part kick": (2,), "part bass": (4, 3)}
     chain = Chain(meters, RATE, 6, feeds, tuple("ABCDEF"))
     chain.process(np.tile(np.arange(6.0), (480, 1)))
