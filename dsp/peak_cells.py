@@ -71,6 +71,11 @@ class PeakCells:
         return self._dropped + self._kept
 
     @property
+    def open_frames(self) -> int:
+        """Frames of the cell that is not complete."""
+        return self._held - STEP - self._kept * self.cell_frames
+
+    @property
     def waiting(self) -> bool:
         """Whether ``settle`` would work anything out."""
         return self._kept > 0
@@ -122,12 +127,6 @@ class PeakCells:
         number = cell + self._dropped
         self._drop()
         return number, channel, np.concatenate(true)
-
-    def skip(self) -> FloatArray:
-        """Frames were lost here: peaks ``(2, channels)`` of the cell that this cuts short; a new one begins."""
-        peaks = self.open_cell()
-        self.reset()
-        return peaks
 
     def open_cell(self) -> FloatArray:
         """Peaks ``(2, channels)`` so far of the cell that is not complete."""

@@ -23,6 +23,9 @@ as type I of IEC 60268-10)."""
 OVER_DBTP = 0.05
 """A true peak counts as over from +0.05 dBTP, the first that reads +0.1: the interpolator may read that much high."""
 
+JUST_NOW = np.ones(1)
+"""What is left on display of one peak of this moment."""
+
 
 class PeakMeter:
     """Peaks of one feed. Properties give ``(channels,)`` arrays or one number; read them at any moment.
@@ -67,18 +70,23 @@ class PeakMeter:
             cells = self._cells.push(part)
             if len(cells):
                 self._fall(len(cells) * self._cells.cell_frames)
-                self._take(cells, self._fallen(np.arange(len(cells) - 1, -1, -1)))
+                self._take(cells, self._fallen(np.arange(len(cells) - 1, -1, -1)) if len(cells) > 1 else JUST_NOW)
 
     def skip(self, frames: int) -> None:
         """``frames`` frames were lost here: displays fall on, nothing is read across the gap."""
         if frames <= 0:
             return
         self._settle()
-        self._take(self._cells.skip()[None], np.ones(1))
+        if begun := self._cells.open_frames:
+            self._fall(begun)
+            self._take(self._cells.open_cell()[None], JUST_NOW)
+            self._gap_frames += begun - self._cells.cell_frames
+        self._cells.reset()
         self._fall(frames)
         self._was_over = False
         self._gap_frames += frames
-        cells, self._gap_frames = divmod(self._gap_frames, self._cells.cell_frames)
+        cells = max(0, self._gap_frames // self._cells.cell_frames)
+        self._gap_frames -= cells * self._cells.cell_frames
         self._hold(np.zeros((min(cells, self._held.shape[1]), self._spec.channels)))
 
     @property

@@ -182,9 +182,24 @@ def test_displays_fall_on_over_a_gap_and_the_maximum_stays() -> None:
         split.skip(480)
     np.testing.assert_allclose(gapped.true, heard_all.true, atol=1e-6)
     np.testing.assert_allclose(readings(split), readings(gapped), atol=1e-6)
+    np.testing.assert_allclose(split.true_hold, heard_all.true_hold, atol=1e-6)
+    split.skip(3 * 48_000)
     gapped.skip(3 * 48_000)
     assert (gapped.true_hold == -math.inf).all()
     np.testing.assert_allclose(gapped.true_max_each, heard_all.true_max_each)
+
+
+def test_many_small_gaps_do_not_shorten_the_hold() -> None:
+    meter = heard(impulse(0.5, 0.1))
+    for _ in range(250):
+        meter.skip(100)
+        meter.push(silence(0.01, RATE_HZ, 2)[:380])
+    # 2.6 s have gone by, on a hold of 3 s; the crest was reached within the first 20 ms.
+    np.testing.assert_allclose(meter.true_hold, meter.true_max_each)
+    np.testing.assert_allclose(meter.true, meter.true_max_each - 2.59 * 20.0 / 1.7, atol=0.25)
+    for _ in range(50):
+        meter.skip(480)
+    assert (meter.true_hold == -math.inf).all()
 
 
 @pytest.mark.parametrize("sizes", [(480,), (96_000,)])

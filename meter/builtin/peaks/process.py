@@ -39,8 +39,8 @@ class Peaks:
         out["sample"] = meter.sample
         out["true"] = meter.true
         out["true_hold"] = meter.true_hold
-        out["true_max_each"] = meter.true_max_each
-        out["true_max"] = meter.true_max
+        out["true_max_each"] = each = meter.true_max_each
+        out["true_max"] = each.max()
         out["sample_max"] = meter.sample_max
         out["overs"] = float(meter.overs)
 
