@@ -150,7 +150,7 @@ DYNAMICS_DB: dict[str, tuple[float, ...]] = {
     "second": (0.0, 1.7, 0.0, -1.0),
     "low": (0.0, -3.8, -14.0, -10.0),
     "organ": (-1.5, 0.0, -1.5, -1.0),
-    "pedal": (-16.5, 0.0, -14.0, -16.0),
+    "pedal": (-18.5, 0.0, -15.0, -17.5),
     "voice": (-3.0, -2.3, -0.5, -2.5),
 }
 """How loud each line is played in each section."""

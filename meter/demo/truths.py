@@ -1,0 +1,116 @@
+"""What is true of the scenario, because it was built that way: planted faults, and facts that a meter may be held to.
+
+In words, all of it invented:
+
+1. *The organ rumbles under its lowest note.* Its blower runs from the first bar to the last, 30 to 45 Hz, about
+   15 dB under the organ as a whole. The lowest key that is ever pressed is C2, 65 Hz: no note is down there.
+2. *The plucked pair cancels in mono between 60 and 90 Hz, in the second section only.* Its right microphone is
+   inverted in that band, by an all-pass. The pair's low course plays C2 to E2 there, which is most of what the mix
+   has in that band, so it loses well over 3 dB when left and right become one; in the other sections next to nothing.
+3. *The low drum rings into the bass note.* Nothing damps its skin, which falls by 60 dB in 4 s. The bass enters
+   half a beat after every stroke; the drum is then 7 dB under its peak.
+4. *The third section is 3 LU louder than the second* (integrated loudness of each, ITU-R BS.1770).
+
+The low drum and the double bass own the low end: together 85 % of 20 to 120 Hz and more, in every section. The
+organ and the plucked pair hold most of the rest. The room is high-passed at 180 Hz and owns nothing there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from meter.demo import ensemble, score
+from meter.demo.instruments import DRUM_HZ, DRUM_T60_SECONDS
+from meter.demo.parts import BAR_FRAMES, RATE_HZ, SECTIONS, TEMPO_BPM, TOTAL_FRAMES, Section
+
+
+@dataclass(frozen=True)
+class Rumble:
+    """Noise of a part under its own lowest note: edges in Hz, rms in dBFS and re the whole part."""
+
+    part: str = "organ"
+    band_hz: tuple[float, float] = ensemble.RUMBLE_HZ
+    level_dbfs: float = ensemble.RUMBLE_DBFS
+    re_part_db: float = -14.9
+    lowest_note_hz: float = score.pitch_hz(min(note.pitch for note in score.organ_notes()))
+
+
+@dataclass(frozen=True)
+class Cancellation:
+    """A part with channels of opposite polarity in a band; what the mix loses there in mono, in dB."""
+
+    part: str = "plucked pair"
+    band_hz: tuple[float, float] = ensemble.CANCEL_HZ
+    section: Section = SECTIONS[ensemble.CANCEL_SECTION]
+    section_loss_db: float = -4.4
+    least_loss_db: float = -3.0
+    most_elsewhere_db: float = -0.5
+
+
+@dataclass(frozen=True)
+class Ringing:
+    """How the drum sounds on under the bass: decay of its lowest mode, and the tail re its peak at the next note."""
+
+    part: str = "low drum"
+    into: str = "double bass"
+    fundamental_hz: float = DRUM_HZ
+    t60_seconds: float = DRUM_T60_SECONDS
+    after_frames: int = round(score.BASS_AFTER_DRUM_BEATS * RATE_HZ * 60 / TEMPO_BPM)
+    tail_db: float = -6.8
+
+
+@dataclass(frozen=True)
+class Step:
+    """One section is louder than the one before, in LU of integrated loudness."""
+
+    before: Section = SECTIONS[1]
+    section: Section = SECTIONS[2]
+    louder_lu: float = 3.0
+
+
+@dataclass(frozen=True)
+class Truths:
+    """Everything that is known of the scenario by construction, or was measured once and is held by the tests."""
+
+    rumble: Rumble
+    cancellation: Cancellation
+    ringing: Ringing
+    step: Step
+    owners: tuple[str, ...]
+    least_owned: float
+    squatters: tuple[str, ...]
+    integrated_lufs: float
+    true_peak_dbtp: float
+    tempo_bpm: int
+    bar_frames: int
+    total_frames: int
+    section_frames: tuple[int, ...]
+    lowest_note_hz: dict[str, float]
+    drum_onsets: tuple[int, ...]
+    bass_onsets: tuple[int, ...]
+
+
+TRUTHS = Truths(
+    rumble=Rumble(),
+    cancellation=Cancellation(),
+    ringing=Ringing(),
+    step=Step(),
+    owners=("low drum", "double bass"),
+    least_owned=0.85,
+    squatters=("organ", "plucked pair"),
+    integrated_lufs=-21.7,
+    true_peak_dbtp=-6.2,
+    tempo_bpm=TEMPO_BPM,
+    bar_frames=BAR_FRAMES,
+    total_frames=TOTAL_FRAMES,
+    section_frames=tuple(section.first_frame for section in SECTIONS),
+    lowest_note_hz={
+        "low drum": DRUM_HZ,
+        "double bass": min(note.hz for note in score.bass_notes()),
+        "plucked pair": min(note.hz for hand in score.PLUCKED for note in score.plucked_notes(hand)),
+        "organ": Rumble.lowest_note_hz,
+        "voice": min(note.hz for phrase in score.voice_phrases() for note in phrase),
+    },
+    drum_onsets=tuple(note.frame for note in score.drum_notes()),
+    bass_onsets=tuple(note.frame for note in score.bass_notes()),
+)
