@@ -73,7 +73,7 @@ def long_sound(kind: str) -> FloatArray:
 
 
 @pytest.mark.parametrize("kind", ["goes on", "fades away", "grows", "stops"])
-@pytest.mark.parametrize("hold", [0.5, 3.0, 20.0])
+@pytest.mark.parametrize("hold", [0.5, 20.0])
 def test_long_blocks_read_or_not_in_between_are_the_same_as_ticks(kind: str, hold: float) -> None:
     sound = long_sound(kind)
     ticks, unread, read = (PeakMeter(Spec(RATE_HZ, 2), hold) for _ in range(3))
