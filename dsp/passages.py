@@ -32,6 +32,8 @@ HOPS_PER_FRAME = 4
 FRAMES_PER_SECOND = HOPS_PER_SECOND // HOPS_PER_FRAME
 PASSAGE_FRAMES = 10 * FRAMES_PER_SECOND
 SEARCH_EVERY_HOPS = PASSAGE_FRAMES * HOPS_PER_FRAME
+FIRST_SEARCH_HOPS = SEARCH_EVERY_HOPS + 8
+"""The first hops of all have no whole window yet."""
 QUERY_HOPS = SEARCH_EVERY_HOPS + HOPS_PER_FRAME - 1
 """Four queries, each a hop later than the last: one of them lies within 12.5 ms of what is remembered."""
 
@@ -210,7 +212,7 @@ class PassageFollower:
         self._hops += 1
         if self._hops % HOPS_PER_FRAME == 0:
             self._memory.add(self._last_hops(HOPS_PER_FRAME).mean(axis=0))
-        if self._hops % SEARCH_EVERY_HOPS == 0:
+        if (self._hops - FIRST_SEARCH_HOPS) % SEARCH_EVERY_HOPS == 0:
             self._begin()
         elif self._search is not None:
             next(self._search, None)

@@ -101,7 +101,7 @@ class Page(QWidget):
         self._plan = plan
         self._now = now
         known = {entry.meter_id: entry for entry in entries}
-        placed = {place.meter for place in plan.place}
+        placed = {place.meter for place in plan.place} | set(plan.elsewhere)
         self.cards = [self._make_card(known.get(place.meter) or _unknown(place.meter, plan)) for place in plan.place]
         extra = [entry for entry in entries if entry.meter_id not in placed]
         self._placed = len(self.cards)

@@ -47,12 +47,16 @@ class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Plan(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One page: shares of width and height, and the places of its meters."""
+    """One page: shares of width and height, and the places of its meters.
+
+    Meters ``elsewhere`` are measured and have no card here: another face tells of them.
+    """
 
     name: str
     column_shares: Shares
     row_shares: Shares
     place: tuple[Place, ...] = ()
+    elsewhere: tuple[str, ...] = ()
 
 
 def read_plan(path: Path) -> Plan:

@@ -87,7 +87,7 @@ def moving(seconds: float) -> dict[str, Any]:
 
 
 def make_page() -> tuple[QWidget, dict[str, Face]]:
-    """The default page with its seven faces, shown."""
+    """The default page with its faces, shown."""
     plan = read_plan(Path(str(resources.files("presets") / "pages" / "page.toml")))
     page = QWidget()
     page.resize(WIDTH, HEIGHT)

@@ -76,7 +76,7 @@ def test_the_same_passage_is_known_again_and_its_change_of_tone_told(
 def test_played_again_unchanged_nothing_has_changed(song: FloatArray, other: FloatArray) -> None:
     same = follow(song, other, song).same
     assert same is not None
-    assert [same.top_change_db, same.low_change_db, same.level_change_db] == pytest.approx([0.0] * 3, abs=0.05)
+    assert [same.top_change_db, same.low_change_db, same.level_change_db] == pytest.approx([0.0] * 3, abs=0.1)
 
 
 def test_louder_lows_alone_leave_the_top_where_it_was(song: FloatArray, other: FloatArray) -> None:
@@ -109,7 +109,7 @@ def test_what_cannot_be_known_again_is_refused(kind: str, song: FloatArray) -> N
         "chord": tone(220.0, -20.0, 150.0, RATE_HZ, 2) + tone(277.2, -20.0, 150.0, RATE_HZ, 2),
         "silence": silence(150.0, RATE_HZ, 2),
         "quiet": 1e-4 * np.concatenate([song, song, song]),
-        "broken off": np.concatenate([song[: 24 * RATE_HZ], silence(6.0, RATE_HZ, 2)] * 4),
+        "broken off": np.concatenate([song[: 20 * RATE_HZ], silence(6.0, RATE_HZ, 2)] * 4),
     }[kind]
     follower = follow(signal)
     assert follower.outcome == "no pattern"

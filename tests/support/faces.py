@@ -21,6 +21,7 @@ SILENT = -math.inf
 PAGE_SIZES = {
     "mono_lows": (548, 428), "vu": (523, 274), "peaks": (523, 144), "listening": (342, 428),
     "spectrum": (548, 303), "stereo": (342, 303), "loudness": (342, 303),
+    "drift": (342, 130),
 }  # fmt: skip
 OTHER_SIZES = [(900, 600), (367, 330), (320, 180), (342, 144), (204, 193), (204, 300), (220, 900), (1200, 130)]
 ENTRIES = {key: item.face for key, item in manifests().items()}

@@ -1,4 +1,4 @@
-"""Invented snapshots of the seven meters, and a link that hands them to a window without an engine."""
+"""Invented snapshots of our own meters, and a link that hands them to a window without an engine."""
 
 from __future__ import annotations
 
@@ -15,7 +15,9 @@ from meter.plugin.manifest import Manifest, read_manifest
 from meter.readings import FeedStatus, Frame, Layout
 
 BUILTIN = Path(__file__).parents[2] / "meter" / "builtin"
-ORDER = ("mono_lows", "vu", "peaks", "listening", "spectrum", "stereo", "loudness")
+ORDER = ("mono_lows", "vu", "peaks", "listening", "spectrum", "stereo", "loudness", "drift")
+ON_PAGE = ORDER[:-1]
+"""Those with a card on the default page."""
 RATE_HZ = 48_000
 
 
@@ -25,7 +27,7 @@ def manifests() -> dict[str, Manifest]:
 
 
 def layout(channels: int = 2) -> Layout:
-    """The layout of a chain of all seven."""
+    """The layout of a chain of all of them."""
     found = manifests()
     return Layout.build({key: item.fields for key, item in found.items()}, dict.fromkeys(found, channels))
 
@@ -72,6 +74,8 @@ def values_at(seconds: float, *, calibrated: bool = True, seed: int = 7) -> dict
         "loudness.momentary": -14.8 - 2 * (1 - beat), "loudness.short_term": -16.2, "loudness.integrated": -17.1,
         "loudness.momentary_max": -11.9, "loudness.short_term_max": -13.5, "loudness.range": 6.0,
         "loudness.measured": seconds, "loudness.incomplete": 0,
+        "drift.verdict": 3.0, "drift.heard_ago": 7300.0, "drift.likeness": 0.98, "drift.top_change": 1.5,
+        "drift.low_change": -0.4, "drift.level_change": 0.8, "drift.remembered": seconds / 3600.0,
         "loudness.history": -17.0 + 2.0 * np.sin(np.arange(300) / 17.0),
     }  # fmt: skip
     if calibrated:

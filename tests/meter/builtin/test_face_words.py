@@ -1,4 +1,4 @@
-"""The seven faces in words: one sentence, rounded to its span, never a verdict on the music."""
+"""The faces in words: one sentence, rounded to its span, never a verdict on the music."""
 
 from __future__ import annotations
 

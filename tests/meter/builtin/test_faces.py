@@ -1,4 +1,4 @@
-"""The seven faces drawn: nothing clipped, nothing alarming, nothing painted in vain."""
+"""The faces drawn: nothing clipped, nothing alarming, nothing painted in vain."""
 
 from __future__ import annotations
 

@@ -7,14 +7,15 @@ import itertools
 import pytest
 
 from meter.gui.page_plan import Place, Plan, PlanError, edges, pages_folder, plain_plan, read_plan, rectangle
-from tests.support.frames import ORDER
+from tests.support.frames import ON_PAGE, ORDER
 
 SIZES = [(1252, 708), (800, 480), (1920, 1040), (1251, 707)]
 
 
-def test_our_page_places_all_seven_meters_once_and_fills_the_grid():
+def test_our_page_places_all_our_meters_once_and_fills_the_grid():
     plan = read_plan(pages_folder() / "page.toml")
-    assert {place.meter for place in plan.place} == set(ORDER)
+    assert {place.meter for place in plan.place} == set(ON_PAGE)
+    assert set(plan.elsewhere) == set(ORDER) - set(ON_PAGE)
     covered = [cell for place in plan.place for cell in place.cells()]
     grid = set(itertools.product(range(len(plan.row_shares)), range(len(plan.column_shares))))
     assert len(covered) == len(set(covered))

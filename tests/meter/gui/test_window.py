@@ -22,7 +22,7 @@ from meter.gui.theme import DARK, LIGHT
 from meter.gui.window import Window
 from meter.readings import Field, Layout
 from meter.settings import Calibration, Settings, SourceChoice
-from tests.support.frames import FakeLink, entries, frame, layout, manifests, status, values_at
+from tests.support.frames import ON_PAGE, ORDER, FakeLink, entries, frame, layout, manifests, status, values_at
 
 LISTENED = SourceChoice("monitor", "studio.monitor", {}, "what plays on Studio Out")
 
@@ -78,7 +78,7 @@ def test_readings_reach_the_faces_and_the_feed_line(bench):
     assert "what plays on Studio Out" in bench.window.feed_line.source.accessibleName()
 
 
-def test_all_seven_faces_draw_at_1280_by_800(full):
+def test_all_our_faces_draw_at_1280_by_800(full):
     full.window.resize(1280, 800)
     for number in range(5):
         full.feed(8040.0 + number / 10)
@@ -182,7 +182,7 @@ class Unborn(Face):
 
 def strangers():
     return (
-        MeterEntry("drift", "Drift", "How far the clock runs off"),
+        MeterEntry("clock_drift", "Clock drift", "How far the clock runs off"),
         MeterEntry("raising", "Raising", load_face=lambda: Raising),
         MeterEntry("unborn", "Unborn", load_face=lambda: Unborn),
         MeterEntry("alien", "Alien", load_face=lambda: QWidget),
@@ -193,12 +193,12 @@ def strangers():
 def test_strangers_follow_below_and_none_takes_the_page_down(qtbot, tmp_path):
     bench = Bench(qtbot, tmp_path, meters=entries(faces=False) + strangers())
     fields = {key: item.fields for key, item in manifests().items()}
-    fields["drift"] = (Field("offset", "ms", label="offset since start"), Field("each", "dB", size="channels"))
+    fields["clock_drift"] = (Field("offset", "ms", label="offset since start"), Field("each", "dB", size="channels"))
     fields["raising"] = (Field("x", ""),)
     plan = Layout.build(fields, dict.fromkeys(fields, 2))
-    bench.feed(plan=plan, given={**values_at(8040.0), "drift.offset": 1.25, "drift.each": [-1.0, 2.0]})
-    assert isinstance(bench.face("drift"), PlainFace)
-    assert bench.face("drift").value_text() == "offset since start 1.2 ms, each −1.0  2.0 dB"
+    bench.feed(plan=plan, given={**values_at(8040.0), "clock_drift.offset": 1.25, "clock_drift.each": [-1.0, 2.0]})
+    assert isinstance(bench.face("clock_drift"), PlainFace)
+    assert bench.face("clock_drift").value_text() == "offset since start 1.2 ms, each −1.0  2.0 dB"
     assert "no idea" in bench.face("raising").fault
     assert "stillborn" in bench.face("unborn").fault
     assert "meter.gui.face.Face" in bench.face("alien").fault
@@ -244,7 +244,7 @@ def test_a_broken_layout_leaves_all_meters_in_rows_and_one_sentence(qtbot, tmp_p
     bench.feed()
     assert "page.toml" in bench.window.feed_line.asked()
     assert all(card.face.isVisible() for card in bench.window.page.cards)
-    assert len(bench.window.page.cards) == 7
+    assert len(bench.window.page.cards) == len(ORDER)
     bench.window.close()
 
 
@@ -431,7 +431,7 @@ def test_readings_as_text(bench):
     bench.feed()
     bench.key(Qt.Key.Key_L)
     text = bench.window.readings.text.toPlainText()
-    assert text.count("\n") == 6
+    assert text.count("\n") == len(ON_PAGE) - 1
     assert "Loudness: " in text
     bench.window.readings.copy.click()
     assert QApplication.clipboard().text() == text

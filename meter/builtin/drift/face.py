@@ -1,0 +1,111 @@
+"""Colour drift: the top and the lows of a passage now, against the first time it was heard.
+
+Two bars about a line that stands for then; right is more now. Nothing is drawn while the passage is not known.
+"""
+
+from __future__ import annotations
+
+import math
+
+from PySide6.QtCore import QRect, QSize
+from PySide6.QtGui import QPainter, QRegion
+
+from meter.gui import words
+from meter.gui.face import Face
+from meter.gui.label import Label, line_height, text_width
+from meter.gui.theme import TEXT_PX
+from meter.readings import Frame
+
+SAME = 3.0
+VERDICT_WORDS = {
+    1.0: "too steady, too quiet or broken off: it could not be known again",
+    2.0: "not heard before in this sitting",
+}
+ROWS = (("top", "drift.top_change"), ("lows", "drift.low_change"))
+ROW_GAP_PX = 5
+BAR_PX = 10
+LEAST_BAR_WIDTH_PX = 60
+MOST_BAR_WIDTH_PX = 420
+FULL_DB = 6.0
+"""A bar of half the width; what is more is drawn as that, and told in figures."""
+
+
+class DriftFace(Face):
+    """See the module's description."""
+
+    meter_id = "drift"
+    title = "Colour drift"
+    least = QSize(170, 84)
+    preferred = QSize(342, 130)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.labels = {"sentence": Label(TEXT_PX, lines=4)}
+        for name, _ in ROWS:
+            self.labels[name] = Label(TEXT_PX, lines=1)
+        self._bars: dict[str, QRect] = {}
+        self._changes = dict.fromkeys((name for name, _ in ROWS), math.nan)
+        self._apart = False
+
+    @property
+    def subtitle(self) -> str:
+        return "10 s, now against then" if self.width() >= 200 else ""
+
+    def arrange(self, inside: QRect) -> None:
+        """The sentence, and below it a row for each part where there is room; else all in one sentence."""
+        high = line_height(TEXT_PX)
+        row = high + ROW_GAP_PX
+        sentence = self.labels["sentence"]
+        wide = text_width(f"lows {words.MINUS}12.5 dB", TEXT_PX) + 10
+        self._apart = inside.height() >= 3 * high + 2 * ROW_GAP_PX and inside.width() >= wide
+        sentence_high = min(4 * high, inside.height() - 2 * row) if self._apart else inside.height()
+        sentence.place(QRect(inside.left(), inside.top(), inside.width(), sentence_high))
+        top = inside.top() + sentence_high + ROW_GAP_PX
+        bar = min(inside.width() - wide, MOST_BAR_WIDTH_PX)
+        for number, (name, _) in enumerate(ROWS):
+            at = top + number * row
+            self.labels[name].place(QRect(inside.left(), at, wide, high) if self._apart else QRect())
+            box = QRect(inside.left() + wide, at + (high - BAR_PX) // 2, bar, BAR_PX)
+            self._bars[name] = box if self._apart and bar >= LEAST_BAR_WIDTH_PX else QRect()
+
+    def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        for name, box in self._bars.items():
+            change = self._changes[name]
+            if box.isEmpty() or math.isnan(change) or not region.intersects(box):
+                continue
+            painter.fillRect(box, self.theme.trough)
+            middle = box.center().x()
+            long = round(max(-1.0, min(1.0, change / FULL_DB)) * (box.width() // 2 - 1))
+            left = middle if long >= 0 else middle + long
+            painter.fillRect(left, box.top(), abs(long) + 1, box.height(), self.measured)
+            painter.fillRect(middle, box.top() - 2, 1, box.height() + 4, self.theme.ink)
+
+    def take_words(self, frame: Frame) -> None:
+        verdict = frame.number("drift.verdict")
+        same = verdict == SAME
+        for name, key in ROWS:
+            change = frame.number(key) if same else math.nan
+            self._take_change(name, change)
+            self.say(name, f"{name} {_change_words(change)}" if same else "")
+        if not same:
+            self.say("sentence", VERDICT_WORDS.get(verdict, words.LISTENING), "soft")
+            return
+        sentence = f"same passage as {words.age(frame.number('drift.heard_ago'))}"
+        self.say("sentence", sentence if self._apart else f"{sentence}: {self._parts()}", "ink")
+
+    def _take_change(self, name: str, change: float) -> None:
+        before = self._changes[name]
+        if change != before and not (math.isnan(change) and math.isnan(before)):
+            self._changes[name] = change
+            self.update(self._bars[name].adjusted(0, -2, 0, 2))
+
+    def _parts(self) -> str:
+        return ", ".join(self.labels[name].text for name, _ in ROWS)
+
+    def value_text(self) -> str:
+        sentence = self.labels["sentence"].text
+        return f"{sentence}: {self._parts()}" if self._apart and self._parts().strip(", ") else sentence
+
+
+def _change_words(change_db: float) -> str:
+    return "not compared" if math.isnan(change_db) else words.with_unit(change_db, "dB", plus=True)

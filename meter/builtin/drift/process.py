@@ -1,0 +1,56 @@
+"""Colour drift: the tone of a passage now against the first time it was heard in this sitting.
+
+Every ten seconds the last ten are looked for in all that was heard before. Where they are found, the change of the
+top and of the lows against the middle is told; where not, nothing is. Starting over forgets the sitting.
+
+It is the sound that is compared, not the ear: a change may be meant. Passages that a song repeats differ by a few
+tenths of a decibel by themselves.
+"""
+
+from __future__ import annotations
+
+import math
+
+from dsp.passages import PassageFollower
+from meter.plugin.api import FloatArray, Readout, Settings, Spec
+
+VERDICTS = {"listening": 0.0, "no pattern": 1.0, "not heard before": 2.0, "same": 3.0}
+COMPARED = ("heard_ago", "likeness", "top_change", "low_change", "level_change")
+
+
+class Drift:
+    """Processor of the manifest beside it, for any number of channels."""
+
+    def configure(self, settings: Settings) -> None:
+        """It has no settings."""
+
+    def prepare(self, spec: Spec) -> None:
+        """Size all state; also means reset."""
+        self._follower = PassageFollower(spec.rate_hz, spec.channels)
+
+    def process(self, block: FloatArray) -> None:
+        """Feed ``(frames, channels)``."""
+        self._follower.process(block)
+
+    def skip(self, frames: int) -> None:
+        """Account for lost frames."""
+        self._follower.skip(frames)
+
+    def read(self, out: Readout) -> None:
+        """Write all fields."""
+        same = self._follower.same
+        out["verdict"] = VERDICTS[self._follower.outcome]
+        out["remembered"] = self._follower.hours_remembered
+        if same is None:
+            for key in COMPARED:
+                out[key] = math.nan
+            return
+        out["heard_ago"] = same.seconds_ago
+        out["likeness"] = same.likeness
+        out["top_change"] = same.top_change_db
+        out["low_change"] = same.low_change_db
+        out["level_change"] = same.level_change_db
+
+    def reset(self) -> None:
+        """Forget the sitting."""
+        self._follower.reset()

@@ -1,0 +1,97 @@
+"""Colour drift as a meter: fields, words, any blocks; no comparison where the passage is not known again."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.signal import butter, sosfilt
+
+from dsp.types import FloatArray
+from tests.support.faces import LAYOUTS, make
+from tests.support.frames import frame, status, values_at
+from tests.support.invented_music import invented_music
+from tests.support.processors import Processor, assert_same, random_sizes
+
+RATE_HZ = 16_000
+COMPARED = ("heard_ago", "likeness", "top_change", "low_change", "level_change")
+
+
+@pytest.fixture(scope="module")
+def sitting() -> FloatArray:
+    """A song, another one, and the first again with 2 dB more above 2 kHz."""
+    song = invented_music(1, 25.0, RATE_HZ)
+    high = sosfilt(butter(1, 2000.0, "highpass", fs=RATE_HZ, output="sos"), song, axis=0)
+    return np.concatenate([song, invented_music(2, 45.0, RATE_HZ), song + 0.26 * high])
+
+
+def test_a_brighter_second_playing_is_told(sitting: FloatArray) -> None:
+    meter = Processor("drift", RATE_HZ)
+    meter.feed(sitting, (4000,))
+    readings = meter.read()
+    assert readings["verdict"] == 3.0
+    assert readings["heard_ago"] == pytest.approx(70.0, abs=0.05)
+    assert 0.8 < readings["top_change"] < 2.1
+    assert abs(readings["low_change"]) < 0.3
+    assert readings["likeness"] > 0.97
+    assert readings["remembered"] == pytest.approx(95.0 / 3600.0, rel=0.01)
+
+
+@pytest.mark.parametrize(("seconds", "verdict"), [(0.0, 0.0), (10.0, 0.0), (10.5, 2.0)])
+def test_without_a_passage_known_again_there_is_no_number(
+    sitting: FloatArray, seconds: float, verdict: float
+) -> None:
+    meter = Processor("drift", RATE_HZ)
+    meter.feed(sitting[: round(seconds * RATE_HZ)], (4000,))
+    readings = meter.read()
+    assert readings["verdict"] == verdict
+    assert all(math.isnan(readings[key]) for key in COMPARED)
+
+
+def test_random_blocks_gaps_and_reset(sitting: FloatArray) -> None:
+    whole, pieces = Processor("drift", RATE_HZ), Processor("drift", RATE_HZ)
+    for meter, sizes in ((whole, (len(sitting),)), (pieces, tuple(random_sizes(6)))):
+        meter.feed(sitting[: 30 * RATE_HZ + 77], sizes)
+        meter.skip(0.5)
+        meter.feed(sitting[30 * RATE_HZ + 77 :], sizes)
+    assert_same(whole.read(), pieces.read())
+    assert whole.read()["verdict"] == 3.0
+    whole.meter.reset()
+    assert_same(whole.read(), Processor("drift", RATE_HZ).read())
+
+
+def test_it_stays_out_of_files() -> None:
+    assert Processor("drift").manifest.live_only
+
+
+def told(face: object, seconds: float, **changed: float) -> str:
+    values = values_at(100.0) | {f"drift.{key}": value for key, value in changed.items()}
+    face.show_frame(frame(given=values, plan=LAYOUTS[2], feed=status(seconds)))
+    return face.value_text()
+
+
+def test_drift_in_words(qtbot) -> None:
+    face = make("drift", qtbot)
+    assert told(face, 1.0) == "same passage as 2 h ago: top +1.5 dB, lows −0.4 dB"
+    assert told(face, 2.0, heard_ago=600.0) == "same passage as 10 min ago: top +1.5 dB, lows −0.4 dB"
+    assert told(face, 3.0, top_change=math.nan).endswith("top not compared, lows −0.4 dB")
+    assert told(face, 4.0, verdict=2.0) == "not heard before in this sitting"
+    assert "too steady" in told(face, 5.0, verdict=1.0)
+    assert told(face, 6.0, verdict=0.0) == "listening…"
+    assert told(face, 7.0, verdict=math.nan) == "listening…"
+    face.resize(200, 84)
+    assert told(face, 8.0) == "same passage as 2 h ago: top +1.5 dB, lows −0.4 dB"
+
+
+def test_bars_point_to_the_right_for_more_and_stop_at_their_end(qtbot) -> None:
+    face = make("drift", qtbot, (342, 130))
+    told(face, 1.0, top_change=40.0, low_change=-3.0)
+    picture = face.grab().toImage()
+    blue = face.measured
+    for name, right in (("top", True), ("lows", False)):
+        box = face._bars[name]
+        at = {x for x in range(box.left(), box.right() + 1) if picture.pixelColor(x, box.top() + 2) == blue}
+        assert at
+        assert all((x >= box.center().x()) == right for x in at)
+    assert picture.pixelColor(face._bars["top"].right() + 3, face._bars["top"].top() + 2) != blue
