@@ -92,13 +92,13 @@ class Correlation:
     def process(self, pair: FloatArray) -> int:
         """Take ``(frames, 2)``, left and right; returns how many hops ended in it."""
         ended = 0
-        for hop in self._hops.cut(pair):
-            ended += 1
-            if hop is None:
-                self._gate.skip(1)
+        for hops, segment in self._hops.runs(pair):
+            ended += hops
+            if segment is None:
+                self._gate.skip(hops)
                 continue
-            sums = pair_sums(hop)
-            self._gate.push(float(pair_power(sums)), sums)
+            sums = pair_sums(segment.reshape(hops, self._hop_frames, 2))
+            self._gate.push_many(pair_power(sums), sums)
         return ended
 
     def skip(self, frames: int) -> int:

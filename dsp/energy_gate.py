@@ -8,7 +8,6 @@ referred to a full-scale sine (AES17). What is summed is up to the caller: any a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import log10
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,31 +29,13 @@ BINS = 400
 """From the absolute gate up to +140 dBFS; what is higher goes into the top bin."""
 
 
-class VotingWindow:
-    """The last ``hops`` hops with their votes; ``shape`` is that of one hop's sums."""
-
-    def __init__(self, hops: int, shape: tuple[int, ...]) -> None:
-        self._sums = np.zeros((hops, *shape))
-        self._powers = np.zeros(hops)
-
-    def push(self, power: float, sums: FloatArray) -> None:
-        """Add one hop; a lost one is a power of 0."""
-        self._sums[:-1] = self._sums[1:]
-        self._powers[:-1] = self._powers[1:]
-        self._sums[-1] = sums if power > 0.0 else 0.0
-        self._powers[-1] = power
-
-    def votes(self) -> NDArray[np.bool_]:
-        """Which hops vote, oldest first."""
-        heard = np.sort(self._powers[self._powers >= LEAST_POWER])
-        if not len(heard):
-            return np.zeros(len(self._powers), dtype=np.bool_)
-        loud = heard[int(LOUD_SHARE * (len(heard) - 1))]
-        return np.asarray(self._powers >= max(LEAST_POWER, loud * LOUD_TO_GATE))
-
-    def total(self, votes: NDArray[np.bool_], hops: int) -> FloatArray:
-        """Sum over the voting ones of the last ``hops`` hops."""
-        return np.asarray(self._sums[-hops:][votes[-hops:]].sum(axis=0))
+def votes_of(powers: FloatArray) -> NDArray[np.bool_]:
+    """Which hops of one window vote, by their powers in order of time."""
+    heard = np.sort(powers[powers >= LEAST_POWER])
+    if not len(heard):
+        return np.zeros(len(powers), dtype=np.bool_)
+    loud = heard[int(LOUD_SHARE * (len(heard) - 1))]
+    return np.asarray(powers >= max(LEAST_POWER, loud * LOUD_TO_GATE))
 
 
 class VotingTotal:
@@ -65,13 +46,16 @@ class VotingTotal:
         self._sums = np.zeros((BINS, *shape))
 
     def push(self, power: float, sums: FloatArray) -> None:
-        """Add one hop; below the absolute gate it never votes and is not kept."""
-        if not power >= LEAST_POWER:
-            return
-        level = 10.0 * log10(power) - ABSOLUTE_GATE_DBFS
-        row = min(int(level / BIN_DB), BINS - 1)
-        self._counts[row] += 1.0
-        self._sums[row] += sums
+        """Add one hop."""
+        self.push_many(np.array([power]), sums[None])
+
+    def push_many(self, powers: FloatArray, sums: FloatArray) -> None:
+        """Add hops ``(n,)`` and ``(n, *shape)``; below the absolute gate one never votes and is not kept."""
+        kept = powers >= LEAST_POWER
+        levels = 10.0 * np.log10(powers[kept]) - ABSOLUTE_GATE_DBFS
+        rows = np.minimum((levels / BIN_DB).astype(np.intp), BINS - 1)
+        np.add.at(self._counts, rows, 1.0)
+        np.add.at(self._sums, rows, sums[kept])
 
     def total(self) -> FloatArray:
         """Sum over the hops that vote; NaN before the first."""
@@ -97,31 +81,60 @@ class EnergyGate:
 
     def reset(self) -> None:
         """Forget the signal."""
-        self._window = VotingWindow(max(self._lengths), self._shape)
+        self._kept = max(self._lengths)
+        self._powers = np.zeros(self._kept)
+        self._sums = np.zeros((self._kept, *self._shape))
         self._total = VotingTotal(self._shape)
         self.windows = [np.full(self._shape, np.nan) for _ in self._lengths]
         self.age_hops = np.nan
 
     def push(self, power: float, sums: FloatArray) -> None:
         """Add one hop: its mean power relative to a full-scale sine (NaN: lost) and its sums."""
-        power = power if np.isfinite(power) else 0.0
-        self._window.push(power, sums)
-        self._total.push(power, sums)
-        self.age_hops += 1.0
-        votes = self._window.votes()
-        if not votes[-1]:
-            return
-        for index, hops in enumerate(self._lengths):
-            if np.count_nonzero(votes[-hops:]) >= min(LEAST_VOTES, (hops + 1) // 2):
-                self.windows[index] = self._window.total(votes, hops)
-                self.age_hops = 0.0
+        self.push_many(np.array([power]), sums[None])
+
+    def push_many(self, powers: FloatArray, sums: FloatArray) -> None:
+        """Add hops in order of time, ``(n,)`` and ``(n, *shape)``; the same as one after the other."""
+        powers = np.where(np.isfinite(powers), powers, 0.0)
+        lost = (powers <= 0.0).reshape(-1, *(1,) * len(self._shape))
+        sums = np.where(lost, 0.0, sums)
+        self._total.push_many(powers, sums)
+        self._remember(powers, sums)
+        self.age_hops += float(len(powers))
+        self._renew(len(powers))
+        self._powers, self._sums = self._powers[-self._kept :].copy(), self._sums[-self._kept :].copy()
 
     def skip(self, hops: int) -> None:
         """Add lost hops."""
-        nothing = np.zeros(self._shape)
-        for _ in range(min(hops, max(self._lengths))):
-            self._window.push(0.0, nothing)
+        if hops <= 0:
+            return
+        lost = min(hops, self._kept)
+        self._remember(np.zeros(lost), np.zeros((lost, *self._shape)))
+        self._powers, self._sums = self._powers[-self._kept :].copy(), self._sums[-self._kept :].copy()
         self.age_hops += float(hops)
+
+    def _remember(self, powers: FloatArray, sums: FloatArray) -> None:
+        self._powers = np.concatenate([self._powers, powers])
+        self._sums = np.concatenate([self._sums, sums])
+
+    def _renew(self, new: int) -> None:
+        """Each window as it stood after the last of the new hops that renewed it; later ones left it alone."""
+        missing = set(range(len(self._lengths)))
+        renewed = False
+        for back in range(new):
+            end = len(self._powers) - back
+            votes = votes_of(self._powers[end - self._kept : end])
+            if not votes[-1]:
+                continue
+            for index in sorted(missing):
+                hops = self._lengths[index]
+                if np.count_nonzero(votes[-hops:]) < min(LEAST_VOTES, (hops + 1) // 2):
+                    continue
+                self.windows[index] = self._sums[end - hops : end][votes[-hops:]].sum(axis=0)
+                if not renewed:
+                    self.age_hops, renewed = float(back), True
+                missing.remove(index)
+            if not missing:
+                return
 
     def since_reset(self) -> FloatArray:
         """Sums over all voting hops since reset; NaN before the first."""

@@ -89,8 +89,7 @@ class LowFoldDown:
         if not len(bands):
             return 0
         sums = pair_sums(bands)
-        for power, hop in zip(pair_power(sums[:, 0]), sums, strict=True):
-            self._gate.push(float(power), hop)
+        self._gate.push_many(pair_power(sums[:, 0]), sums)
         return len(bands)
 
     def skip(self, frames: int) -> int:

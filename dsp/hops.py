@@ -53,6 +53,24 @@ class HopBuffer:
                 self._filled = 0
                 self._broken = False
 
+    def runs(self, block: FloatArray) -> Iterator[tuple[int, FloatArray | None]]:
+        """The same hops as ``cut``, as many at a time as lie in the block in one piece.
+
+        Yields how many hops, and their frames with the history before the first, borrowed; None if lost. Between
+        two steps ``unbroken_frames`` is that at the end of the run.
+        """
+        first_inside = -(-self._history_frames // self._hop_frames) * self._hop_frames
+        head = min(len(block), (self._hop_frames - self._filled) % self._hop_frames + first_inside)
+        yield from ((1, segment) for segment in self.cut(block[:head]))
+        hops = (len(block) - head) // self._hop_frames
+        if hops and not self._broken and not self._filled:
+            end = head + hops * self._hop_frames
+            self._unbroken += hops * self._hop_frames
+            yield hops, block[head - self._history_frames : end]
+            self._buffer[: self._history_frames] = block[end - self._history_frames : end]
+            head = end
+        yield from ((1, segment) for segment in self.cut(block[head:]))
+
     def skip(self, frames: int) -> int:
         """Account for ``frames`` lost frames; returns how many hops end in the gap, all of them lost."""
         if frames <= 0:

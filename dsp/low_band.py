@@ -58,8 +58,8 @@ class LowBand:
 
         Hops that are lost, or too near after a gap to be trusted, are NaN.
         """
-        results = [self._one(segment) for segment in self._hops.cut(block)]
-        return np.stack(results) if results else np.empty((0, *self._shape))
+        results = [self._run(hops, segment) for hops, segment in self._hops.runs(block)]
+        return np.concatenate(results) if results else np.empty((0, *self._shape))
 
     def skip(self, frames: int) -> FloatArray:
         """Account for lost frames; returns the hops that end in the gap, all NaN."""
@@ -92,13 +92,20 @@ class LowBand:
     def _band_pass(self, edges_hz: Edges) -> FloatArray:
         return np.asarray(butter(ORDER, edges_hz, "bandpass", fs=self.low_rate_hz, output="sos"))
 
-    def _one(self, segment: FloatArray | None) -> FloatArray:
+    def _run(self, hops: int, segment: FloatArray | None) -> FloatArray:
+        """Hops in a row, with the history before the first."""
         if segment is None:
-            return np.full(self._shape, np.nan)
-        bands = self._bank.process(self._decimator.apply(segment))
+            return np.full((hops, *self._shape), np.nan)
+        low = self._decimator.apply(segment).reshape(hops, HOP_SAMPLES, -1)
+        bands = np.stack([self._one(hop) for hop in low])
+        # A run of more than one hop lies in one block; how long before its last hop it was whole is known.
+        unbroken = self._hops.unbroken_frames - self.hop_frames * np.arange(hops - 1, -1, -1)
+        bands[unbroken < self._settle_frames] = np.nan
+        return bands
+
+    def _one(self, hop: FloatArray) -> FloatArray:
+        bands = self._bank.process(hop)
         if not np.isfinite(bands).all():
             self._bank.reset()
-            return np.full(self._shape, np.nan)
-        if self._hops.unbroken_frames < self._settle_frames:
             return np.full(self._shape, np.nan)
         return bands

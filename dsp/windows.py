@@ -73,8 +73,9 @@ class TickSums:
     def _between(self, values: FloatArray, edges: Sequence[int]) -> FloatArray:
         first = edges[0]
         if len(edges) > 1 and edges[-1] - first == (len(edges) - 1) * (edges[1] - first):
-            width = edges[1] - first
-            body = self._combine.reduce(values[first : edges[-1]].reshape(len(edges) - 1, width, -1), axis=1)
+            # Each column as one contiguous line: several times as fast as going through the columns in turn.
+            lines = np.ascontiguousarray(values[first : edges[-1]].T)
+            body = self._combine.reduce(lines.reshape(len(lines), len(edges) - 1, -1), axis=2).T
             return np.concatenate([self._whole(values[:first])[None], body])
         starts = np.array([0, *edges[:-1]])
         return np.asarray(self._combine.reduceat(values[: edges[-1]], starts, axis=0))

@@ -28,10 +28,10 @@ class Sanitiser:
         self.invalid_samples = 0
 
     def pieces(self, block: NDArray[np.floating]) -> Iterator[FloatArray | int]:
-        """Clean pieces of ``(frames, channels)`` and the gaps between them."""
-        clean = block.astype(np.float64)
-        # NaN compares false, so one comparison catches NaN, infinity and what is too large.
-        if float(np.abs(clean).max(initial=0.0)) <= CEILING:
+        """Clean pieces of ``(frames, channels)``, float64, and the gaps between them; may be views of ``block``."""
+        clean = block.astype(np.float64, copy=False)
+        # NaN compares false, so two comparisons catch NaN, infinity and what is too large.
+        if float(clean.max(initial=0.0)) <= CEILING and float(clean.min(initial=0.0)) >= -CEILING:
             yield clean
             return
         finite = np.isfinite(clean)

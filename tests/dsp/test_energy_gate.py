@@ -90,3 +90,20 @@ def test_reset_forgets() -> None:
     assert np.isnan(gate.windows[0]).all()
     assert np.isnan(gate.since_reset()).all()
     assert np.isnan(gate.age_hops)
+
+
+def test_many_hops_at_once_are_the_same_as_one_after_the_other() -> None:
+    rng = np.random.default_rng(5)
+    powers = db_to_power(-30.0) * 10 ** rng.uniform(-4.5, 1.0, 300)
+    powers[rng.integers(0, 300, 40)] = np.nan
+    sums = rng.standard_normal((300, 2))
+    one, many = EnergyGate([6, 60], (2,)), EnergyGate([6, 60], (2,))
+    start = 0
+    for size in (1, 7, 90, 2, 100, 100):
+        for power, hop in zip(powers[start : start + size], sums[start : start + size], strict=True):
+            one.push(float(power), hop)
+        many.push_many(powers[start : start + size], sums[start : start + size])
+        start += size
+        np.testing.assert_allclose(many.windows, one.windows, rtol=1e-12)
+        np.testing.assert_allclose(many.since_reset(), one.since_reset(), rtol=1e-12)
+        assert many.age_hops == one.age_hops or np.isnan(one.age_hops)

@@ -68,3 +68,18 @@ def test_reset_forgets() -> None:
     assert hop is not None
     assert not hop[:5].any()
     assert buffer.unbroken_frames == 10
+
+
+@pytest.mark.parametrize("sizes", [(1,), (13,), (64, 3), (400,)])
+@pytest.mark.parametrize("history", [0, 3, 17])
+def test_runs_hold_the_same_hops_as_cut(sizes: tuple[int, ...], history: int) -> None:
+    stream = np.random.default_rng(3).standard_normal((400, 2))
+    one, two = HopBuffer(8, history, 2), HopBuffer(8, history, 2)
+    for block in blocks(stream, sizes):
+        cut = [hop.copy() for hop in one.cut(block) if hop is not None]
+        run = []
+        for hops, segment in two.runs(block):
+            assert segment is not None
+            run += [segment[8 * number : 8 * number + history + 8].copy() for number in range(hops)]
+        np.testing.assert_array_equal(np.array(run), np.array(cut))
+    assert one.unbroken_frames == two.unbroken_frames
