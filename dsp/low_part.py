@@ -20,10 +20,11 @@ from dsp.mid_rate import MidRate
 from dsp.note_frames import HOP_SECONDS, NOTE_COLUMNS, NoteFrames
 from dsp.onsets import LOUD_RANGE_DB, loud_power
 from dsp.ring import Ring, ring
-from dsp.types import FloatArray
+from dsp.types import FloatArray, check_block
 from dsp.units import db_to_power, power_to_db
 
 NOTES_KEPT_SECONDS = 1200.0
+LOT_SECONDS = 0.5
 HALF_OCTAVE = 2.0**0.5
 
 
@@ -43,11 +44,24 @@ class Rumble:
 
 
 class LowPart:
-    """The stream of one part, ``(frames, channels)`` at ``rate_hz``."""
+    """The stream of one part, ``(frames, channels)`` at ``rate_hz``.
+
+    Blocks are copied and worked through half a second at a time, or when something is asked: ticks of 10 ms would
+    cost three times as much. ``turn``, 0 to 1, says where in the half second the first lot falls due, so that many
+    parts in one thread take turns. ``with_notes`` False leaves pitch out.
+    """
 
     def __init__(
-        self, rate_hz: int, channels: int, keep_seconds: float | None = 30.0, with_notes: bool = True
+        self,
+        rate_hz: int,
+        channels: int,
+        keep_seconds: float | None = 30.0,
+        with_notes: bool = True,
+        turn: float = 0.0,
     ) -> None:
+        self._lot_frames = round(LOT_SECONDS * rate_hz)
+        self._first_lot_frames = max(1, round((1.0 - turn % 1.0) * self._lot_frames))
+        self._channels = channels
         self._mid = MidRate(rate_hz, channels)
         self.rate_hz = self._mid.rate_hz
         self._notes = NoteFrames(self.rate_hz, channels) if with_notes else None
@@ -61,21 +75,42 @@ class LowPart:
         self._audio = History(kept(1.0 / self.rate_hz), channels, np.float32)
         self._note_rows = History(kept(HOP_SECONDS, NOTES_KEPT_SECONDS), NOTE_COLUMNS)
         self._spectrum_rows = History(kept(self.hop_seconds), 1 + len(self.frequency_hz))
+        self.reset()
 
     def reset(self) -> None:
         """Forget the signal."""
+        self._waiting: list[FloatArray] = []
+        self._waiting_frames = 0
+        self._due_frames = self._first_lot_frames
         for stage in (self._mid, self._spectrum, self._audio, self._note_rows, self._spectrum_rows):
             stage.reset()
         if self._notes is not None:
             self._notes.reset()
 
     def push(self, block: FloatArray) -> None:
-        """Take one block; NaN marks lost audio."""
-        self._take(*self._mid.push(block))
+        """Take one block; NaN marks lost audio. Raises ValueError for another number of channels."""
+        check_block(block, self._channels)
+        if not self._waiting and len(block) >= self._lot_frames:
+            self._take(*self._mid.push(block))
+            return
+        self._waiting.append(np.array(block, dtype=np.float64))
+        self._waiting_frames += len(block)
+        if self._waiting_frames >= self._due_frames:
+            self._settle()
+            self._due_frames = self._lot_frames
 
     def skip(self, frames: int) -> None:
         """Account for lost frames."""
+        self._settle()
         self._take(*self._mid.skip(frames))
+
+    def _settle(self) -> None:
+        """Work through what waits."""
+        if self._waiting:
+            lot = np.concatenate(self._waiting) if len(self._waiting) > 1 else self._waiting[0]
+            self._waiting = []
+            self._waiting_frames = 0
+            self._take(*self._mid.push(lot))
 
     def _take(self, samples: FloatArray, power: FloatArray) -> None:
         self._audio.push(samples)
@@ -85,12 +120,13 @@ class LowPart:
 
     def audio(self, stretch: slice | None = None) -> FloatArray:
         """Low audio of ``stretch`` (by default the longest without a gap) of what is kept, offset taken away."""
-        rows = self._audio.rows()
+        rows = self.kept()
         cut = rows[longest_unbroken(rows) if stretch is None else stretch].astype(np.float64)
         return cut - cut.mean(axis=0) if len(cut) else cut
 
     def kept(self) -> FloatArray:
         """All low audio that is kept, as it came; NaN where lost."""
+        self._settle()
         return np.asarray(self._audio.rows())
 
     def spectra(self) -> LowSpectra:
@@ -99,10 +135,12 @@ class LowPart:
 
     def rows(self) -> FloatArray:
         """Rows of ``LowSpectrum`` as they came, gaps and all, so that rows of two parts stand side by side."""
+        self._settle()
         return np.asarray(self._spectrum_rows.rows())
 
     def lowest_note(self) -> LowestNote:
         """The part's lowest note, or a drum's, or why it cannot be said."""
+        self._settle()
         return lowest_note(self._note_rows.rows(), self.audio(), self.rate_hz, self.spectra())
 
     def rumble(self, floor_hz: float, mix_rows: FloatArray | None = None) -> Rumble:

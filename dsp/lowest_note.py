@@ -8,11 +8,13 @@ beginning and how its pitch moves. Signals are audio at about 4 kHz (``dsp.mid_r
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
+from scipy.ndimage import uniform_filter1d
 from scipy.signal import get_window
 
 from dsp.low_spectrum import LowSpectra
@@ -245,6 +247,7 @@ def _body_spectra(bodies: list[FloatArray], rate_hz: float) -> tuple[FloatArray,
     return np.array(spectra), rate_hz / size
 
 
+@lru_cache(maxsize=32)
 def _body_window(length: int, fade_in: int) -> FloatArray:
     """A short rise and a long fall: a dead drum has most of its body right after the attack."""
     fade_in = min(fade_in, length // 2)
@@ -256,7 +259,7 @@ def _body_window(length: int, fade_in: int) -> FloatArray:
 def _falls(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> bool:
     """Whether most hits fall from the start, and by enough before the next."""
     span = round(0.05 * rate_hz)
-    power = np.convolve((signal**2).mean(axis=1), np.full(span, 1.0 / span), mode="same")
+    power = uniform_filter1d((signal**2).mean(axis=1), span, mode="constant")
     longest = round(FALL_WITHIN_SECONDS * rate_hz)
     fallen = []
     for hit, following in zip(hits, [*hits[1:], len(power)], strict=True):

@@ -32,7 +32,7 @@ class MidRate:
         self.rate_hz = rate_hz / self.factor
         self._channels = channels
         self._taps = _polyphase(self.factor)
-        self._blocks = self._taps.shape[1]
+        self._blocks = len(self._taps)
         self.delay_seconds = (self._taps.size - 1) / 2.0 / rate_hz
         self.reset()
 
@@ -50,8 +50,10 @@ class MidRate:
         if not whole:
             return np.empty((0, self._channels)), np.empty(0)
         shaped = joined[: whole * self.factor].reshape(whole, self.factor, self._channels).transpose(0, 2, 1)
-        power = np.einsum("ncd,ncd->n", shaped, shaped) / (self.factor * self._channels)
-        return self._filter(np.concatenate([self._before, shaped])), power
+        blocks = np.concatenate([self._before, shaped])
+        flat = blocks[self._blocks - 1 :].reshape(whole, -1)
+        power = np.einsum("nd,nd->n", flat, flat) / flat.shape[1]
+        return self._filter(blocks), power
 
     def skip(self, frames: int) -> tuple[FloatArray, FloatArray]:
         """Account for lost frames: what they touch comes out as NaN, now and in the next ``push``."""
@@ -62,21 +64,21 @@ class MidRate:
     def _filter(self, blocks: FloatArray) -> FloatArray:
         """Blocks ``(n + taps - 1, channels, factor)`` to ``(n, channels)``: one product, then a skewed sum."""
         self._before = blocks[len(blocks) - (self._blocks - 1) :].copy()
-        products = blocks @ self._taps
+        products = self._taps @ blocks.reshape(-1, self.factor).T
         count = len(blocks) - (self._blocks - 1)
-        samples = np.zeros((count, self._channels))
+        samples = np.zeros(count * self._channels)
         for late in range(self._blocks):
-            start = self._blocks - 1 - late
-            samples += products[start : start + count, :, late]
-        return samples
+            start = (self._blocks - 1 - late) * self._channels
+            samples += products[late, start : start + len(samples)]
+        return samples.reshape(count, self._channels)
 
 
 def _polyphase(factor: int) -> FloatArray:
-    """Low-pass taps as ``(factor, blocks)``: column ``k`` weighs the samples of the block ``k`` before the newest."""
+    """Low-pass taps as ``(blocks, factor)``: row ``k`` weighs the samples of the block ``k`` before the newest."""
     if factor == 1:
         return np.ones((1, 1))
     width = 2.0 * (1.0 - 2.0 * PASS_SHARE) / factor
     count = (STOP_DB - 8.0) / (2.285 * np.pi * width) + 1.0
     blocks = int(np.ceil(count / factor))
     taps = firwin(blocks * factor, 1.0 / factor, window=("kaiser", kaiser_beta(STOP_DB)))
-    return np.ascontiguousarray(taps.reshape(blocks, factor)[:, ::-1].T)
+    return np.ascontiguousarray(taps.reshape(blocks, factor)[:, ::-1])

@@ -1,6 +1,6 @@
 """What two channels lose in mono over the whole range, in six bands.
 
-Mid and side power from Hann-windowed spectra of 4,096 frames, half overlapping; the loss of a band is
+Mid and side power from Hann-windowed spectra of 4,096 frames, end to end; the loss of a band is
 10 log10 of mid over mid and side power, as in ``dsp.shares``. Band edges are common practice of mixing (no source):
 lows, low mids, mids, upper mids, presence, air.
 """
@@ -37,7 +37,7 @@ class MonoBands:
         edges = np.array(MONO_BANDS_HZ)
         self._inside = (frequency_hz >= edges[:, :1]) & (frequency_hz < edges[:, 1:])
         self._window = get_window("hann", FRAME).astype(np.float32)
-        self._framer = Framer(FRAME, FRAME // 2, 2, np.float32)
+        self._framer = Framer(FRAME, FRAME, 2, np.float32)
         self.reset()
 
     def reset(self) -> None:
@@ -56,9 +56,10 @@ class MonoBands:
         if not len(frames):
             return
         spectra = rfft(frames * self._window, axis=2)
-        power = spectra.real**2 + spectra.imag**2
-        power = power[np.isfinite(power[:, 0, 0])]
-        mid, side = power.sum(axis=0, dtype=np.float64) @ self._inside.T
+        spectra = spectra[np.isfinite(spectra[:, 0, 0])]
+        real_and_imaginary = spectra.view(np.float32).reshape(len(spectra), 2, -1, 2)
+        power = np.einsum("fhbc,fhbc->hb", real_and_imaginary, real_and_imaginary)
+        mid, side = power.astype(np.float64) @ self._inside.T
         self._mid += mid
         self._side += side
 

@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import find_peaks, oaconvolve
+from scipy.ndimage import maximum_filter1d
+from scipy.signal import find_peaks, oaconvolve, upfirdn
 
 from dsp.types import FloatArray
 from dsp.units import db_to_power
@@ -19,6 +20,8 @@ SMOOTHING_SECONDS = 0.0012
 """Standard deviation of the Gaussian low-pass: 3 dB down near 110 Hz, no ringing ahead of the attack."""
 DRIFT_SECONDS = 0.012
 """Standard deviation of the Gaussian taken away: 3 dB down near 11 Hz, so that offset and sway are no onsets."""
+LEAST_RATE_HZ = 2000.0
+"""Attacks are placed between frames of half a millisecond."""
 COMPARED_SECONDS = 0.03
 """Energy after is held against energy before over this long; one cycle at 33 Hz."""
 RISE_DB = 4.0
@@ -34,31 +37,41 @@ CROSSING = 0.2
 """Share of the way from what still sounds to the new peak at which a note is said to begin."""
 
 
-def low_band(signal: FloatArray, rate_hz: float) -> FloatArray:
-    """About 11 to 110 Hz of ``(frames, channels)``, without delay."""
-    if not len(signal):
-        return signal
-    narrow, wide = _gaussian(SMOOTHING_SECONDS, rate_hz), _gaussian(DRIFT_SECONDS, rate_hz)
-    smooth = oaconvolve(signal, narrow[:, None], mode="same", axes=0)
-    return np.asarray(smooth - oaconvolve(smooth, wide[:, None], mode="same", axes=0))
+def low_band(signal: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
+    """About 11 to 110 Hz of ``(frames, channels)`` without delay, at a whole part of the rate; and that rate."""
+    factor = max(1, int(rate_hz / LEAST_RATE_HZ))
+    smooth = thinned(signal, factor, SMOOTHING_SECONDS * rate_hz)
+    wide = _gaussian(DRIFT_SECONDS * rate_hz / factor)
+    return smooth - oaconvolve(smooth, wide[:, None], mode="same", axes=0), rate_hz / factor
 
 
-def _gaussian(deviation_seconds: float, rate_hz: float) -> FloatArray:
-    reach = int(np.ceil(4.0 * deviation_seconds * rate_hz))
-    shape = np.exp(-0.5 * (np.arange(-reach, reach + 1) / (deviation_seconds * rate_hz)) ** 2)
+def thinned(signal: FloatArray, factor: int, deviation_frames: float) -> FloatArray:
+    """Every ``factor``-th frame of ``(frames, channels)``, smoothed by a Gaussian, without delay."""
+    taps = _gaussian(deviation_frames, factor)
+    first = len(taps) // 2 // factor
+    return np.asarray(upfirdn(taps, signal, down=factor, axis=0)[first : first - (-len(signal) // factor)])
+
+
+def _gaussian(deviation_frames: float, multiple: int = 1) -> FloatArray:
+    """Taps that reach a multiple of ``multiple`` frames to each side."""
+    reach = multiple * int(np.ceil(4.0 * deviation_frames / multiple))
+    shape = np.exp(-0.5 * (np.arange(-reach, reach + 1) / deviation_frames) ** 2)
     return np.asarray(shape / shape.sum())
 
 
 def onsets(signal: FloatArray, rate_hz: float) -> FloatArray:
     """Times in seconds at which low notes begin, in order; empty when nothing is loud enough."""
-    span = max(2, round(COMPARED_SECONDS * rate_hz))
-    if len(signal) < 4 * span:
+    if len(signal) < 4.0 * COMPARED_SECONDS * rate_hz:
         return np.empty(0)
-    band = low_band(signal, rate_hz)
+    band, rate_hz = low_band(signal, rate_hz)
+    span = round(COMPARED_SECONDS * rate_hz)
     power = (band**2).mean(axis=1)
     candidates = rises(power, span, round(APART_SECONDS * rate_hz))
     amplitude = np.sqrt(power)
-    return np.array([_begin(amplitude, int(frame), span) / rate_hz for frame in candidates])
+    half_cycle = round(HALF_CYCLE_SHARE * span)
+    # What the last half cycle held, at each frame: the filter's window is moved to end there.
+    recent = maximum_filter1d(amplitude, half_cycle + 1, mode="constant", origin=half_cycle // 2)
+    return np.array([_begin(amplitude, recent, int(frame), span) / rate_hz for frame in candidates])
 
 
 def rises(power: FloatArray, span: int, apart: int) -> NDArray[Any]:
@@ -83,17 +96,16 @@ def loud_power(power: FloatArray) -> float:
     return float(np.percentile(audible, 95)) if len(audible) else 0.0
 
 
-def _begin(amplitude: FloatArray, frame: int, span: int) -> float:
+def _begin(amplitude: FloatArray, recent: FloatArray, frame: int, span: int) -> float:
     """Where the amplitude first passes ``CROSSING`` of the way to the new peak, in fractional frames.
 
     The way begins at the quietest moment just before: what the last half cycle still held there.
     """
-    half_cycle = round(HALF_CYCLE_SHARE * span)
     first, last = max(frame - span, 0), min(frame + span, len(amplitude))
     peak = float(amplitude[frame:last].max())
-    recent = [float(amplitude[max(at - half_cycle, 0) : at + 1].max()) for at in range(first, frame + 1)]
-    quietest = first + len(recent) - 1 - int(np.argmin(recent[::-1]))
-    still_sounding = min(recent)
+    before = recent[first : frame + 1]
+    quietest = frame - int(np.argmin(before[::-1]))
+    still_sounding = float(before.min())
     level = still_sounding + CROSSING * (peak - still_sounding)
     above = np.flatnonzero(amplitude[quietest:last] >= level)
     if still_sounding >= peak or not len(above):

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.signal import butter, sosfilt
 
-from dsp.onsets import APART_SECONDS, loud_power, rises
+from dsp.onsets import APART_SECONDS, loud_power, rises, thinned
 from dsp.types import FloatArray
 from dsp.units import db_to_power, power_to_db
 
@@ -22,6 +22,8 @@ FIT_FROM_DB = 5.0
 FIT_TO_DB = 25.0
 SHORTEST_FIT_DB = 10.0
 """A fall that is cut off by the next hit before it has fallen this far says nothing."""
+FRAMES_PER_CYCLE = 16
+"""Of the fundamental: enough for its envelope, a quarter of the work."""
 HITS_NEEDED = 8
 LOUD_RANGE_DB = 20.0
 NOTHING_LEFT_DB = -60.0
@@ -76,7 +78,9 @@ def ring(signal: FloatArray, rate_hz: float, fundamental_hz: float, next_notes: 
     floor = filter_floor_ms(rate_hz, fundamental_hz)
     if not len(signal):
         return Ring(0, np.nan, np.nan, floor, np.nan, np.nan, "no hits in this octave")
-    envelope = octave_envelope(signal - signal.mean(axis=0), rate_hz, fundamental_hz)
+    factor = max(1, int(rate_hz / (FRAMES_PER_CYCLE * fundamental_hz)))
+    signal, rate_hz = thinned(signal - signal.mean(axis=0), factor, float(factor)), rate_hz / factor
+    envelope = octave_envelope(signal, rate_hz, fundamental_hz)
     hits = _find_hits(envelope, rate_hz, fundamental_hz)
     begins = np.array([hit.onset_seconds for hit in hits]) if next_notes is None else next_notes
     overhang, gap = _overhang(envelope, rate_hz, fundamental_hz, hits, begins)

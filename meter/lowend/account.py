@@ -120,13 +120,13 @@ class _Ledger:
             part.rumble(floor.floor_hz, mix_rows) for part, floor in zip(found.parts, self._floors, strict=True)
         ]
         self._stretch = common_stretch(found.parts)
+        self._starts: dict[int, FloatArray] = {}
 
     def account(self) -> LowEndAccount:
         """All of it."""
         lag = lag_of_mix(self._found)
         offered = offers(self._found, self._floors, self._rumbles, lag, self._cutoff_hz)
-        starts = [onsets(part.audio(self._stretch), part.rate_hz) for part in self._found.parts]
-        accounts = tuple(self._part(index, offered[index], starts) for index in range(len(self._parts)))
+        accounts = tuple(self._part(index, offered[index]) for index in range(len(self._parts)))
         bus = self._sums.mix_over_sum_db
         why = {} if self._mix else {"mix_bus_difference_db": "no mix was given"}
         if self._mix and not np.isfinite(bus[0]):
@@ -172,9 +172,9 @@ class _Ledger:
         groups = ((OWNER, self._owners.owners), (OTHER, self._owners.others), (CANCELS, self._owners.cancelling))
         return next((role for role, indices in groups if index in indices), MINOR)
 
-    def _part(self, index: int, offered: tuple[Offer, ...], starts: list[FloatArray]) -> PartAccount:
+    def _part(self, index: int, offered: tuple[Offer, ...]) -> PartAccount:
         floor, rumble = self._floors[index], self._rumbles[index]
-        ring = self._ring(index, starts)
+        ring = self._ring(index)
         note = nearest_note(floor.floor_hz) if np.isfinite(floor.floor_hz) else None
         mono, sums = self._found.mono[index], self._sums
         account = PartAccount(
@@ -203,7 +203,7 @@ class _Ledger:
         )
         return replace(account, why=remarks.why_of(account, floor.reason, ring.reason))
 
-    def _ring(self, index: int, starts: list[FloatArray]) -> Ring:
+    def _ring(self, index: int) -> Ring:
         """The ring of one part, with the low notes of all parts that matter as the next events."""
         part, floor = self._found.parts[index], self._floors[index]
         if not np.isfinite(floor.floor_hz):
@@ -213,9 +213,16 @@ class _Ledger:
         if floor.floor_hz * np.sqrt(2.0) >= part.rate_hz / 2.0:
             return Ring(0, NAN, NAN, NAN, NAN, NAN, "too high to matter here")
         notable = {*self._owners.owners, *self._owners.others, index}
-        events = np.sort(np.concatenate([starts[number] for number in notable]))
+        events = np.sort(np.concatenate([self._low_notes(number) for number in notable]))
         ring = part.ring(floor.floor_hz, events, self._stretch)
         return ring if ring.hits else replace(ring, filter_floor_ms=filter_floor_ms(part.rate_hz, floor.floor_hz))
+
+    def _low_notes(self, index: int) -> FloatArray:
+        """Times at which the part's low notes begin."""
+        if index not in self._starts:
+            part = self._found.parts[index]
+            self._starts[index] = onsets(part.audio(self._stretch), part.rate_hz)
+        return self._starts[index]
 
     def _pairs(self) -> list[PairAccount]:
         chosen = self._chosen_pair()

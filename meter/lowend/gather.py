@@ -16,7 +16,7 @@ from dsp.types import FloatArray
 from meter.lowend.loudest import LoudestStretches
 from meter.lowend.sources import PartSource, Reader, clean_block
 
-BLOCK_SECONDS = 1
+BLOCK_SECONDS = 2
 KEPT_SECONDS = 900.0
 """Hits and rumble are looked at over the last quarter of an hour; shares and losses over all of it."""
 
@@ -71,6 +71,7 @@ def gather(parts: Sequence[PartSource], mix: PartSource | None, most: int, progr
         columns.append(tuple(range(first, first + source.channels)))
         first += source.channels
     splitter = LowBand(rate_hz, first)
+    joined = np.empty((BLOCK_SECONDS * rate_hz, first))
     found = Gathered(
         rate_hz=rate_hz,
         frames=0,
@@ -84,7 +85,9 @@ def gather(parts: Sequence[PartSource], mix: PartSource | None, most: int, progr
     with ExitStack() as stack:
         readers = [stack.enter_context(source.opened()) for source in sources]
         for blocks, invalid in in_step(readers, rate_hz, most):
-            _take(found, splitter, blocks)
+            np.concatenate(blocks, axis=1, out=joined[: len(blocks[0])])
+            found.shares.push(splitter.process(joined[: len(blocks[0])]))
+            _take(found, blocks)
             for source, bad in zip(sources, invalid, strict=True):
                 if bad:
                     found.invalid[source.name] = found.invalid.get(source.name, 0) + bad
@@ -93,9 +96,8 @@ def gather(parts: Sequence[PartSource], mix: PartSource | None, most: int, progr
     return found
 
 
-def _take(found: Gathered, splitter: LowBand, blocks: list[FloatArray]) -> None:
+def _take(found: Gathered, blocks: list[FloatArray]) -> None:
     found.frames += len(blocks[0])
-    found.shares.push(splitter.process(np.hstack(blocks)))
     together = np.zeros((len(blocks[0]), 2))
     for part, mono, block in zip(found.parts, found.mono, blocks, strict=False):
         part.push(block)

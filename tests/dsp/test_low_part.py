@@ -22,6 +22,24 @@ def test_block_sizes_and_live_agree_with_offline(block: int) -> None:
     np.testing.assert_allclose(live.audio(), whole.audio(), atol=1e-7)
 
 
+@pytest.mark.parametrize("turn", [0.0, 0.3, 0.99])
+def test_parts_that_take_turns_say_the_same_at_any_moment(turn: float) -> None:
+    live, whole = LowPart(RATE_HZ, 1, turn=turn), LowPart(RATE_HZ, 1)
+    block = KEYS[:480].copy()
+    for start in range(0, 3 * RATE_HZ, 480):
+        block[:] = KEYS[start : start + 480]  # blocks are borrowed: the same array every time
+        live.push(block)
+    whole.push(KEYS[: 3 * RATE_HZ])
+    np.testing.assert_allclose(live.kept(), whole.kept(), atol=1e-7)
+    np.testing.assert_allclose(live.rows(), whole.rows(), rtol=1e-9, atol=1e-15)
+    assert live.lowest_note() == whole.lowest_note()
+
+
+def test_another_number_of_channels_is_refused() -> None:
+    with pytest.raises(ValueError, match="expected"):
+        LowPart(RATE_HZ, 2).push(np.zeros((10, 1)))
+
+
 def test_live_looks_back_only_so_far() -> None:
     live = LowPart(RATE_HZ, 1, keep_seconds=2.0)
     for start in range(0, len(KEYS), 4800):

@@ -39,7 +39,7 @@ def test_equal_power_and_correlation(correlation: float) -> None:
     """10 log10((1 + r) / 2) (closed form)."""
     other = correlation * NOISE[:, 0] + np.sqrt(1 - correlation**2) * NOISE[:, 1]
     found = losses(np.column_stack([NOISE[:, 0], other]))
-    np.testing.assert_allclose(found[1:], 10 * np.log10((1 + correlation) / 2), atol=0.3)
+    np.testing.assert_allclose(found[1:], 10 * np.log10((1 + correlation) / 2), atol=0.5)
 
 
 def test_only_the_band_that_is_turned_over_is_lost() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.onsets import loud_power, low_band, onsets
+from dsp.onsets import loud_power, low_band, onsets, thinned
 from tests.support.low_parts import held, place, repeated, resonator
 
 RATE_HZ = 4000
@@ -42,9 +42,23 @@ def test_a_held_note_begins_once() -> None:
 def test_low_band_does_not_delay() -> None:
     pulse = np.zeros((2001, 1))
     pulse[1000] = 1.0
-    band = low_band(pulse, RATE_HZ)[:, 0]
-    assert np.argmax(band) == 1000
+    band, rate_hz = low_band(pulse, RATE_HZ)
+    assert rate_hz == 2000.0
+    assert len(band) == 1001
+    assert np.argmax(band) == 500
     np.testing.assert_allclose(band, band[::-1], atol=1e-12)
+
+
+@pytest.mark.parametrize("factor", [1, 2, 3, 7])
+@pytest.mark.parametrize("frames", [1, 99, 100, 101])
+def test_thinning_keeps_every_so_manyth_frame_in_place(factor: int, frames: int) -> None:
+    ramp = np.arange(float(frames))[:, None]
+    found = thinned(np.hstack([ramp, np.ones_like(ramp)]), factor, 2.0)
+    assert len(found) == -(-frames // factor)
+    reach = factor * int(np.ceil(8.0 / factor))
+    inner = [n for n in range(len(found)) if reach <= n * factor < frames - reach]
+    np.testing.assert_allclose(found[inner, 0], [n * factor for n in inner], atol=1e-9)
+    np.testing.assert_allclose(found[inner, 1], 1.0)
 
 
 def test_loud_level() -> None:
