@@ -1,0 +1,83 @@
+"""The shape of the logbook's tables, version by version. Each step takes a file one version further.
+
+A file says its version in ``PRAGMA user_version``. A step is never changed once it was shipped; a new one follows.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Sequence
+
+APPLICATION_ID = 0x45617277
+"""``Earw``: tells our file from another SQLite file (``PRAGMA application_id``)."""
+
+FIRST = (
+    # began: second since 1970 at which the clock was found set back; eras count from 1, the first began at 0.
+    "CREATE TABLE era (era INTEGER PRIMARY KEY, began INTEGER NOT NULL)",
+    # minute: whole minutes since 1970, UTC; utc_offset: minutes that local time was ahead;
+    # levels: 60 codes (see levels.py); peak: highest C-weighted peak in dB(C).
+    """
+    CREATE TABLE minute (
+        person TEXT NOT NULL, era INTEGER NOT NULL, minute INTEGER NOT NULL,
+        utc_offset INTEGER NOT NULL, levels BLOB NOT NULL CHECK (length(levels) = 120), peak REAL,
+        PRIMARY KEY (person, era, minute)
+    ) WITHOUT ROWID
+    """,
+    # began and seen: first and last second noted; farewell: 1 when the sitting ended in good order.
+    """
+    CREATE TABLE sitting (
+        id INTEGER PRIMARY KEY, person TEXT NOT NULL, era INTEGER NOT NULL,
+        began INTEGER NOT NULL, seen INTEGER NOT NULL, farewell INTEGER NOT NULL DEFAULT 0
+    )
+    """,
+    "CREATE INDEX sitting_of_person ON sitting (person, era, seen)",
+    # What was said to a person on a local day (days since 1970), and when, so that it is said once.
+    """
+    CREATE TABLE said (
+        person TEXT NOT NULL, day INTEGER NOT NULL, code INTEGER NOT NULL, at INTEGER NOT NULL,
+        PRIMARY KEY (person, day, code)
+    ) WITHOUT ROWID
+    """,
+)
+STEPS: tuple[Sequence[str], ...] = (FIRST,)
+
+
+class NewerLogbookError(Exception):
+    """A newer version of the program wrote this file."""
+
+
+class ForeignFileError(Exception):
+    """A SQLite file that another program wrote."""
+
+
+def migrate(connection: sqlite3.Connection, steps: Sequence[Sequence[str]] = STEPS) -> None:
+    """Bring the tables to the newest version, in one transaction: whole or not at all.
+
+    Raises NewerLogbookError, ForeignFileError, or sqlite3.Error.
+    """
+    if _version(connection, steps) == len(steps):
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        # Another program may have done it while this one waited.
+        for step in steps[_version(connection, steps) :]:
+            for statement in step:
+                connection.execute(statement)
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {len(steps)}")
+        connection.execute("COMMIT")
+    except sqlite3.Error:
+        with contextlib.suppress(sqlite3.Error):
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _version(connection: sqlite3.Connection, steps: Sequence[Sequence[str]]) -> int:
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
+    if owner != APPLICATION_ID and connection.execute("SELECT 1 FROM sqlite_master").fetchone():
+        raise ForeignFileError
+    if version > len(steps):
+        raise NewerLogbookError
+    return version

@@ -1,0 +1,191 @@
+"""The logbook's file: SQLite in the user's data folder, readable by its owner only.
+
+Opening never fails. A damaged file is kept beside a new one, a newer version's file is left alone, and where nothing
+can be written the logbook is kept in memory for this run. One sentence says so. Without network drives in mind: the
+write-ahead log lets a killed program lose what it had not yet committed, and nothing else.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import quote
+
+import platformdirs
+
+from meter.logbook.migrate import STEPS, ForeignFileError, NewerLogbookError, migrate
+
+FILE_NAME = "logbook.sqlite3"
+DAMAGED_SUFFIX = ".damaged"
+OLDER_SUFFIX = f".version-{len(STEPS)}"
+COMPANIONS = ("", "-wal", "-shm")
+BUSY_SECONDS = 2.0
+DAMAGE_CODES = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
+
+
+class DamagedError(Exception):
+    """A file whose content is not whole."""
+
+
+@dataclass(frozen=True)
+class Store:
+    """An open logbook. ``path`` is None when it is kept in memory; ``sentence`` is empty unless something is to be
+    said. The connection belongs to the thread that opened it.
+    """
+
+    connection: sqlite3.Connection
+    path: Path | None
+    sentence: str = ""
+
+
+def logbook_path() -> Path:
+    """Where this user's logbook lies; neither file nor folder need be there yet."""
+    return logbook_folder() / FILE_NAME
+
+
+def logbook_folder() -> Path:
+    """The program's own data folder for this user."""
+    return Path(platformdirs.user_data_dir("earwitness", appauthor=False))
+
+
+def kept_aside(path: Path) -> list[Path]:
+    """Files beside ``path`` that were damaged, in order of name."""
+    return sorted(
+        found
+        for found in path.parent.glob(f"{path.name}{DAMAGED_SUFFIX}*")
+        if not found.name.endswith(COMPANIONS[1:])
+    )
+
+
+def open_store(path: Path | None) -> Store:
+    """Open or make the logbook; with None it is kept in memory. Never raises."""
+    if path is None:
+        return Store(_connect_memory(), None)
+    try:
+        return Store(_open_file(path), path)
+    except NewerLogbookError:
+        return _beside_newer(path)
+    except (DamagedError, ForeignFileError) as error:
+        return _after_damage(path, str(error))
+    except (sqlite3.Error, OSError) as error:
+        return _from_memory(path, _reason(error))
+
+
+def forget_deleted(connection: sqlite3.Connection) -> None:
+    """Leave no trace of deleted rows in the write-ahead log."""
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+
+
+def _open_file(path: Path) -> sqlite3.Connection:
+    _make_private(path)
+    connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None)
+    try:
+        _prepare(connection)
+    except sqlite3.DatabaseError as error:
+        connection.close()
+        if error.sqlite_errorcode & 0xFF in DAMAGE_CODES:
+            raise DamagedError("it is damaged") from error
+        raise
+    except Exception:
+        connection.close()
+        raise
+    return connection
+
+
+def _prepare(connection: sqlite3.Connection) -> None:
+    """Raises DamagedError, ForeignFileError, NewerLogbookError or sqlite3.Error."""
+    (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+    if verdict != "ok":
+        raise DamagedError("it is damaged")
+    try:
+        migrate(connection)
+    except ForeignFileError as error:
+        raise ForeignFileError("another program wrote it") from error
+    connection.execute("PRAGMA journal_mode = WAL").fetchone()
+    connection.execute("PRAGMA synchronous = NORMAL")
+    connection.execute("PRAGMA secure_delete = ON").fetchone()
+
+
+def _make_private(path: Path) -> None:
+    """Folder and file for the owner alone; raises OSError."""
+    path.parent.mkdir(mode=PRIVATE_FOLDER, parents=True, exist_ok=True)
+    if path.parent == logbook_folder() and path.parent.stat().st_mode & 0o077:
+        path.parent.chmod(PRIVATE_FOLDER)
+    # The companions of the write-ahead log take over the mode of the file.
+    os.close(os.open(path, os.O_RDWR | os.O_CREAT, PRIVATE_FILE))
+    if path.stat().st_mode & 0o077:
+        path.chmod(PRIVATE_FILE)
+
+
+def _beside_newer(path: Path) -> Store:
+    """The newer program may have its file open: it is neither moved nor read."""
+    other = path.with_name(path.name + OLDER_SUFFIX)
+    said = (
+        f"The logbook {path} was written by a newer version of this program and is left alone; "
+        f"what is heard now goes to {other.name}, and the listening noted before is not counted."
+    )
+    try:
+        return Store(_open_file(other), other, said)
+    except (NewerLogbookError, DamagedError, ForeignFileError, sqlite3.Error, OSError) as error:
+        return _from_memory(other, _reason(error))
+
+
+def _after_damage(path: Path, reason: str) -> Store:
+    """Keep the file under another name and begin a new one, unless another program has just done so."""
+    with contextlib.suppress(DamagedError, ForeignFileError, NewerLogbookError, sqlite3.Error, OSError):
+        return Store(_open_file(path), path)
+    aside = path.with_name(path.name + DAMAGED_SUFFIX)
+    number = 1
+    while aside.exists():
+        number += 1
+        aside = path.with_name(f"{path.name}{DAMAGED_SUFFIX}-{number}")
+    try:
+        for companion in COMPANIONS:
+            with contextlib.suppress(FileNotFoundError):
+                path.with_name(path.name + companion).rename(aside.with_name(aside.name + companion))
+        said = f"The logbook was unusable ({reason}); it is kept as {aside} and not counted."
+        return Store(_open_file(path), path, said)
+    except (NewerLogbookError, DamagedError, ForeignFileError, sqlite3.Error, OSError) as error:
+        return _from_memory(path, _reason(error))
+
+
+def _from_memory(path: Path, reason: str) -> Store:
+    """Count on in memory, with what can still be read of the file."""
+    connection = _connect_memory()
+    read = _copy(path, connection)
+    before = "what was noted before is counted" if read else "what was noted before is not counted"
+    said = (
+        f"The logbook {path} cannot be written ({reason}): {before}, and what is heard from now on is kept until the "
+        f"program ends; make the folder writable and start again."
+    )
+    return Store(connection, None, said)
+
+
+def _copy(path: Path, into: sqlite3.Connection) -> bool:
+    """Read a file that may not be written; False when that cannot be done either."""
+    for words in ("mode=ro", "mode=ro&immutable=1"):
+        with contextlib.suppress(sqlite3.Error, NewerLogbookError, ForeignFileError):
+            source = sqlite3.connect(f"file:{quote(str(path))}?{words}", uri=True, timeout=BUSY_SECONDS)
+            copy = sqlite3.connect(":memory:", isolation_level=None)
+            with contextlib.closing(source), contextlib.closing(copy):
+                source.backup(copy)
+                migrate(copy)
+                copy.backup(into)
+            return True
+    return False
+
+
+def _connect_memory() -> sqlite3.Connection:
+    connection = sqlite3.connect(":memory:", isolation_level=None)
+    migrate(connection)
+    return connection
+
+
+def _reason(error: Exception) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    return str(error).rstrip(".") or type(error).__name__
