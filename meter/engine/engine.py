@@ -18,12 +18,15 @@ from meter.audio.ring import Consumer, make_ring
 from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
+from meter.engine.keeper import METER_ID as KEPT_METER
+from meter.engine.keeper import Keeper
 from meter.engine.sanitise import Sanitiser
+from meter.engine.status import pack_status
 from meter.engine.watch import SourceWatch
 from meter.feeds import whole_mix
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin
-from meter.readings import STATES, FeedStatus
+from meter.readings import FeedStatus, Layout
 
 RING_SECONDS = 4.0
 MOST_TICKS_AT_ONCE = 20
@@ -53,29 +56,6 @@ class Outlet(Protocol):
         ...
 
 
-STATUS_WORDS = 9
-
-
-def pack_status(status: FeedStatus) -> FloatArray:
-    """The numbers of a feed status as an array, for a snapshot."""
-    return np.array(
-        [
-            status.rate_hz, status.channels, STATES.index(status.state), status.frames, status.lost_frames,
-            status.gaps, status.invalid_samples, status.overruns, status.latency_seconds,
-        ],
-        dtype=np.float64,
-    )  # fmt: skip
-
-
-def unpack_status(words: FloatArray, source: str, sentence: str, quarantined: Mapping[str, str]) -> FeedStatus:
-    """The feed status that ``pack_status`` came from, with its words put back."""
-    rate, channels, state, frames, lost, gaps, invalid, overruns = (int(word) for word in words[:8])
-    return FeedStatus(
-        source, rate, channels, STATES[state], sentence, frames, lost, gaps, invalid, overruns, float(words[8]),
-        quarantined,
-    )  # fmt: skip
-
-
 class Engine:
     """Everything between a source and its readings. All methods are called from one thread. [dsp]"""
 
@@ -88,12 +68,15 @@ class Engine:
         timing: Timing | None = None,
         open_source: Callable[[SourceRequest], Source] = make_source,
         set_aside: Mapping[str, str] | None = None,
+        keeper: Keeper | None = None,
     ) -> None:
         self._outlet = outlet
         self._clock = clock
         self._open_source = open_source
         self.meters = [GuardedMeter(plugin, timing) for plugin in plugins]
         self._set_aside = dict(set_aside or {})
+        self._keeper = keeper
+        self._keeper_sentence = ""
         self._request: SourceRequest | None = None
         self._feeds: Feeds | None = None
         self._source: Source | None = None
@@ -116,6 +99,8 @@ class Engine:
         self._forget_counts()
         self.on_meter: Callable[[int], None] = lambda _index: None
         self.on_opening: Callable[[bool], None] = lambda _opening: None
+        for meter in self.meters:
+            self._tell_keeper(meter)
 
     @property
     def state(self) -> str:
@@ -130,6 +115,8 @@ class Engine:
     def open(self, request: SourceRequest, feeds: Feeds | None = None) -> None:
         """Listen to another source; what was measured of the last one is let go. Never raises."""
         self.stop()
+        if self._keeper is not None:
+            self._keeper.rest()
         self._request, self._feeds = request, feeds
         self._chain = None
         self._watch = None
@@ -143,6 +130,12 @@ class Engine:
             self._source.stop()
         self._source = None
         self._consumer = None
+
+    def close(self) -> None:
+        """Stop for good; the exposure ledger is written and closed."""
+        self.stop()
+        if self._keeper is not None:
+            self._keeper.close()
 
     def hold(self, held: bool) -> None:
         """Freeze or release the readings; measuring goes on, so that no listening time is missed."""
@@ -163,8 +156,13 @@ class Engine:
             if meter is None:
                 raise ValueError(f"There is no meter “{meter_id}” to set.")
             meter.configure(settings)
+            self._tell_keeper(meter)
         except ValueError as error:
             self._say(str(error))
+
+    def _tell_keeper(self, meter: GuardedMeter) -> None:
+        if self._keeper is not None and meter.id == KEPT_METER:
+            self._keeper.configure(meter.settings)
 
     def step(self) -> bool:
         """Do what there is to do; True if sound was measured, False if there was none."""
@@ -378,11 +376,21 @@ class Engine:
     def _readings(self) -> FloatArray:
         assert self._chain is not None
         values = self._chain.read()
+        self._keep(self._chain.layout, values)
         if not self._held:
             return values
         if self._frozen is None:
             self._frozen = values.copy()
         return self._frozen
+
+    def _keep(self, layout: Layout, values: FloatArray) -> None:
+        """Let the exposure ledger note what was heard and fill in what it knows."""
+        if self._keeper is None or self._info is None:
+            return
+        self._keeper.attend(layout, values, self._info.kind, self._state)
+        if self._keeper.sentence != self._keeper_sentence:
+            self._keeper_sentence = self._keeper.sentence
+            self._outlet.tell({"say": "ledger", "sentence": self._keeper_sentence})
 
     def _say(self, sentence: str) -> None:
         if sentence != self._sentence:

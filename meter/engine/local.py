@@ -8,7 +8,8 @@ from typing import Any
 
 from dsp.types import FloatArray
 from meter.audio.source import SourceRequest
-from meter.engine.engine import STATUS_WORDS, Engine, unpack_status
+from meter.engine.engine import Engine
+from meter.engine.status import STATUS_WORDS, unpack_status
 from meter.plugin.host import Plugin
 from meter.readings import Frame, Layout
 
@@ -22,7 +23,7 @@ class Mailbox:
     def __init__(self) -> None:
         self._layout = Layout(())
         self._source = ""
-        self._sentence = ""
+        self._sentence = self._ledger = ""
         self._faults: Mapping[str, str] = {}
         self._newest: tuple[FloatArray, FloatArray] | None = None
 
@@ -39,6 +40,8 @@ class Mailbox:
                 self._source = message["source"]
             case "sentence":
                 self._sentence = message["sentence"]
+            case "ledger":
+                self._ledger = message["sentence"]
             case "faults":
                 self._faults = message["faults"]
 
@@ -47,8 +50,8 @@ class Mailbox:
         if self._newest is None:
             return None
         status, values = self._newest
-        words = unpack_status(status[:STATUS_WORDS], self._source, self._sentence, self._faults)
-        return Frame(self._layout, values, words)
+        said = " ".join(words for words in (self._sentence, self._ledger) if words)
+        return Frame(self._layout, values, unpack_status(status[:STATUS_WORDS], self._source, said, self._faults))
 
 
 def listen(

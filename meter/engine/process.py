@@ -21,6 +21,7 @@ import numpy as np
 from meter.audio.source import SourceRequest
 from meter.engine.engine import Engine
 from meter.engine.guard import Timing
+from meter.engine.keeper import open_keeper
 from meter.engine.snapshot import SharedSnapshot
 from meter.plugin.api import FloatArray, Settings
 from meter.plugin.host import discover, usable
@@ -36,7 +37,7 @@ class EngineOrder:
     """What a new engine is to do: plain values, since they cross to another process.
 
     Without a ``request`` the engine waits for one. ``settings`` maps meter ids to their settings, ``set_aside``
-    names meters that hung the last engine.
+    names meters that hung the last engine. ``logbook`` is the file of the exposure ledger; without one none is kept.
     """
 
     request: SourceRequest | None = None
@@ -45,6 +46,7 @@ class EngineOrder:
     settings: Mapping[str, Settings] = field(default_factory=dict)
     set_aside: Mapping[str, str] = field(default_factory=dict)
     held: bool = False
+    logbook: str | None = None
 
 
 class PipeOutlet:
@@ -85,7 +87,7 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     try:
         _loop(engine, block, pipe)
     finally:
-        engine.stop()
+        engine.close()
         del engine
         block.close()
 
@@ -93,7 +95,8 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
 def make_engine(order: EngineOrder, outlet: PipeOutlet) -> Engine:
     """The engine an order describes, settings applied."""
     plugins = usable(discover([Path(folder) for folder in order.folders]))
-    engine = Engine(plugins, outlet, timing=Timing(), set_aside=order.set_aside)
+    keeper = open_keeper(Path(order.logbook)) if order.logbook else None
+    engine = Engine(plugins, outlet, timing=Timing(), set_aside=order.set_aside, keeper=keeper)
     for meter_id, settings in order.settings.items():
         engine.configure(meter_id, settings)
     return engine

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from meter.audio.source import SourceRequest
-from meter.engine.engine import STATUS_WORDS, unpack_status
 from meter.engine.process import EngineOrder, run_engine
 from meter.engine.snapshot import SharedSnapshot, remove_stale
+from meter.engine.status import STATUS_WORDS, unpack_status
 from meter.plugin.api import Settings
 from meter.readings import Frame, Layout
 
@@ -45,6 +45,7 @@ class Supervisor:
         self._layouts: dict[int, Layout] = {}
         self._source = ""
         self._sentence = ""
+        self._ledger = ""
         self._note = ""
         self._faults: dict[str, str] = {}
         self._last_count = 0
@@ -164,11 +165,13 @@ class Supervisor:
                 self._source = message["source"]
             case "sentence":
                 self._sentence = message["sentence"]
+            case "ledger":
+                self._ledger = message["sentence"]
             case "faults":
                 self._faults = message["faults"]
 
     def _words(self) -> str:
-        return " ".join(words for words in (self._sentence, self._note) if words)
+        return " ".join(words for words in (self._sentence, self._ledger, self._note) if words)
 
     def _trouble(self) -> str:
         """Why the engine must be replaced, or an empty string."""
@@ -194,7 +197,7 @@ class Supervisor:
         if hung_in:
             aside = f"Meter “{hung_in}” is set aside: it hung and the engine had to be replaced."
             self._order = replace(self._order, set_aside={**self._order.set_aside, hung_in: aside})
-        self._sentence = ""
+        self._sentence = self._ledger = ""
         self._restate("starting")
         self._start()
 
