@@ -146,12 +146,12 @@ PLUCKED = {"first": FIRST_PLAYER, "second": SECOND_PLAYER, "low": LOW_COURSE}
 DYNAMICS_DB: dict[str, tuple[float, ...]] = {
     "drum": (0.0, 0.0, 0.0, 0.0),
     "bass": (0.0, 0.0, 0.0, 0.0),
-    "first": (0.0, 1.7, 0.0, -1.0),
-    "second": (0.0, 1.7, 0.0, -1.0),
+    "first": (0.0, 1.8, -0.8, -1.3),
+    "second": (0.0, 3.6, 0.9, -0.4),
     "low": (0.0, -3.8, -14.0, -10.0),
     "organ": (-1.5, 0.0, -1.5, -1.0),
     "pedal": (-18.5, 0.0, -15.0, -17.5),
-    "voice": (-3.0, -2.3, -0.5, -2.5),
+    "voice": (-3.0, -1.8, -0.5, -2.5),
 }
 """How loud each line is played in each section."""
 
