@@ -10,7 +10,7 @@ from PySide6.QtCore import QPointF, QRect, QSize, Qt
 from PySide6.QtGui import QPainter, QPolygonF, QRegion
 
 from meter.gui import scale, words
-from meter.gui.face import Face
+from meter.gui.face import Choice, Face
 from meter.gui.label import RIGHT, Label, figure_room, line_height, text_width
 from meter.gui.theme import MARK_PX, TEXT_PX, VERDICT_PX, mixed
 from meter.readings import Frame
@@ -22,6 +22,9 @@ RIBBON_MOST_PX = 110
 RIBBON_BOTTOM_LUFS = -40.0
 RIBBON_TOP_LUFS = -5.0
 TENTH = 0.1
+RANGE_SETTLES_SECONDS = 60.0
+"""EBU Tech 3341 (2016): a live meter signals that the range is not stable in the first minute."""
+RANGE_NOT_SETTLED = "range, not settled yet"
 
 
 @dataclass(frozen=True)
@@ -39,7 +42,7 @@ class Row:
 ROWS = (
     Row("momentary", "momentary, 0.4 s", "momentary", "LUFS", 0.5),
     Row("integrated", "integrated, since reset", "integrated", "LUFS"),
-    Row("range", "range so far", "range so far", "LU"),
+    Row("range", "range", "range", "LU"),
     Row("short_term_max", "highest short-term", "highest 3 s", "LUFS"),
     Row("momentary_max", "highest momentary", "highest 0.4 s", "LUFS"),
     Row("to_loudness", "peak over loudness", "peak over it", "LU", key="peaks.to_loudness"),
@@ -169,16 +172,31 @@ class LoudnessFace(Face):
         for row in ROWS:
             value = frame.number(row.key or f"loudness.{row.name}")
             self._shown[row.name] = words.settled(value, self._shown[row.name], row.step)
-            self.say(f"{row.name}_words", row.short if self._brief else row.words)
+            self.say(f"{row.name}_words", self._row_words(row, frame))
             figure = words.with_unit(self._shown[row.name], "" if self._brief else row.unit)
             self.say(row.name, figure, "faint" if math.isnan(value) else "ink")
         self.say("ago", "last 5 min")
-        self.say("incomplete", "incomplete: sound was lost" if frame.number("loudness.incomplete") == 1.0 else "")
+        self.say("incomplete", self._remark(frame))
         history = frame.vector("loudness.history")
         if not np.array_equal(history, self._history, equal_nan=True):
             self._history = history.copy()
             self._pieces = self._make_pieces()
             self.update(self._ribbon)
+
+    def choices(self) -> tuple[Choice, ...]:
+        """Pause and continue integrated loudness and range together (EBU Tech 3341, 2.2)."""
+        heading = "integrated, range and highest"
+        return (Choice(heading, "running", "running", True), Choice(heading, "paused", "running", False))
+
+    def _row_words(self, row: Row, frame: Frame) -> str:
+        if row.name == "range" and not self._brief and frame.number("loudness.measured") < RANGE_SETTLES_SECONDS:
+            return RANGE_NOT_SETTLED
+        return row.short if self._brief else row.words
+
+    def _remark(self, frame: Frame) -> str:
+        if self.settings.get("running") is False:
+            return "integrated and range are paused"
+        return "incomplete: sound was lost" if frame.number("loudness.incomplete") == 1.0 else ""
 
     def _say_figure(self, frame: Frame) -> None:
         value = frame.number("loudness.short_term")

@@ -114,6 +114,23 @@ def test_peaks_in_words(qtbot):
     assert face.labels["note"].text == "highest: channel 32"
 
 
+def test_loudness_is_paused_and_resumed_from_its_menu_and_says_so(qtbot):
+    face = make("loudness", qtbot)
+    assert {(choice.words, choice.value) for choice in face.choices()} == {("running", True), ("paused", False)}
+    face.show_settings({"running": False})
+    face.show_frame(frame_of("usual"))
+    assert face.labels["incomplete"].text == "integrated and range are paused"
+
+
+def test_loudness_range_is_not_called_settled_in_the_first_minute(qtbot):
+    face = make("loudness", qtbot)
+    told = {seconds: values_at(100.0) | {"loudness.measured": seconds} for seconds in (59.0, 61.0)}
+    face.show_frame(snapshot(given=told[59.0], plan=LAYOUTS[2], feed=status(1.0)))
+    assert face.labels["range_words"].text == "range, not settled yet"
+    face.show_frame(snapshot(given=told[61.0], plan=LAYOUTS[2], feed=status(2.0)))
+    assert face.labels["range_words"].text == "range"
+
+
 def test_loudness_says_when_it_is_incomplete_and_rounds_to_its_spans(qtbot):
     face = make("loudness", qtbot)
     values = values_at(100.0) | {"loudness.incomplete": 1, "loudness.momentary": -14.8, "loudness.short_term": -16.24}
