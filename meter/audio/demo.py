@@ -47,7 +47,7 @@ class DemoSource:
         self._pacer = None
         self._rewind()
         names = channel_names()[: self._music.channels]
-        return SourceInfo("demo", "demo", RATE_HZ, self._music.channels, channel_names=names)
+        return SourceInfo("demo", "demo", RATE_HZ, self._music.channels, channel_names=names, note=self._music.note)
 
     def start(self, producer: Producer) -> None:
         """Begin to play in a thread of our own; ``open`` comes first."""
@@ -73,11 +73,6 @@ class DemoSource:
         if self._pacer is not None and self._pacer.error is not None:
             return f"The demo's stored music cannot be read any more ({self._pacer.error}); it will be made anew."
         return ""
-
-    @property
-    def note(self) -> str:
-        """One sentence if the music could not be stored and plays from memory."""
-        return self._music.note if self._music is not None else ""
 
     def statistics(self) -> dict[str, float]:
         """Counters of the thread, and ``rounds``: how often the end was reached."""

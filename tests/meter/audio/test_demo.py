@@ -67,6 +67,7 @@ def test_the_mix_is_two_channels_and_the_usual_choice() -> None:
     info = make_source(SourceRequest("demo")).open()
     assert (info.kind, info.name, info.rate_hz, info.channels, info.live) == ("demo", "demo", 48_000, 2, True)
     assert info.channel_names == ("mix L", "mix R")
+    assert info.note == ""
 
 
 def test_all_feeds_side_by_side_with_their_names() -> None:
@@ -94,7 +95,6 @@ def test_fast_goes_round_and_loses_nothing(play: Callable[..., Any], feeds: str)
     assert not source.ended()
     assert source.statistics()["rounds"] >= 3
     assert source.fault() == ""
-    assert source.note == ""
 
 
 def test_a_small_ring_is_enough(play: Callable[..., Any]) -> None:
@@ -158,6 +158,4 @@ def test_too_little_memory_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> N
 
 def test_music_from_memory_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(demo, "prepare", lambda keys: Music(keys, kept=short_music(keys)._kept, note="From memory."))
-    source = DemoSource(SourceRequest("demo"))
-    source.open()
-    assert source.note == "From memory."
+    assert DemoSource(SourceRequest("demo")).open().note == "From memory."
