@@ -13,6 +13,7 @@ from pathlib import Path
 
 from rich.console import Console
 from rich.live import Live
+from rich.progress import Progress
 from rich.table import Table
 
 from meter.audio.source import SourceRequest
@@ -75,12 +76,15 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
 
 
 def prepare_demo() -> None:
-    """Make the demo's music if this is its first use, with words about it on standard error."""
+    """Make the demo's music if this is its first use, with a bar on standard error while it takes its seconds."""
     from meter.demo import prepare
 
-    prepare(
-        lambda share: print(f"\rMaking the demo's music, once: {share:4.0%}", end="", file=sys.stderr, flush=True)
-    )
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task("Making the demo's music, once", total=1.0, visible=False)
+        music = prepare(lambda share: bar.update(task, completed=share, visible=True))
+    if music.note:
+        print(music.note, file=sys.stderr)
 
 
 def keep(frames: Iterable[Frame], kept: deque[Frame]) -> Iterator[Frame]:
