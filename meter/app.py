@@ -22,6 +22,7 @@ from meter.commands.errors import MISSING_PART, CommandError
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.gui.link import MeterEntry
+from meter.logbook.store import logbook_path
 from meter.plugin.api import Setting
 from meter.plugin.host import Plugin, discover, load_object, usable
 from meter.readings import Frame
@@ -46,6 +47,7 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
         request=as_request(to_plain(source)) if source else None,
         folders=tuple(str(folder) for folder in all_folders),
         settings=allowed_settings(kept.meters, all_folders),
+        logbook=str(logbook_path()),
     )
     from PySide6.QtCore import QTimer
 

@@ -21,6 +21,7 @@ from meter.plugin.api import FloatArray, Setting
 from meter.readings import Layout
 
 METER_ID = "listening"
+NAMELESS = "me"
 HEARD_KINDS = frozenset({"device", "monitor"})
 
 APART_SECONDS = 5
@@ -34,6 +35,19 @@ TAKEN = ("calibrated", "seconds", "seat_second", "peak_second", "seat_minute", "
 FILLED = (
     "share", "share_today", "share_week", "time_left", "time_left_quarter_hour", "since_break", "creep", "notice",
 )  # fmt: skip
+
+
+def context_of(settings: Mapping[str, Setting]) -> Context:
+    """Who listens, by which rule, and whether gaps count, from the settings of the listening meter."""
+    rule = Rule(
+        str(settings["rule"]),
+        float(settings["criterion_db"]),
+        float(settings["criterion_hours"]),
+        str(settings["period"]),
+        float(settings["exchange_db"]),
+        float(settings["threshold_db"]),
+    )
+    return Context(str(settings["person"]).strip() or NAMELESS, rule, bool(settings["count_gaps"]))
 
 
 def open_keeper(path: Path) -> Keeper:
@@ -75,18 +89,7 @@ class Keeper:
 
     def configure(self, settings: Mapping[str, Setting]) -> None:
         """Take the listening meter's settings: who listens, by which rule, and whether gaps count."""
-        self._context = Context(
-            str(settings["person"]).strip() or "me",
-            Rule(
-                str(settings["rule"]),
-                float(settings["criterion_db"]),
-                float(settings["criterion_hours"]),
-                str(settings["period"]),
-                float(settings["exchange_db"]),
-                float(settings["threshold_db"]),
-            ),
-            bool(settings["count_gaps"]),
-        )
+        self._context = context_of(settings)
 
     def attend(self, layout: Layout, values: FloatArray, kind: str, state: str) -> None:
         """Note what is new in the readings, and write into them what the ledger knows."""

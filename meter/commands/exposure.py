@@ -1,0 +1,195 @@
+"""What was listened to today and this week, under a rule: an estimate, kept on this machine alone."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sqlite3
+import sys
+from pathlib import Path
+
+from rich.console import Console
+
+from dsp.exposure import Rule
+from meter import settings as settings_file
+from meter.app import allowed_settings
+from meter.commands.errors import CommandError
+from meter.commands.exposure_words import (
+    CAUTIONS,
+    ESTIMATE,
+    as_json,
+    clock_time,
+    days_table,
+    gap_lines,
+    table_of,
+    write_minutes,
+)
+from meter.engine.keeper import METER_ID, context_of
+from meter.exposure_rules import ExposureRule, ExposureRuleError, load_rules
+from meter.logbook.bookkeeper import Context
+from meter.logbook.clock import SittingClock
+from meter.logbook.exposure import ExposureLedger
+from meter.logbook.levels import SECONDS_PER_MINUTE
+from meter.logbook.store import Store, kept_aside, logbook_path, open_store
+from meter.logbook.summary import NEVER, WEEK_MINUTES, summarise
+from meter.plugin.host import discover
+
+FAILED = 1
+PRIVATE_FILE = 0o600
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Whose listening, by which rule, and what to do with it."""
+    parser.add_argument("--json", action="store_true", help="one object; what is not known is null, with a reason")
+    parser.add_argument("--week", action="store_true", help="also day by day; with --export only the last 7 days")
+    parser.add_argument("--person", metavar="NAME", help="whose listening (default: the one chosen in the window)")
+    parser.add_argument("--rule", metavar="NAME", help="a rule's name or part of it (default: the one chosen)")
+    parser.add_argument("--export", type=Path, metavar="FILE.csv", help="write every minute into a new file")
+    parser.add_argument("--forget", action="store_true", help="delete all that was noted of this person")
+    parser.add_argument("--yes", action="store_true", help="with --forget: do not ask")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Show, export or forget. Raises CommandError."""
+    chosen = chosen_context()
+    person = arguments.person if arguments.person is not None else chosen.person
+    rules = _rules()
+    rule = _rule_named(arguments.rule, rules) if arguments.rule is not None else chosen.rule
+    store = _open()
+    ledger = ExposureLedger(store, SittingClock())
+    try:
+        if arguments.forget:
+            return _forget(ledger, store, person, asked=not arguments.yes)
+        if arguments.export is not None:
+            return _export(ledger, person, arguments.export, week=arguments.week)
+        return _show(ledger, Context(person, rule, chosen.count_gaps), rules.get(rule.name), arguments)
+    finally:
+        ledger.close()
+
+
+def chosen_context() -> Context:
+    """Person, rule and the choice about gaps as they stand in the settings; the defaults where there are none."""
+    kept, _sentence = settings_file.load(settings_file.settings_path())
+    chosen = allowed_settings(kept.meters, ()).get(METER_ID, {})
+    for plugin in discover():
+        if plugin.id == METER_ID and plugin.manifest is not None:
+            return context_of(plugin.manifest.settings(chosen))
+    raise CommandError("The listening meter is missing; install the program again.", FAILED)
+
+
+def _open() -> Store:
+    """The logbook as it is; one that is not there is not made, only to be looked at."""
+    path = logbook_path()
+    return open_store(path if path.exists() else None)
+
+
+def _rules() -> dict[str, ExposureRule]:
+    try:
+        return load_rules()
+    except ExposureRuleError as error:
+        raise CommandError(str(error), FAILED) from error
+
+
+def _rule_named(words: str, rules: dict[str, ExposureRule]) -> Rule:
+    """The rule of this name, or the only one whose name holds these words; raises CommandError."""
+    found = [words] if words in rules else [name for name in rules if words.lower() in name.lower()]
+    if len(found) == 1:
+        return rules[found[0]].rule
+    trouble = "More than one rule is called" if found else "No rule is called"
+    names = "\n".join(f"  {name}" for name in found or rules)
+    raise CommandError(f"{trouble} “{words}”; name one of these:\n{names}")
+
+
+def _show(ledger: ExposureLedger, context: Context, rule: ExposureRule | None, arguments: argparse.Namespace) -> int:
+    clock = SittingClock()
+    now = clock.now()
+    # The second that is going on is not part of what was heard.
+    summary = summarise(
+        ledger, context.person, context.rule, now - 1, clock.offset_minutes(now), count_gaps=context.count_gaps
+    )
+    notes = _notes(ledger, context.person)
+    if arguments.json:
+        found = as_json(context.person, rule, summary, counted=context.count_gaps, notes=notes)
+        print(json.dumps(found, allow_nan=False, ensure_ascii=False))
+        return 0
+    console = Console(highlight=False)
+    console.print(f"Listening of “{context.person}”: an {ESTIMATE}, in whole decibels and minutes.", markup=False)
+    console.print(f"Rule: {context.rule.name}", markup=False)
+    if NEVER in summary.why.values():
+        console.print(f"{NEVER}.".capitalize())
+    else:
+        console.print(table_of(summary))
+    if arguments.week and summary.days:
+        console.print()
+        console.print(days_table(summary))
+    for line in gap_lines(summary.gaps, counted=context.count_gaps):
+        console.print(line, markup=False)
+    console.print()
+    for line in (*notes, *([rule.caution] if rule else []), *CAUTIONS):
+        console.print(line, markup=False)
+    return 0
+
+
+def _notes(ledger: ExposureLedger, person: str) -> list[str]:
+    """What else there is to say: about the file, and about a name that nobody has."""
+    others = [name for name in ledger.persons() if name != person]
+    unknown = f"Nothing was ever noted of “{person}”; there is a ledger of {', '.join(others)}."
+    return [words for words in (ledger.sentence, unknown if others and ledger.kept(person) is None else "") if words]
+
+
+def _export(ledger: ExposureLedger, person: str, path: Path, *, week: bool) -> int:
+    """A new file for its owner alone; one that is there already is not overwritten."""
+    now = SittingClock().now()
+    since = now - WEEK_MINUTES * SECONDS_PER_MINUTE if week else 0.0
+    history = ledger.history(person, since, with_gaps=False)
+    if not history.heard_seconds.any():
+        raise CommandError(f"Nothing is noted of “{person}” that could be exported; no file was made.", FAILED)
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            written = write_minutes(history, person, file)
+    except FileExistsError as error:
+        raise CommandError(f"{path} is there already; name a new file.") from error
+    except OSError as error:
+        raise CommandError(f"{path} cannot be written ({error.strerror}); name another place.") from error
+    print(
+        f"{written:,} minutes of “{person}” are in {path}. They are an {ESTIMATE}, and private: mind who reads them."
+    )
+    return 0
+
+
+def _forget(ledger: ExposureLedger, store: Store, person: str, *, asked: bool) -> int:
+    """Say what goes, ask, and delete it."""
+    kept = ledger.kept(person)
+    if store.sentence:
+        print(store.sentence, file=sys.stderr)
+    if kept is None:
+        print(f"Nothing is noted of “{person}”.")
+        return 0
+    clock = SittingClock()
+    first, last = (
+        clock_time(minute * SECONDS_PER_MINUTE, clock.offset_minutes(minute * SECONDS_PER_MINUTE))
+        for minute in (kept.first, kept.last)
+    )
+    what = f"{kept.minutes:,} minutes of “{person}”, from {first:%d %B %Y} to {last:%d %B %Y}"
+    if asked and not _agreed(what):
+        print("Nothing was deleted.")
+        return 0
+    if store.path is None:
+        raise CommandError(f"{what} cannot be deleted, because the file cannot be written.", FAILED)
+    try:
+        ledger.forget(person)
+    except sqlite3.Error as error:
+        raise CommandError(f"{what} could not be deleted ({error}); try again.", FAILED) from error
+    print(f"Deleted: {what}.")
+    for path in kept_aside(store.path):
+        print(f"A damaged file that was kept aside may hold more; delete it yourself: {path}")
+    return 0
+
+
+def _agreed(what: str) -> bool:
+    """Raises CommandError where nobody can be asked."""
+    if not sys.stdin.isatty():
+        raise CommandError(f"This would delete {what}; say --yes to do it without being asked.")
+    return input(f"This deletes {what}, for good. Type “yes” to do it: ").strip().lower() == "yes"

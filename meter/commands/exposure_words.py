@@ -1,0 +1,264 @@
+"""The exposure ledger in words, in JSON and as a table of minutes. Every figure is an estimate and says so."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime, timedelta, timezone
+from typing import Any, TextIO
+
+from rich.table import Table
+
+from dsp.exposure import WORKING_DAYS_PER_WEEK, Rule, equivalent_level_db
+from meter.exposure_rules import ExposureRule
+from meter.logbook.history import MOST_COUNTED_SECONDS, Gap, History
+from meter.logbook.levels import NOT_HEARD, SECONDS_PER_MINUTE, decode
+from meter.logbook.summary import Day, Summary
+
+DOUBT_DB = 3
+ESTIMATE = f"estimate ±{DOUBT_DB} dB"
+A_WEEK_HOURS = 7 * 24.0
+UNKNOWN = "–"
+ENDLESS = "more than a week at this level"
+CAUTIONS = (
+    "This is an estimate made from the audio this computer sends out and a calibration you did. It is not a medical "
+    f"or legal measurement; ±{DOUBT_DB} dB is a factor of two in time.",
+    "It does not hear the room or the rest of your day, and staying within a rule is no promise that your hearing "
+    "takes no harm. Rules at your workplace and in your country come first.",
+    "Ringing, dullness or pain after listening: stop, rest your ears, and see an audiologist or doctor.",
+)
+JSON_KEYS = {
+    "share": "share_percent",
+    "share_today": "share_today_percent",
+    "share_week": "share_week_percent",
+    "hours_today": "heard_today_hours",
+    "hours_week": "heard_week_hours",
+    "level_8h_today_dba": "level_8h_today_dba",
+    "level_week_dba": "level_week_dba",
+    "twa_dba": "twa_dba",
+    "minute_dba": "last_minute_dba",
+    "quarter_hour_dba": "last_quarter_hour_dba",
+    "time_left_minute": "time_left_at_last_minute_hours",
+    "time_left_quarter_hour": "time_left_at_last_quarter_hour_hours",
+    "peak_today_dbc": "highest_peak_today_dbc",
+}
+DECIMALS = {"hours": 2, "percent": 1, "dba": 1, "dbc": 1}
+"""More would pretend to know what an estimate cannot."""
+
+CSV_HEADER = (
+    "person", "utc", "local", "heard_seconds", "estimated_laeq_dba", "estimated_highest_second_dba",
+    "estimated_highest_peak_dbc",
+)  # fmt: skip
+
+
+def decibels(level: float, weighting: str) -> str:
+    """Whole decibels; silence is a word, an unknown level a dash."""
+    if math.isnan(level):
+        return UNKNOWN
+    return "silence" if level == -math.inf else f"{level:.0f} dB({weighting})"
+
+
+def percent(share: float) -> str:
+    """Whole per cent; what is there but rounds to nothing is "less than 1 %"."""
+    return "less than 1 %" if 0.0 < share < 1.0 else f"{share:.0f} %"
+
+
+def duration(hours: float) -> str:
+    """Whole minutes, rounded down; a time too long to mean anything is words, an unknown one a dash."""
+    if math.isnan(hours):
+        return UNKNOWN
+    if hours > A_WEEK_HOURS:
+        return ENDLESS
+    minutes = math.floor(hours * 60.0 + 1e-6)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def day_name(day: int) -> str:
+    """A local day (days since 1970) in words."""
+    date = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(days=day)
+    return f"{date:%A} {date.day} {date:%B %Y}"
+
+
+def clock_time(second: float, offset_minutes: int) -> datetime:
+    """A second since 1970 as local time with its offset."""
+    return datetime.fromtimestamp(second, timezone(timedelta(minutes=offset_minutes)))
+
+
+def of_today(rule: Rule) -> str:
+    """What today's share is a share of."""
+    return "the week's allowance" if rule.period == "week" else "the day's allowance"
+
+
+def of_week(rule: Rule) -> str:
+    """What the share of the last 7 days is a share of."""
+    return "the week's allowance" if rule.period == "week" else f"{WORKING_DAYS_PER_WEEK} days' allowance"
+
+
+def table_of(summary: Summary) -> Table:
+    """Today and the last 7 days; the rule's name stands beside every share."""
+    rule, why = summary.rule, summary.why
+    table = Table(box=None, show_header=False, pad_edge=False)
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+
+    def row(name: str, key: str, text: str) -> None:
+        table.add_row(name, why.get(key) or text)
+
+    named = f"({rule.name})"
+    row("today", "share_today", f"{percent(summary.share_today)} of {of_today(rule)} {named}")
+    row("last 7 days", "share_week", f"{percent(summary.share_week)} of {of_week(rule)} {named}")
+    row("heard today", "hours_today", duration(summary.hours_today))
+    row("heard in 7 days", "hours_week", duration(summary.hours_week))
+    row("spread over 8 hours", "level_8h_today_dba", f"today {decibels(summary.level_8h_today_dba, 'A')}")
+    row(
+        "steady level",
+        "twa_dba",
+        f"{decibels(summary.twa_dba, 'A')} for {rule.criterion_hours:g} h make the same share {named}",
+    )
+    row(
+        "highest peak today", "peak_today_dbc", f"{decibels(summary.peak_today_dbc, 'C')}, no check of any peak limit"
+    )
+    row("last minute", "time_left_minute", _left(summary.minute_dba, summary.time_left_minute, rule))
+    row(
+        "last 15 minutes",
+        "time_left_quarter_hour",
+        _left(summary.quarter_hour_dba, summary.time_left_quarter_hour, rule),
+    )
+    return table
+
+
+def days_table(summary: Summary) -> Table:
+    """One line for each day of the last 7 times 24 hours on which something was heard."""
+    table = Table(
+        box=None, pad_edge=False, title=f"Shares of {of_today(summary.rule)} ({summary.rule.name}), {ESTIMATE}"
+    )
+    table.title_justify = "left"
+    for heading in ("day", "share", "heard", "over 8 hours", "highest peak"):
+        table.add_column(heading, no_wrap=True)
+    for day in summary.days:
+        name = day_name(day.day) + ("" if day.whole else ", its later part")
+        peak = decibels(day.peak_dbc, "C")
+        table.add_row(name, percent(day.share), duration(day.hours), decibels(day.level_8h_dba, "A"), peak)
+    return table
+
+
+def gap_lines(gaps: Iterable[Gap], *, counted: bool) -> Iterator[str]:
+    """Each gap, and how all of them are counted."""
+    lines = [_gap_line(gap) for gap in gaps]
+    if not lines:
+        return
+    most = duration(MOST_COUNTED_SECONDS / 3600.0)
+    how = f"counted at the level before, {most} of each at most" if counted else "not counted"
+    yield f"Gaps, of which nothing is known ({how}):"
+    yield from lines
+
+
+def as_json(
+    person: str, exposure_rule: ExposureRule | None, summary: Summary, *, counted: bool, notes: list[str]
+) -> dict[str, Any]:
+    """Numbers, or null with the reason under ``why``."""
+    found: dict[str, Any] = {"person": person, "rule": summary.rule.name, "estimate": ESTIMATE}
+    why: dict[str, str] = {}
+    for name, key in JSON_KEYS.items():
+        value = getattr(summary, name)
+        reason = summary.why.get(name, "") or _no_number(name, value)
+        found[key] = None if reason else round(value, DECIMALS[key.rpartition("_")[2]])
+        if reason:
+            why[key] = reason
+    found["days"] = [_day_json(day) for day in summary.days]
+    found["gaps"] = [_gap_json(gap) for gap in summary.gaps]
+    found["gaps_counted"] = counted
+    found["cautions"] = [*([exposure_rule.caution] if exposure_rule else []), *CAUTIONS]
+    if notes:
+        found["notes"] = notes
+    if why:
+        found["why"] = why
+    return found
+
+
+def write_minutes(history: History, person: str, out: TextIO) -> int:
+    """A header, then one line for each minute in which something was heard; returns how many."""
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(CSV_HEADER)
+    written = 0
+    for minute, offset, codes, peak in zip(
+        history.minutes, history.offsets, history.codes, history.peaks_dbc, strict=True
+    ):
+        levels = decode(codes[codes != NOT_HEARD])
+        if not levels.size:
+            continue
+        second = int(minute) * SECONDS_PER_MINUTE
+        average = equivalent_level_db(levels, [1.0] * levels.size)
+        writer.writerow(
+            [
+                person, clock_time(second, 0).strftime("%Y-%m-%dT%H:%MZ"),
+                clock_time(second, int(offset)).isoformat(timespec="minutes"), levels.size,
+                _cell(average), _cell(float(levels.max())), _cell(float(peak)),
+            ]
+        )  # fmt: skip
+        written += 1
+    return written
+
+
+def _left(level_dba: float, hours: float, rule: Rule) -> str:
+    """The level now, and how long it may go on; never a promise."""
+    level = decibels(level_dba, "A")
+    if level_dba == -math.inf:
+        return "silence, which uses nothing up"
+    if hours > A_WEEK_HOURS:
+        return f"{level}: {ENDLESS} within the rule ({rule.name})"
+    if hours <= 0.0:
+        return f"{level}: the allowance is used up ({rule.name}); rest your ears"
+    return f"{level}: {duration(hours)} left at this level ({rule.name})"
+
+
+def _gap_line(gap: Gap) -> str:
+    begin = clock_time(gap.start, gap.offset)
+    level = "nothing was heard before" if math.isnan(gap.level_dba) else f"{decibels(gap.level_dba, 'A')} before"
+    if gap.end is None:
+        return f"  since {day_name(gap.day)}, {begin:%H:%M}, {level}"
+    end = clock_time(gap.end, gap.offset)
+    return f"  {day_name(gap.day)}, {begin:%H:%M:%S} to {end:%H:%M:%S} ({_length(gap.end - gap.start)}), {level}"
+
+
+def _length(seconds: int) -> str:
+    return f"{seconds} s" if seconds < SECONDS_PER_MINUTE else duration(seconds / 3600.0)
+
+
+def _no_number(name: str, value: float) -> str:
+    """Why a figure that is known is no number all the same."""
+    if name.startswith("time_left") and value > A_WEEK_HOURS:
+        return ENDLESS
+    if value == -math.inf:
+        return "silence"
+    return "" if math.isfinite(value) else "not known"
+
+
+def _day_json(day: Day) -> dict[str, Any]:
+    date = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(days=day.day)
+    return {
+        "date": date.date().isoformat(),
+        "whole": day.whole,
+        "share_percent": round(day.share, DECIMALS["percent"]),
+        "heard_hours": round(day.hours, DECIMALS["hours"]),
+        "level_8h_dba": _number(day.level_8h_dba),
+        "highest_peak_dbc": _number(day.peak_dbc),
+    }
+
+
+def _gap_json(gap: Gap) -> dict[str, Any]:
+    return {
+        "start": clock_time(gap.start, gap.offset).isoformat(),
+        "end": None if gap.end is None else clock_time(gap.end, gap.offset).isoformat(),
+        "level_before_dba": _number(gap.level_dba),
+        "counted_minutes": round(gap.counted_seconds / SECONDS_PER_MINUTE, 1),
+    }
+
+
+def _number(level: float) -> float | None:
+    return round(level, 1) if math.isfinite(level) else None
+
+
+def _cell(level: float) -> str:
+    return f"{level:.1f}" if math.isfinite(level) else ""

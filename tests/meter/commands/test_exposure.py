@@ -1,0 +1,332 @@
+"""`earwitness exposure`: figures with their rule and their doubt, reasons in place of figures, export, forgetting."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meter import settings as settings_file
+from meter.cli import main
+from meter.commands.exposure_words import CAUTIONS, JSON_KEYS, decibels, duration, percent
+from meter.exposure_rules import default_rule, load_rules
+from meter.logbook.clock import SittingClock
+from meter.logbook.exposure import ExposureLedger
+from meter.logbook.store import logbook_path, open_store
+from tests.support.ledgers import HOUR, NIOSH
+
+NUMBERS = set(JSON_KEYS.values())
+NIOSH_WORDS = NIOSH.name
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A user of whom nothing is known, at a place where it is afternoon: what was just heard is all of today."""
+    monkeypatch.setenv("TZ", f"HERE{time.gmtime().tm_hour - 14:+d}")
+    time.tzset()
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.setenv("COLUMNS", "200")
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    yield tmp_path
+    monkeypatch.undo()
+    time.tzset()
+
+
+def listen(stretches: Sequence[tuple[float | None, float]], person: str = "me", until: float | None = None) -> None:
+    """Levels, each for its hours, up to now; None is a gap."""
+    end = time.time() if until is None else until
+    begin = end - sum(hours for _level, hours in stretches) * HOUR
+    clock = SittingClock(lambda: begin, lambda: 0.0)
+    ledger = ExposureLedger(open_store(logbook_path()), clock)
+    ledger.begin(person)
+    second = int(begin)
+    for level, hours in stretches:
+        for _ in range(round(hours * HOUR)):
+            if level is not None:
+                ledger.hear(second, level, level + 18.0)
+            second += 1
+    ledger.close()
+
+
+def choose(**settings: Any) -> None:
+    """What was chosen in the window."""
+    kept = settings_file.Settings(meters={"listening": settings})
+    assert settings_file.save(kept, settings_file.settings_path()) == ""
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str, code: int = 0) -> str:
+    assert main(["exposure", *words]) == code
+    caught = capsys.readouterr()
+    return caught.out if code == 0 else caught.err
+
+
+def as_json(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, Any]:
+    return json.loads(run(capsys, "--json", *words))
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    return list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
+
+
+# Nothing known
+
+
+def test_without_a_calibration_every_number_is_null_with_a_reason(capsys: pytest.CaptureFixture[str]) -> None:
+    found = as_json(capsys)
+    assert found.keys() >= NUMBERS
+    assert all(found[key] is None for key in NUMBERS)
+    assert found["why"].keys() == NUMBERS
+    assert all(reason.startswith("not calibrated") for reason in found["why"].values())
+    assert (found["days"], found["gaps"]) == ([], [])
+
+
+def test_without_a_calibration_there_is_no_figure_in_the_words_either(capsys: pytest.CaptureFixture[str]) -> None:
+    said = run(capsys, "--week")
+    table = said[said.index(default_rule().name) + len(default_rule().name) : said.index(default_rule().caution)]
+    assert "Not calibrated" in table
+    assert not re.search(r"\d", table)
+
+
+def test_looking_makes_no_file(capsys: pytest.CaptureFixture[str], home: Path) -> None:
+    run(capsys)
+    assert not (home / "data").exists()
+
+
+# Something known
+
+
+def test_every_share_has_its_rule_beside_it_and_is_called_an_estimate(capsys: pytest.CaptureFixture[str]) -> None:
+    listen([(88.0, 1.0)])
+    said = run(capsys, "--rule", "niosh")
+    for line in said.splitlines():
+        if re.search(r"\d %|left at|same share", line):
+            assert NIOSH_WORDS in line
+    assert "estimate ±3 dB" in said
+    assert all(caution in said.replace("\n", " ") or caution in said for caution in CAUTIONS)
+    assert load_rules()[NIOSH_WORDS].caution in said
+    assert "audiologist" in said
+    assert "safe" not in said.lower().replace("safe listening devices", "")
+
+
+def test_whole_per_cent_whole_decibels_whole_minutes(capsys: pytest.CaptureFixture[str]) -> None:
+    listen([(88.04, 1.0)])
+    said = run(capsys, "--rule", "niosh")
+    assert "25 % of the day's allowance" in said
+    assert "5 % of 5 days' allowance" in said
+    assert "last minute" in said
+    assert "88 dB(A): 2 h 58 min left at this level" in said or "88 dB(A): 2 h 57 min left at this level" in said
+    assert "106 dB(C), no check of any peak limit" in said
+    assert not re.search(r"\d\.\d+ (dB|%|h)", said), "no tenths of what is known to 3 dB"
+
+
+def test_json_gives_numbers_with_their_unit_in_the_last_word(capsys: pytest.CaptureFixture[str]) -> None:
+    listen([(88.0, 1.0)])
+    found = as_json(capsys, "--rule", "NIOSH 98-126")
+    assert found["rule"] == NIOSH_WORDS
+    assert found["share_percent"] == found["share_today_percent"] == pytest.approx(25.0, abs=0.1)
+    assert found["heard_today_hours"] == pytest.approx(1.0, abs=0.01)
+    assert found["level_8h_today_dba"] == pytest.approx(79.0, abs=0.1)
+    assert found["time_left_at_last_minute_hours"] == pytest.approx(3.0, abs=0.02)
+    assert found["highest_peak_today_dbc"] == 106.0
+    assert found["estimate"] == "estimate ±3 dB"
+    assert found["cautions"][1:] == list(CAUTIONS)
+    assert "why" not in found
+    (day,) = found["days"]
+    assert day["share_percent"] == pytest.approx(25.0, abs=0.1)
+
+
+def test_a_level_that_is_not_counted_leaves_words_and_null(capsys: pytest.CaptureFixture[str]) -> None:
+    listen([(60.0, 0.3)])
+    found = as_json(capsys, "--rule", "niosh")
+    assert found["time_left_at_last_minute_hours"] is None
+    assert found["why"]["time_left_at_last_minute_hours"] == "more than a week at this level"
+    assert "60 dB(A): more than a week at this level within the rule" in run(capsys, "--rule", "niosh")
+
+
+def test_a_used_up_allowance_and_silence_have_words(capsys: pytest.CaptureFixture[str]) -> None:
+    listen([(110.0, 0.3)])
+    assert "the allowance is used up" in run(capsys)
+    listen([(-math.inf, 0.02)], person="Ada")
+    said = run(capsys, "--person", "Ada")
+    assert "silence, which uses nothing up" in said
+    assert as_json(capsys, "--person", "Ada")["last_minute_dba"] is None
+
+
+def test_the_week_day_by_day(capsys: pytest.CaptureFixture[str]) -> None:
+    for days in (3, 2, 0):
+        listen([(80.0, 0.5)], until=time.time() - days * 86_400)
+    said = run(capsys, "--week")
+    assert len(re.findall(r"^\w+day \d+ \w+ \d{4}", said, re.MULTILINE)) == len(as_json(capsys)["days"]) == 3
+    assert len(re.findall("estimate", said)) >= 3
+
+
+def test_gaps_are_listed_and_counted_by_choice(capsys: pytest.CaptureFixture[str]) -> None:
+    listen([(85.0, 0.5), (None, 0.25), (85.0, 0.5)])
+    said = run(capsys, "--rule", "adults")
+    assert "Gaps, of which nothing is known (not counted):" in said
+    assert "(15 min), 85 dB(A) before" in said
+    plain = as_json(capsys, "--rule", "adults")
+    assert plain["gaps_counted"] is False
+    assert plain["gaps"][0]["level_before_dba"] == 85.0
+    assert plain["gaps"][0]["counted_minutes"] == 15.0
+    choose(count_gaps=True)
+    assert "counted at the level before, 1 h 00 min of each at most" in run(capsys)
+    counted = as_json(capsys, "--rule", "adults")
+    assert counted["share_week_percent"] == pytest.approx(1.25 * plain["share_week_percent"], abs=0.1)
+
+
+def test_a_sitting_that_never_ended_is_a_gap_without_an_end(capsys: pytest.CaptureFixture[str]) -> None:
+    clock = SittingClock(lambda: time.time() - 600, lambda: 0.0)
+    ledger = ExposureLedger(open_store(logbook_path()), clock)
+    ledger.begin("me")
+    ledger.hear(int(clock.now()), 80.0)
+    ledger.flush()
+    assert re.search(r"since \w+day \d+ \w+ \d{4}, \d\d:\d\d, 80 dB\(A\) before", run(capsys))
+    assert as_json(capsys)["gaps"][0]["end"] is None
+    ledger._connection.close()
+
+
+# Persons, rules, settings
+
+
+def test_person_and_rule_are_those_chosen_in_the_window(capsys: pytest.CaptureFixture[str]) -> None:
+    listen([(80.0, 0.2)], person="Ada")
+    choose(person="Ada", **load_rules()[NIOSH_WORDS].settings)
+    found = as_json(capsys)
+    assert (found["person"], found["rule"]) == ("Ada", NIOSH_WORDS)
+    assert found["share_week_percent"] is not None
+
+
+def test_settings_that_are_no_longer_allowed_are_left_out(capsys: pytest.CaptureFixture[str]) -> None:
+    choose(person=5.0, criterion_db=1e9, unknown=True)
+    assert as_json(capsys)["person"] == "me"
+
+
+def test_a_name_that_nobody_has_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    listen([(80.0, 0.1)], person="Ada")
+    assert "Nothing was ever noted of “Bo”; there is a ledger of Ada." in run(capsys, "--person", "Bo")
+    assert as_json(capsys, "--person", "Bo")["notes"] == ["Nothing was ever noted of “Bo”; there is a ledger of Ada."]
+
+
+@pytest.mark.parametrize(("words", "trouble"), [("nonsense", "No rule"), ("WHO", "More than one rule"), ("", "More")])
+def test_a_rule_that_is_not_one_names_those_there_are(
+    capsys: pytest.CaptureFixture[str], words: str, trouble: str
+) -> None:
+    said = run(capsys, "--rule", words, code=2)
+    assert said.startswith(trouble)
+    assert "WHO-ITU H.870, adults" in said
+
+
+def test_a_logbook_that_is_damaged_is_one_sentence(capsys: pytest.CaptureFixture[str]) -> None:
+    logbook_path().parent.mkdir(parents=True)
+    logbook_path().write_bytes(b"no table " * 100)
+    said = run(capsys)
+    assert "The logbook was unusable (it is damaged); it is kept as" in said
+    assert "Traceback" not in said
+
+
+# Export
+
+
+def test_export_writes_each_minute_into_a_private_new_file(capsys: pytest.CaptureFixture[str], home: Path) -> None:
+    listen([(85.0, 0.1), (70.0, 0.1)])
+    path = home / "out.csv"
+    said = run(capsys, "--export", str(path))
+    rows = rows_of(path)
+    assert path.stat().st_mode & 0o777 == 0o600
+    assert f"{len(rows)} minutes of “me” are in {path}" in said
+    assert "private" in said
+    assert sum(int(row["heard_seconds"]) for row in rows) == 720
+    assert {row["person"] for row in rows} == {"me"}
+    assert rows[0]["estimated_laeq_dba"] == "85.0"
+    assert rows[-1]["estimated_highest_peak_dbc"] == "88.0"
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\dZ", rows[0]["utc"])
+    assert run(capsys, "--export", str(path), code=2) == f"{path} is there already; name a new file.\n"
+
+
+def test_export_of_the_week_leaves_out_what_is_older(capsys: pytest.CaptureFixture[str], home: Path) -> None:
+    listen([(85.0, 0.1)], until=time.time() - 8 * 86_400)
+    listen([(70.0, 0.1)])
+    run(capsys, "--export", str(home / "all.csv"))
+    run(capsys, "--week", "--export", str(home / "week.csv"))
+    levels = [{row["estimated_laeq_dba"] for row in rows_of(home / name)} for name in ("all.csv", "week.csv")]
+    assert levels == [{"85.0", "70.0"}, {"70.0"}]
+
+
+def test_nothing_to_export_makes_no_file_and_a_bad_place_is_a_sentence(
+    capsys: pytest.CaptureFixture[str], home: Path
+) -> None:
+    assert "no file was made" in run(capsys, "--export", str(home / "none.csv"), code=1)
+    assert not (home / "none.csv").exists()
+    listen([(80.0, 0.1)])
+    assert "cannot be written" in run(capsys, "--export", str(home / "nowhere" / "out.csv"), code=2)
+
+
+# Forgetting
+
+
+def test_forgetting_says_what_goes_and_asks_first(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    listen([(80.0, 0.1)])
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    asked: list[str] = []
+    answers = iter(["no", "yes"])
+    monkeypatch.setattr("builtins.input", lambda words: asked.append(words) or next(answers))
+    assert "Nothing was deleted." in run(capsys, "--forget")
+    assert re.search(r"This deletes \d+ minutes of “me”, from .* to .*, for good", asked[0])
+    assert as_json(capsys)["share_week_percent"] is not None
+    assert re.search(r"Deleted: \d+ minutes of “me”", run(capsys, "--forget"))
+    assert as_json(capsys)["share_week_percent"] is None
+
+
+def test_where_nobody_can_be_asked_it_must_be_said_outright(capsys: pytest.CaptureFixture[str]) -> None:
+    listen([(80.0, 0.1)])
+    assert "say --yes" in run(capsys, "--forget", code=2)
+    assert as_json(capsys)["share_week_percent"] is not None
+    run(capsys, "--forget", "--yes")
+    assert as_json(capsys)["share_week_percent"] is None
+
+
+def test_forgetting_one_leaves_the_other_and_what_is_not_there_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    listen([(80.0, 0.1)])
+    listen([(80.0, 0.1)], person="Ada")
+    run(capsys, "--forget", "--yes", "--person", "Ada")
+    assert as_json(capsys)["share_week_percent"] is not None
+    assert run(capsys, "--forget", "--yes", "--person", "Ada") == "Nothing is noted of “Ada”.\n"
+
+
+def test_damaged_files_kept_aside_are_named_when_forgetting(capsys: pytest.CaptureFixture[str]) -> None:
+    logbook_path().parent.mkdir(parents=True)
+    logbook_path().write_bytes(b"no table " * 100)
+    run(capsys)
+    listen([(80.0, 0.1)])
+    assert "logbook.sqlite3.damaged" in run(capsys, "--forget", "--yes")
+
+
+# Words
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [
+        (0.0, "0 min"), (0.999, "59 min"), (1.0, "1 h 00 min"), (9.99, "9 h 59 min"), (168.0, "168 h 00 min"),
+        (168.1, "more than a week at this level"), (math.inf, "more than a week at this level"), (math.nan, "–"),
+    ],
+)  # fmt: skip
+def test_times_in_words(hours: float, words: str) -> None:
+    assert duration(hours) == words
+
+
+def test_shares_and_levels_in_words() -> None:
+    assert [percent(share) for share in (0.0, 0.4, 1.0, 99.6)] == ["0 %", "less than 1 %", "1 %", "100 %"]
+    assert [decibels(level, "A") for level in (-math.inf, 84.6, math.nan)] == ["silence", "85 dB(A)", "–"]
