@@ -18,7 +18,7 @@ from dsp.low_spectrum import BOTTOM_HZ, LowSpectra, LowSpectrum
 from dsp.lowest_note import LowestNote, lowest_note
 from dsp.mid_rate import MidRate
 from dsp.note_frames import HOP_SECONDS, NOTE_COLUMNS, NoteFrames
-from dsp.onsets import LOUD_RANGE_DB, loud_power
+from dsp.onsets import SILENCE_DBFS
 from dsp.ring import Ring, ring
 from dsp.types import FloatArray, check_block
 from dsp.units import db_to_power, power_to_db
@@ -30,7 +30,7 @@ HALF_OCTAVE = 2.0**0.5
 
 @dataclass(frozen=True)
 class Rumble:
-    """What lies more than half an octave under a part's lowest note, over the part's loud frames.
+    """What lies more than half an octave under a part's lowest note, wherever the part is above -60 dBFS.
 
     Levels in decibels: ``level_dbfs`` (a full-scale sine reads 0, AES17), against the whole part, and against the
     low end (20 to 120 Hz) of the mix. ``power`` over ``frequency_hz`` is its mean spectrum. NaN when not known.
@@ -146,11 +146,10 @@ class LowPart:
     def rumble(self, floor_hz: float, mix_rows: FloatArray | None = None) -> Rumble:
         """Energy under ``floor_hz`` over the square root of 2; ``mix_rows`` are the mix's, of the same frames."""
         rows, frequency_hz = self.rows(), self.frequency_hz
-        heard = np.isfinite(rows[:, 0])
-        loud = loud_power(rows[heard, 0]) * db_to_power(-LOUD_RANGE_DB)
-        votes = heard & (rows[:, 0] >= loud) & (rows[:, 0] > 0.0)
+        # Rumble goes on between the notes, so only silence has no vote here; NaN compares false.
+        votes = rows[:, 0] >= db_to_power(SILENCE_DBFS)
         under = (frequency_hz >= BOTTOM_HZ) & (frequency_hz < floor_hz / HALF_OCTAVE)
-        if not votes.any() or not loud or not np.isfinite(floor_hz):
+        if not votes.any() or not np.isfinite(floor_hz):
             return Rumble(np.nan, np.nan, np.nan, np.empty(0), np.empty(0))
         power = rows[votes, 1:][:, under].mean(axis=0)
         total = float(power.sum())

@@ -69,17 +69,16 @@ class NoteFrames:
         rows[:, CLARITY:] = 0.0
         loud = np.flatnonzero(rows[:, LEVEL] > db_to_power(SILENCE_DBFS))
         if len(loud):
-            rows[loud, PITCH_HZ:] = pitch_of_frames(_louder_half(frames[loud]), self._rate_hz)
+            rows[loud, PITCH_HZ:] = pitch_of_frames(_louder_channel(frames[loud]), self._rate_hz)
         return rows
 
 
-def _louder_half(frames: FloatArray) -> FloatArray:
-    """Of stereo frames mid or side, whichever holds more: opposite polarity does not hide a note."""
-    if frames.shape[2] != 2:
+def _louder_channel(frames: FloatArray) -> FloatArray:
+    """Of stereo frames the louder channel: what left and right cancel in mono is whole in either."""
+    if frames.shape[2] == 1:
         return frames
-    mid, side = frames[:, :, 0] + frames[:, :, 1], frames[:, :, 0] - frames[:, :, 1]
-    leaning = np.einsum("fs,fs->f", mid, mid) < np.einsum("fs,fs->f", side, side)
-    return np.where(leaning[:, None], side, mid)[:, :, None]
+    louder = np.einsum("fsc,fsc->fc", frames, frames).argmax(axis=1)
+    return np.take_along_axis(frames, louder[:, None, None], axis=2)
 
 
 def pitch_of_frames(frames: FloatArray, rate_hz: float) -> FloatArray:

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from dsp.fold_down import VOTE_RANGE_DB
 from dsp.low_band import LOW_BANDS_HZ
 from dsp.low_part import Rumble, common_spectra, common_stretch
 from dsp.lowest_note import DRUM, PITCHED, LowestNote
@@ -20,6 +21,7 @@ from dsp.pitch import nearest_note
 from dsp.ring import Ring, filter_floor_ms, half_beat_ms
 from dsp.shares import LowSums, Owners, owners_of
 from dsp.types import FloatArray
+from dsp.units import db_to_power
 from meter.lowend import notes as remarks
 from meter.lowend.gather import Gathered, Progress, gather
 from meter.lowend.result import (
@@ -29,6 +31,7 @@ from meter.lowend.result import (
     OWNER,
     SILENT,
     LowEndAccount,
+    MonoAccount,
     Offer,
     PairAccount,
     PartAccount,
@@ -41,6 +44,8 @@ KICK_WORDS = ("kick", "bass drum", "bassdrum", "bass_drum")
 DRUM_WORDS = ("drum",)
 BASS_WORDS = ("bass", "sub")
 NAN = float("nan")
+LEAST_LOSS_DB = -60.0
+LEAST_HELP_DB = 0.1
 
 
 def measure_low_end(
@@ -141,9 +146,7 @@ class _Ledger:
             cancelling=self._named(self._owners.cancelling),
             mix_bus_difference_db=float(bus[0]),
             mix_bus_by_band_db=_values(bus[1:]),
-            mono_loss_db=float(self._sums.loss_db[0]),
-            mono_loss_by_band_db=_values(self._sums.loss_db[1:]),
-            mono_culprit=self._culprit(),
+            mono=self._mono(),
             pairs=tuple(self._pairs()),
             half_beat_ms=half_beat_ms(self._tempo_bpm) if np.isfinite(self._tempo_bpm) else NAN,
             notes=(
@@ -157,14 +160,21 @@ class _Ledger:
     def _named(self, indices: Sequence[int]) -> tuple[str, ...]:
         return tuple(self._names[index] for index in indices)
 
-    def _culprit(self) -> str:
-        """The part whose being mono would restore most, if the lows lose more than half a decibel at all."""
-        loss = float(self._sums.loss_db[0])
-        if not loss < -remarks.NOTABLE_LOSS_DB:
-            return ""
-        restored = self._sums.loss_with_part_in_mono_db[0]
+    def _mono(self) -> MonoAccount:
+        """The lows in mono, and the part whose being mono would restore most where most is lost."""
+        loss = self._sums.loss_db
+        power = self._sums.sum_mid + self._sums.sum_side
+        votes = power >= power[1:].max() * db_to_power(-VOTE_RANGE_DB)
+        votes[0] = True
+        worst = int(np.nanargmin(np.where(votes, loss, np.inf))) if np.isfinite(power).all() and power[0] > 0.0 else 0
+        band = LOW_BANDS_HZ[worst]
+        if not loss[worst] < -remarks.NOTABLE_LOSS_DB:
+            return MonoAccount(float(loss[0]), _values(loss[1:]), band, float(loss[worst]), "", NAN)
+        restored = self._sums.loss_with_part_in_mono_db[worst]
         best = int(np.nanargmax(restored))
-        return self._names[best] if restored[best] - max(loss, -60.0) >= 0.1 else ""
+        helps = restored[best] - max(loss[worst], LEAST_LOSS_DB) >= LEAST_HELP_DB
+        name, left = (self._names[best], float(restored[best])) if helps else ("", NAN)
+        return MonoAccount(float(loss[0]), _values(loss[1:]), band, float(loss[worst]), name, left)
 
     def _role(self, index: int) -> str:
         if not self._sums.parts[0, index].any() or self._floors[index].reason.startswith("silent"):
@@ -193,7 +203,6 @@ class _Ledger:
             high_pass=offered,
             mono_loss_db=float(sums.part_loss_db[0, index]),
             mono_loss_by_band_db=_values(mono.loss_db()) if mono else (0.0,) * 6,
-            mix_mono_loss_with_part_in_mono_db=float(sums.loss_with_part_in_mono_db[0, index]),
             ring_ms=ring.to_minus_20_ms,
             ring_spread_ms=ring.spread_ms,
             ring_hits=ring.hits,

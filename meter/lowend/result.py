@@ -49,7 +49,6 @@ class PartAccount:
     high_pass: tuple[Offer, ...]
     mono_loss_db: float
     mono_loss_by_band_db: tuple[float, ...]
-    mix_mono_loss_with_part_in_mono_db: float
     ring_ms: float
     ring_spread_ms: float
     ring_hits: int
@@ -90,8 +89,24 @@ class PairAccount:
 
 
 @dataclass(frozen=True)
+class MonoAccount:
+    """The sum of the parts in mono: whole low end, its bands, and the band that loses most of those that count.
+
+    ``culprit`` is the part whose being mono would restore most there, empty if little is lost or no part is behind
+    it; ``loss_with_culprit_in_mono_db`` is what would still be lost.
+    """
+
+    loss_db: float
+    loss_by_band_db: tuple[float, ...]
+    worst_band_hz: tuple[float, float]
+    worst_band_loss_db: float
+    culprit: str
+    loss_with_culprit_in_mono_db: float
+
+
+@dataclass(frozen=True)
 class LowEndAccount:
-    """The whole ledger. ``mono_culprit`` is the part whose side costs the lows most in mono, empty if none does."""
+    """The whole ledger."""
 
     rate_hz: int
     seconds: float
@@ -102,9 +117,7 @@ class LowEndAccount:
     cancelling: tuple[str, ...]
     mix_bus_difference_db: float
     mix_bus_by_band_db: tuple[float, ...]
-    mono_loss_db: float
-    mono_loss_by_band_db: tuple[float, ...]
-    mono_culprit: str
+    mono: MonoAccount
     pairs: tuple[PairAccount, ...]
     half_beat_ms: float
     notes: tuple[str, ...]

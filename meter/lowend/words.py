@@ -83,20 +83,22 @@ def bus_sentence(account: LowEndAccount) -> str:
 
 def mono_sentence(account: LowEndAccount) -> str:
     """What the lows lose in mono, where most, and through whom."""
-    loss = account.mono_loss_db
-    if not loss < -NOTABLE_LOSS_DB:
-        return "" if math.isnan(loss) else f"The lows survive mono ({decibels(loss)})."
-    lost = "vanish in mono" if loss == -math.inf else f"lose {-loss:.1f} dB in mono"
-    by_band = [(value, edges) for value, edges in zip(account.mono_loss_by_band_db, account.bands_hz, strict=True)]
-    heard = [item for item in by_band if not math.isnan(item[0])]
-    where = ""
-    if heard:
-        _, (low, high) = min(heard)
-        where = f", most between {low:.0f} and {high:.0f} Hz"
-    if not account.mono_culprit:
-        return f"The lows {lost}{where}."
-    left = account.part(account.mono_culprit).mix_mono_loss_with_part_in_mono_db
-    return f"The lows {lost}{where}; with {account.mono_culprit} in mono it would be {decibels(left)}."
+    mono = account.mono
+    if math.isnan(mono.loss_db):
+        return ""
+    if not mono.worst_band_loss_db < -NOTABLE_LOSS_DB:
+        return f"The lows survive mono ({decibels(mono.loss_db)})."
+    low, high = mono.worst_band_hz
+    sentence = f"The lows {_lost(mono.loss_db)} in mono"
+    if mono.worst_band_loss_db < mono.loss_db:
+        sentence += f", and between {low:.0f} and {high:.0f} Hz they {_lost(mono.worst_band_loss_db)}"
+    if mono.culprit:
+        sentence += f"; with {mono.culprit} in mono that would be {decibels(mono.loss_with_culprit_in_mono_db)}"
+    return f"{sentence}."
+
+
+def _lost(loss_db: float) -> str:
+    return "vanish" if loss_db == -math.inf else f"lose {abs(loss_db):.1f} dB"
 
 
 def rumble_sentence(part: PartAccount) -> str:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from dsp.lowest_note import DRUM, PITCHED, LowestNote
+from dsp.lowest_note import DRUM, PITCHED, LowestNote, _say_pitched
 from tests.support.low_parts import RATE_HZ, Sound, cents, held, low_part, place, repeated, resonator, tone
 
 
@@ -56,6 +56,11 @@ def test_noise_under_a_note_is_not_its_lower_octave() -> None:
     noise = sosfilt(band, np.random.default_rng(6).standard_normal(keys.shape), axis=0)
     noise *= np.sqrt((keys**2).mean() / 100.0 / (noise**2).mean())
     assert abs(cents(floor_of(keys + noise).floor_hz, 73.42)) < 30.0
+
+
+def test_a_note_of_opposite_polarity_in_left_and_right_is_found() -> None:
+    low, high = line([65.41] * 12), line([130.81, 164.81, 196.0] * 4)
+    assert abs(cents(floor_of(np.hstack([high + low, high - low])).floor_hz, 65.41)) < 20.0
 
 
 def test_a_drone_with_partials_is_a_note() -> None:
@@ -122,3 +127,8 @@ def test_a_single_hit_is_too_little() -> None:
     found = floor_of(place([(0.1, resonator(60, 15))], 2.0))
     assert np.isnan(found.floor_hz)
     assert "s of loud sound so far" in found.reason
+
+
+@pytest.mark.parametrize(("low_frames", "expected"), [(4, 82.4), (5, 41.2), (6, 41.2)])
+def test_a_percentile_between_two_notes_is_one_of_them(low_frames: int, expected: float) -> None:
+    assert _say_pitched(np.repeat([41.2, 82.4], [low_frames, 100 - low_frames]), 1.0).floor_hz == expected

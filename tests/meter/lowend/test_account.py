@@ -97,9 +97,10 @@ def test_mono(song: LowEndAccount) -> None:
     assert song.part("kick").mono_loss_db == 0.0
     assert song.part("kick").mono_loss_by_band_db == (0.0,) * 6
     loud = measure({"kick": KICK, "pad": 10 * PAD})
-    assert loud.mono_loss_db < -1.0
-    assert loud.mono_culprit == "pad"
-    assert loud.part("pad").mix_mono_loss_with_part_in_mono_db == pytest.approx(0.0, abs=0.01)
+    assert loud.mono.loss_db < -1.0
+    assert loud.mono.worst_band_hz == (90.0, 120.0)
+    assert loud.mono.culprit == "pad"
+    assert loud.mono.loss_with_culprit_in_mono_db == pytest.approx(0.0, abs=0.01)
 
 
 def test_kick_and_bass(song: LowEndAccount) -> None:

@@ -95,4 +95,4 @@ def test_written_simultaneous_notes_coincide(account: LowEndAccount) -> None:
 
 def test_parts_add_up_to_the_mix(account: LowEndAccount) -> None:
     assert account.mix_bus_difference_db == pytest.approx(0.0, abs=1e-3)
-    assert account.mono_loss_db > -0.1
+    assert account.mono.loss_db > -0.1

@@ -8,16 +8,17 @@ from dataclasses import replace
 import pytest
 
 from meter.lowend import words
-from meter.lowend.result import CANCELS, OTHER, OWNER, LowEndAccount, Offer, PairAccount, PartAccount
+from meter.lowend.result import CANCELS, OTHER, OWNER, LowEndAccount, MonoAccount, Offer, PairAccount, PartAccount
 
 NAN = math.nan
+MONO = MonoAccount(0.0, (0.0,) * 4, (20.0, 120.0), 0.0, "", NAN)
 OFFER = Offer(12, 77.2, 0.5, 52.0, 0.16, 82.4, 0.21, 0.0, -0.1, 3.0)
 
 
 def part(name: str, role: str, share: float, **changes) -> PartAccount:
     plain = PartAccount(
         name, role, share, (share,) * 4, 41.2, "E1", 0.0, "pitched", "", -30.0, -40.0, -60.0, (OFFER,), 0.0,
-        (0.0,) * 6, 0.0, NAN, NAN, 0, NAN, NAN, NAN,
+        (0.0,) * 6, NAN, NAN, 0, NAN, NAN, NAN,
     )  # fmt: skip
     return replace(plain, **changes)
 
@@ -26,7 +27,7 @@ def ledger(*parts: PartAccount, **changes) -> LowEndAccount:
     names = {role: tuple(p.name for p in parts if p.role == role) for role in (OWNER, OTHER, CANCELS)}
     plain = LowEndAccount(
         48_000, 60.0, ((20.0, 40.0), (40.0, 60.0), (60.0, 90.0), (90.0, 120.0)), parts, names[OWNER], names[OTHER],
-        names[CANCELS], NAN, (NAN,) * 4, 0.0, (0.0,) * 4, "", (), NAN, (),
+        names[CANCELS], NAN, (NAN,) * 4, MONO, (), NAN, (),
     )  # fmt: skip
     return replace(plain, **changes)
 
@@ -75,15 +76,14 @@ def test_mix_bus(difference: float, expected: str) -> None:
 
 def test_mono() -> None:
     assert words.mono_sentence(ledger()) == "The lows survive mono (0.0 dB)."
-    assert words.mono_sentence(ledger(mono_loss_db=NAN)) == ""
-    pad = part("pad", OTHER, 10.0, mix_mono_loss_with_part_in_mono_db=-0.12)
-    lost = ledger(pad, mono_loss_db=-1.26, mono_loss_by_band_db=(-0.1, NAN, -2.0, 0.0), mono_culprit="pad")
-    assert (
-        words.mono_sentence(lost)
-        == "The lows lose 1.3 dB in mono, most between 60 and 90 Hz; with pad in mono it would be −0.1 dB."
+    assert words.mono_sentence(ledger(mono=replace(MONO, loss_db=NAN, worst_band_loss_db=NAN))) == ""
+    lost = MonoAccount(-1.26, (-0.1, NAN, -2.0, 0.0), (60.0, 90.0), -2.04, "pad", -0.12)
+    assert words.mono_sentence(ledger(mono=lost)) == (
+        "The lows lose 1.3 dB in mono, and between 60 and 90 Hz they lose 2.0 dB; "
+        "with pad in mono that would be −0.1 dB."
     )
-    gone = ledger(mono_loss_db=-math.inf, mono_loss_by_band_db=(NAN,) * 4)
-    assert words.mono_sentence(gone) == "The lows vanish in mono."
+    gone = MonoAccount(-math.inf, (NAN,) * 4, (20.0, 120.0), -math.inf, "", NAN)
+    assert words.mono_sentence(ledger(mono=gone)) == "The lows vanish in mono."
 
 
 def test_rumble_and_price() -> None:

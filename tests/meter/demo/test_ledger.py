@@ -1,0 +1,104 @@
+"""The planted truths of the scenario, found by the low-end ledger: offline, and by its streaming form in ticks."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dsp.low_band import LowBand
+from dsp.low_part import LowPart
+from dsp.ring import half_beat_ms
+from dsp.shares import LowShares, owners_of
+from meter.demo.parts import PARTS, RATE_HZ
+from meter.demo.truths import TRUTHS
+from meter.lowend.account import measure_low_end
+from meter.lowend.result import LowEndAccount
+from meter.lowend.sources import from_array
+from tests.meter.demo.conftest import Feeds
+from tests.support.low_parts import cents
+
+SECTION = TRUTHS.cancellation.section
+
+
+def measure(feeds: Feeds, stretch: slice) -> LowEndAccount:
+    parts = [from_array(part.name, feeds[part.key][stretch], RATE_HZ) for part in PARTS]
+    return measure_low_end(parts, from_array("mix", feeds["mix"][stretch], RATE_HZ), tempo_bpm=TRUTHS.tempo_bpm)
+
+
+@pytest.fixture(scope="module")
+def whole(feeds: Feeds) -> LowEndAccount:
+    return measure(feeds, slice(None))
+
+
+@pytest.fixture(scope="module")
+def section(feeds: Feeds) -> LowEndAccount:
+    return measure(feeds, slice(SECTION.first_frame, SECTION.end_frame))
+
+
+def test_owners(whole: LowEndAccount) -> None:
+    assert set(whole.owners) == set(TRUTHS.owners)
+    assert sum(whole.part(name).share_percent for name in whole.owners) > 100.0 * TRUTHS.least_owned
+    rest = sorted(whole.parts, key=lambda part: -part.share_percent)[2:4]
+    assert {part.name for part in rest} == set(TRUTHS.squatters)
+    assert whole.mix_bus_difference_db == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize("name", ["low drum", "double bass", "plucked pair", "organ"])
+def test_lowest_notes(whole: LowEndAccount, name: str) -> None:
+    """The voice is left out: its lowest note sounds in fewer than one frame of twenty."""
+    assert abs(cents(whole.part(name).floor_hz, TRUTHS.lowest_note_hz[name])) < 20.0
+
+
+def test_the_organ_rumbles(whole: LowEndAccount) -> None:
+    rumble, organ = TRUTHS.rumble, whole.part(TRUTHS.rumble.part)
+    assert organ.rumble_db == pytest.approx(rumble.re_part_db, abs=1.0)
+    assert organ.rumble_dbfs == pytest.approx(rumble.level_dbfs + 3.01, abs=1.0)
+    worst = max(whole.parts, key=lambda part: part.rumble_against_mix_lows_db)
+    assert worst.name == rumble.part
+
+
+def test_the_plucked_pair_cancels_in_its_section(whole: LowEndAccount, section: LowEndAccount) -> None:
+    cancellation = TRUTHS.cancellation
+    assert section.mono.worst_band_hz == cancellation.band_hz
+    assert section.mono.worst_band_loss_db < cancellation.least_loss_db
+    assert section.mono.culprit == cancellation.part
+    assert section.mono.loss_with_culprit_in_mono_db == pytest.approx(0.0, abs=0.1)
+    assert whole.mono.worst_band_loss_db > cancellation.most_elsewhere_db
+
+
+def test_the_drum_rings_into_the_bass(whole: LowEndAccount) -> None:
+    ringing, drum = TRUTHS.ringing, whole.part(TRUTHS.ringing.part)
+    assert drum.floor_kind == "drum"
+    assert drum.ring_ms == pytest.approx(1000.0 * ringing.t60_seconds / 3.0, rel=0.05)
+    assert drum.overhang_after_ms == pytest.approx(1000.0 * ringing.after_frames / RATE_HZ, abs=10.0)
+    assert drum.overhang_db == pytest.approx(ringing.tail_db, abs=1.0)
+    assert whole.half_beat_ms == half_beat_ms(TRUTHS.tempo_bpm)
+
+
+def test_drum_and_bass_take_turns(whole: LowEndAccount) -> None:
+    (pair,) = whole.pairs
+    assert (pair.first, pair.second, pair.verdict) == ("low drum", "double bass", "taking turns")
+
+
+def test_live_says_the_same_of_the_same_stretch(feeds: Feeds, section: LowEndAccount) -> None:
+    stretch = slice(SECTION.first_frame, SECTION.end_frame)
+    signals = [feeds[part.key][stretch].astype(np.float64) for part in PARTS]
+    joined = np.hstack(signals)
+    ends = np.cumsum([part.channels for part in PARTS])
+    columns = [tuple(range(end - part.channels, end)) for end, part in zip(ends, PARTS, strict=True)]
+    splitter = LowBand(RATE_HZ, joined.shape[1])
+    shares = LowShares(splitter.hop_seconds, columns)
+    organ = LowPart(RATE_HZ, 1, keep_seconds=60.0, turn=0.4)
+    number = [part.name for part in PARTS].index("organ")
+    tick = RATE_HZ // 100
+    for start in range(0, len(joined), tick):
+        shares.push(splitter.process(joined[start : start + tick]))
+        organ.push(signals[number][start : start + tick])
+    live = shares.whole()
+    offline = np.array([part.share_percent for part in section.parts])
+    np.testing.assert_allclose(live.share_percent[0], offline, atol=0.01)
+    assert {PARTS[index].name for index in owners_of(live.share_percent[0]).owners} == set(section.owners)
+    assert live.loss_db[3] == pytest.approx(section.mono.worst_band_loss_db, abs=0.01)
+    note = organ.lowest_note()
+    assert note.floor_hz == pytest.approx(section.part("organ").floor_hz, rel=1e-6)
+    assert organ.rumble(note.floor_hz).against_part_db == pytest.approx(section.part("organ").rumble_db, abs=0.01)
