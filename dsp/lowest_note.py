@@ -167,7 +167,8 @@ def _is_steady(pitches: FloatArray) -> bool:
 
 
 def _say_pitched(pitches: FloatArray, share: float) -> LowestNote:
-    low = np.percentile(pitches, PITCH_PERCENTILE)
+    # The nearest that was played: between two notes there may be none to take the median of.
+    low = np.percentile(pitches, PITCH_PERCENTILE, method="nearest")
     # The percentile picks the note; the median of the frames on that note says how high it is.
     same = pitches[np.abs(1200.0 * np.log2(pitches / low)) <= SAME_NOTE_CENTS]
     seconds = len(pitches) * HOP_SECONDS
