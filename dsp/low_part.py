@@ -153,11 +153,11 @@ class LowPart:
             return Rumble(np.nan, np.nan, np.nan, np.empty(0), np.empty(0))
         power = rows[votes, 1:][:, under].mean(axis=0)
         total = float(power.sum())
-        lows = np.nan
+        lows = 0.0
         if mix_rows is not None and len(mix_rows) == len(rows):
-            lows = float(np.nanmean(LowSpectra.of(mix_rows[votes], frequency_hz).band(*LOW_END_HZ)))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            against_mix = power_to_db(float(np.divide(total, lows)))
+            band = LowSpectra.of(mix_rows[votes], frequency_hz).band(*LOW_END_HZ)
+            lows = float(band.mean()) if len(band) else 0.0
+        against_mix = power_to_db(total / lows) if lows > 0.0 else float("nan")
         against_part = power_to_db(total / float(rows[votes, 0].mean()))
         return Rumble(power_to_db(2.0 * total), against_part, against_mix, power, frequency_hz[under])
 

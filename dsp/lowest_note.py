@@ -117,7 +117,7 @@ def lowest_note(frames: FloatArray, signal: FloatArray, rate_hz: float, spectra:
     if drum is not None:
         return _say_drum(drum)
     if len(pitches) * HOP_SECONDS < PITCHED_SECONDS_NEEDED and np.count_nonzero(loud) * HOP_SECONDS < 2.0:
-        return LowestNote(np.nan, reason=f"{np.count_nonzero(loud) * HOP_SECONDS:.1f} s of loud sound so far")
+        return LowestNote(np.nan, reason=f"only {np.count_nonzero(loud) * HOP_SECONDS:.1f} s of loud sound")
     return LowestNote(np.nan, reason=f"no pitch in {100.0 * (1.0 - share):.0f} % of it and no low peak that stays")
 
 

@@ -57,6 +57,8 @@ class MonoBands:
             return
         spectra = rfft(frames * self._window, axis=2)
         spectra = spectra[np.isfinite(spectra[:, 0, 0])]
+        if not len(spectra):
+            return
         real_and_imaginary = spectra.view(np.float32).reshape(len(spectra), 2, -1, 2)
         power = np.einsum("fhbc,fhbc->hb", real_and_imaginary, real_and_imaginary)
         mid, side = power.astype(np.float64) @ self._inside.T

@@ -135,7 +135,7 @@ class _Ledger:
         bus = self._sums.mix_over_sum_db
         why = {} if self._mix else {"mix_bus_difference_db": "no mix was given"}
         if self._mix and not np.isfinite(bus[0]):
-            why["mix_bus_difference_db"] = "the low end is silent"
+            why["mix_bus_difference_db"] = "the mix has no lows" if bus[0] == -np.inf else "the parts have no lows"
         return LowEndAccount(
             rate_hz=self._parts[0].rate_hz,
             seconds=round(self._found.frames / self._parts[0].rate_hz, 6),

@@ -13,6 +13,7 @@ from dsp.units import db_to_power
 from meter.lowend.gather import KEPT_SECONDS, Gathered
 from meter.lowend.result import PairAccount, PartAccount
 from meter.lowend.sources import PartSource
+from meter.lowend.words import listed
 
 NOTABLE_LOSS_DB = 0.5
 SAME_LENGTH_SECONDS = 0.05
@@ -26,11 +27,6 @@ def clock(seconds: float) -> str:
     """``3:04.5``."""
     minutes, rest = divmod(round(seconds, 1), 60.0)
     return f"{int(minutes)}:{rest:04.1f}"
-
-
-def listed(names: Sequence[str]) -> str:
-    """``a, b and c``."""
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else list(names))
 
 
 def on_lengths(sources: Sequence[PartSource]) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from meter.lowend.result import CANCELS, OTHER, LowEndAccount, Offer, PairAccount, PartAccount
 
@@ -19,7 +20,7 @@ NOTHING_LEFT_DB = -40.0
 MOST_NAMED = 4
 
 
-def listed(names: list[str] | tuple[str, ...]) -> str:
+def listed(names: Sequence[str]) -> str:
     """``a, b and c``; beyond four, ``a, b, c and 5 more``."""
     shown = list(names)
     if len(shown) > MOST_NAMED:
@@ -76,6 +77,8 @@ def bus_sentence(account: LowEndAccount) -> str:
     difference = account.mix_bus_difference_db
     if not abs(difference) > BUS_DIFFERENCE_DB:
         return ""
+    if math.isinf(difference):
+        return "The mix has no lows." if difference < 0.0 else "The mix has lows, its parts have none."
     deed = "adds" if difference > 0 else "takes"
     cause = "the mix bus does that, or a part is missing" if difference > 0 else "the mix bus does that"
     return f"Mix bus {deed} {abs(difference):.1f} dB below 120 Hz against the sum of the parts: {cause}."

@@ -126,7 +126,7 @@ def test_silence_is_refused(signal: np.ndarray) -> None:
 def test_a_single_hit_is_too_little() -> None:
     found = floor_of(place([(0.1, resonator(60, 15))], 2.0))
     assert np.isnan(found.floor_hz)
-    assert "s of loud sound so far" in found.reason
+    assert found.reason.startswith("only 0.")
 
 
 @pytest.mark.parametrize(("low_frames", "expected"), [(5, 82.4), (6, 41.2), (20, 41.2)])

@@ -58,6 +58,7 @@ def test_block_sizes(block: int) -> None:
 
 def test_silence_and_gaps() -> None:
     assert np.isnan(losses(np.zeros((RATE_HZ, 2)))).all()
+    assert np.isnan(losses(np.full((RATE_HZ, 2), np.nan))).all()
     broken = NOISE.copy()
     broken[1000:1100] = np.nan
     assert losses(broken) == pytest.approx(losses(NOISE), abs=0.05)

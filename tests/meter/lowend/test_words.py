@@ -61,6 +61,7 @@ def test_cancelling() -> None:
     ("difference", "expected"),
     [
         (NAN, ""),
+        (-math.inf, "The mix has no lows."),
         (0.9, ""),
         (
             2.1,
