@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import math
 
-from PySide6.QtCore import QRect, QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QRegion
+from PySide6.QtCore import QPointF, QRect, QRectF, QSize, Qt
+from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QPolygonF, QRegion
 from PySide6.QtWidgets import QPushButton
 
 from meter.gui import words
@@ -27,7 +27,16 @@ BUTTON_PX = 32
 VESSEL_WIDTH_PX = 58
 VESSEL_LEAST_PX = 70
 VESSEL_MOST_PX = 360
-ROWS = ("now", "used", "listened", "quarter")
+ROWS = ("now", "used", "other", "break", "creep", "quarter", "listened")
+ARROW_PX = 13
+CREEP_DB = 1.0
+"""A smaller difference of two medians is none."""
+
+A_WEEK_HOURS = 168.0
+OFFER, HALF_USED, MOST_USED = 1, 2, 3
+"""Codes of the reading ``notice``."""
+
+NOBODY_ELSE = "me"
 
 
 class ListeningFace(Face):
@@ -52,7 +61,7 @@ class ListeningFace(Face):
             self.labels[name] = Label(TEXT_PX, role="soft", lines=1)
         self._calibrated = False
         self._vessel = QRect()
-        self._share = math.nan
+        self._share = self._creep = math.nan
         self._calibrate = self._make_button("Calibrate…", CALIBRATE)
         self._more = self._make_button("more", CAUTIONS)
         self._more.setAccessibleName("cautions about listening estimates")
@@ -67,13 +76,18 @@ class ListeningFace(Face):
 
     @property
     def subtitle(self) -> str:
-        return DOUBT if self._calibrated else ""
+        if not self._calibrated:
+            return ""
+        person = self.settings.get("person", NOBODY_ELSE)
+        return DOUBT if person == NOBODY_ELSE else f"{DOUBT}, {person}"
 
     def choices(self) -> tuple[Choice, ...]:
         again = "calibrate again…" if self._calibrated else "calibrate…"
         return (
             Choice("listening", again, run=lambda: self.action_asked.emit(CALIBRATE)),
             Choice("listening", "cautions", run=lambda: self.action_asked.emit(CAUTIONS)),
+            Choice("gaps in the count", "only listed", "count_gaps", False),
+            Choice("gaps in the count", "counted at the level before", "count_gaps", True),
         )
 
     def arrange(self, inside: QRect) -> None:
@@ -141,14 +155,26 @@ class ListeningFace(Face):
         shown = high >= VESSEL_LEAST_PX and place.width() >= 210
         self._vessel = QRect(place.left(), place.top() + 8, VESSEL_WIDTH_PX, high) if shown else QRect()
         column = place.adjusted(VESSEL_WIDTH_PX + 20 if shown else 0, 8, 0, 0)
+        top = self._arrange_note(column, place.bottom())
         row = line_height(TEXT_PX) + 5
-        for number, name in enumerate(ROWS):
-            box = QRect(column.left(), column.top() + number * row, column.width(), row - 5)
-            self.labels[name].place(box if self._calibrated and box.bottom() <= place.bottom() else QRect())
-        top = column.top() + len(ROWS) * row + 4
-        room = place.bottom() + 1 - top
-        note = QRect(column.left(), top, column.width(), room)
-        self.labels["share_note"].place(note if self._calibrated else QRect())
+        for name in ROWS:
+            label = self.labels[name]
+            indent = ARROW_PX + 7 if name == "creep" else 0
+            box = QRect(column.left() + indent, top, column.width() - indent, row - 5)
+            shown = self._calibrated and bool(label.text) and box.bottom() <= place.bottom()
+            label.place(box if shown else QRect())
+            top += row if shown else 0
+
+    def _arrange_note(self, column: QRect, bottom: int) -> int:
+        """What is being said comes before the rows; returns where it ends."""
+        note = self.labels["share_note"]
+        note.place(QRect(column.left(), column.top(), column.width(), bottom + 1 - column.top()))
+        used = note.line_height * len(note.shown)
+        if not self._calibrated or not used:
+            note.hide()
+            return column.top()
+        note.place(QRect(column.left(), column.top(), column.width(), used))
+        return column.top() + used + 6
 
     def _outline(self) -> QPainterPath:
         """A plain jar: open at the top, round at the foot."""
@@ -172,6 +198,7 @@ class ListeningFace(Face):
         painter.drawPath(self._outline())
 
     def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        self._paint_arrow(painter)
         if not self._calibrated or self._vessel.isEmpty() or not region.intersects(self._vessel):
             return
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -194,6 +221,23 @@ class ListeningFace(Face):
             at = self._vessel.bottom() - round(share / FULL_PERCENT * self._vessel.height())
             painter.drawLine(self._vessel.right() - 12, at, self._vessel.right() - 1, at)
 
+    def _paint_arrow(self, painter: QPainter) -> None:
+        """Creep as an arrow beside its words: up, down, or along."""
+        row = self.labels["creep"].rect
+        if row.isEmpty() or math.isnan(self._creep):
+            return
+        turn = 0.0 if abs(self._creep) < CREEP_DB else math.copysign(90.0, self._creep)
+        painter.save()
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.translate(row.left() - 7 - ARROW_PX / 2.0, row.center().y() + 1.0)
+        painter.rotate(-turn)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(self.measured if turn <= 0.0 else self.theme.held)
+        half, shaft = ARROW_PX / 2.0, ARROW_PX / 7.0
+        corners = ((-half, -shaft), (0, -shaft), (0, -half), (half, 0), (0, half), (0, shaft), (-half, shaft))
+        painter.drawPolygon(QPolygonF([QPointF(across, down) for across, down in corners]))
+        painter.restore()
+
     def _fill(self) -> QColor:
         return self.theme.held if self._share >= LATE_PERCENT else self.measured
 
@@ -211,7 +255,7 @@ class ListeningFace(Face):
     def _say_uncalibrated(self) -> None:
         for name in ("figure", "share_note", *ROWS):
             self.say(name, "")
-        self._share = math.nan
+        self._share = self._creep = math.nan
         self._say_head("state", "not calibrated")
         self._say_head("left", "No estimate without a calibration at the seat.", "soft")
         self._say_head("rule", "")
@@ -220,12 +264,16 @@ class ListeningFace(Face):
         left, share = frame.number("listening.time_left"), frame.number("listening.share")
         minute = frame.number("listening.seat_minute")
         waiting = math.isnan(left) or minute == -math.inf
-        self.say("figure", words.NOT_YET if waiting else words.hours_and_minutes(left), "faint" if waiting else "ink")
+        role = "faint" if waiting or left > A_WEEK_HOURS else "ink"
+        self.say("figure", words.NOT_YET if waiting else _left_figure(left), role)
         self._say_head("state", "")
         self._say_head("left", _left_words(left, minute), "ink")
         self._say_head("rule", f"rule: {self.settings.get('rule', 'not named')}")
         self._say_rows(frame, share)
-        self.say("share_note", _share_words(share))
+        notice, since_break = frame.number("listening.notice"), frame.number("listening.since_break")
+        offered = notice == OFFER and math.isfinite(since_break)
+        said = _offer_words(since_break) if offered else _share_words(share)
+        self._say_head("share_note", said, "held_ink" if offered or notice in (HALF_USED, MOST_USED) else "ink")
         if share != self._share and not (math.isnan(share) and math.isnan(self._share)):
             self._share = share
             self.update(self._vessel)
@@ -239,22 +287,44 @@ class ListeningFace(Face):
         self.rearrange()
 
     def _say_rows(self, frame: Frame, share: float) -> None:
-        now, quarter = frame.number("listening.seat_now"), frame.number("listening.seat_quarter_hour")
-        listened = frame.number("listening.time_listened")
-        self.say("now", f"now {words.figure(now, 0)} dB(A)" if math.isfinite(now) else _quiet(now), "ink")
-        self.say("quarter", f"last 15 min {words.figure(quarter, 0)} dB(A)" if math.isfinite(quarter) else "")
-        self.say("used", "" if math.isnan(share) else f"{words.figure(share, 0)} % of the allowance used")
-        self.say("listened", "" if math.isnan(listened) else f"listened {words.hours_and_minutes(listened)}")
+        now, listened = frame.number("listening.seat_now"), frame.number("listening.time_listened")
+        quarter, left = frame.number("listening.seat_quarter_hour"), frame.number("listening.time_left_quarter_hour")
+        daily = self.settings.get("period") == "day"
+        other = frame.number("listening.share_week" if daily else "listening.share_today")
+        self._creep = frame.number("listening.creep")
+        said = {
+            "now": f"now {words.figure(now, 0)} dB(A)" if math.isfinite(now) else _quiet(now),
+            "used": "" if math.isnan(share) else f"{_percent(share)} of the {'day' if daily else 'week'}’s allowance",
+            "other": "" if math.isnan(other) else _other_words(other, daily=daily),
+            "break": _break_words(frame.number("listening.since_break")),
+            "creep": _creep_words(self._creep),
+            "quarter": _quarter_words(quarter, left),
+            "listened": "" if math.isnan(listened) else f"listened {words.hours_and_minutes(listened)}",
+        }
+        moved = any(bool(text) != bool(self.labels[name].text) for name, text in said.items())
+        for name, text in said.items():
+            self.say(name, text, "ink" if name == "now" else None)
+        if moved:
+            self.rearrange()
 
     def value_text(self) -> str:
         if not self._calibrated:
             return f"not calibrated, no estimate. {CAUTION}"
         said = {name: label.text for name, label in self.labels.items()}
-        return f"{said['figure']} {said['left']}, {said['used']}, {DOUBT}. {CAUTION}"
+        facts = [
+            f"{said['figure']} {said['left']}",
+            *(said[name] for name in ("used", "break", "creep", "share_note")),
+        ]
+        return f"{', '.join(fact for fact in facts if fact)}, {DOUBT}. {CAUTION}"
 
 
 def _quiet(level_dba: float) -> str:
     return "now quiet" if level_dba == -math.inf else ""
+
+
+def _left_figure(left_hours: float) -> str:
+    """The figure; a time without meaning is a word."""
+    return "7+ days" if left_hours > A_WEEK_HOURS else words.hours_and_minutes(left_hours)
 
 
 def _left_words(left_hours: float, minute_dba: float) -> str:
@@ -263,9 +333,45 @@ def _left_words(left_hours: float, minute_dba: float) -> str:
         return "nothing is playing, nothing is used up"
     if math.isnan(left_hours):
         return words.LISTENING
-    if not math.isfinite(minute_dba):
-        return "left at the level of the last minute"
-    return f"left at the last minute’s {words.figure(minute_dba, 0)} dB(A)"
+    at = f"the last minute’s {words.figure(minute_dba, 0)} dB(A)" if math.isfinite(minute_dba) else "this level"
+    return f"more than a week at {at}" if left_hours > A_WEEK_HOURS else f"left at {at}"
+
+
+def _quarter_words(level_dba: float, left_hours: float) -> str:
+    if not math.isfinite(level_dba):
+        return ""
+    level = f"15 min at {words.figure(level_dba, 0)} dB(A)"
+    known = not math.isnan(left_hours) and left_hours <= A_WEEK_HOURS
+    return f"{level}: {words.hours_and_minutes(left_hours)} left" if known else level
+
+
+def _percent(share: float) -> str:
+    return "under 1 %" if 0.0 < share < 1.0 else f"{words.figure(share, 0)} %"
+
+
+def _other_words(share: float, *, daily: bool) -> str:
+    """The week beside a rule per day, the day beside a rule per week."""
+    return f"last 7 days {_percent(share)} of 5 days’" if daily else f"today {_percent(share)} of it"
+
+
+def _break_words(minutes: float) -> str:
+    if not math.isfinite(minutes):
+        return ""
+    return "resting now" if minutes <= 0.0 else f"last break {words.hours_and_minutes(minutes / 60.0)} ago"
+
+
+def _offer_words(minutes: float) -> str:
+    """An offer; nothing comes of leaving it."""
+    return f"{words.hours_and_minutes(minutes / 60.0)} without a break: ten quiet minutes, when it suits you?"
+
+
+def _creep_words(creep_db: float) -> str:
+    if not math.isfinite(creep_db):
+        return ""
+    if abs(creep_db) < CREEP_DB:
+        return "level as at the start"
+    size = words.figure(abs(creep_db), 0)
+    return f"{'up' if creep_db > 0.0 else 'down'} {size} dB since the start"
 
 
 def _share_words(share_percent: float) -> str:

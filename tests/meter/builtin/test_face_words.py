@@ -7,7 +7,7 @@ import re
 
 import numpy as np
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QRect, Qt
 from PySide6.QtWidgets import QPushButton
 
 from meter.gui.theme import apply_theme
@@ -17,6 +17,8 @@ from tests.support.faces import (
     STATES,
     frame_of,
     make,
+    manifests_settings,
+    pixels_like,
     words_of,
 )
 from tests.support.frames import ORDER, status, values_at
@@ -224,6 +226,91 @@ def test_a_share_is_told_early_and_calmly(share, words, qtbot):
     face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
     assert words in face.labels["share_note"].text
     assert bool(words) == bool(face.labels["share_note"].text)
+
+
+def listening(qtbot, size=None, settings=None, **readings):
+    face = make("listening", qtbot, size)
+    face.show_settings({**manifests_settings("listening"), **(settings or {})})
+    values = values_at(100.0) | {f"listening.{key}": value for key, value in readings.items()}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
+    return face
+
+
+def test_what_the_ledger_knows_stands_in_the_rows(qtbot):
+    face = listening(qtbot)
+    said = {name: face.labels[name].text for name in ("used", "other", "break", "creep", "quarter")}
+    assert said == {
+        "used": "41 % of the week’s allowance",
+        "other": "today 12 % of it",
+        "break": "last break 1 h 20 ago",
+        "creep": "up 3 dB since the start",
+        "quarter": "15 min at 78 dB(A): 4 h 05 left",
+    }
+    assert face.value_text().endswith("estimate ±3 dB. Not a medical measurement.")
+    by_day = listening(
+        qtbot, settings={"period": "day", "person": "Ada"}, share_week=0.4, since_break=0.0, creep=-2.6
+    )
+    assert by_day.labels["used"].text == "41 % of the day’s allowance"
+    assert by_day.labels["other"].text == "last 7 days under 1 % of 5 days’"
+    assert by_day.labels["break"].text == "resting now"
+    assert by_day.labels["creep"].text == "down 3 dB since the start"
+    assert by_day.subtitle == "estimate ±3 dB, Ada"
+
+
+def test_rows_that_are_not_known_leave_no_holes(qtbot):
+    face = listening(qtbot, share_today=math.nan, since_break=math.nan, creep=math.nan)
+    shown = [face.labels[name].rect for name in ("now", "used", "quarter", "listened")]
+    assert [rect.top() - shown[0].top() for rect in shown] == [0, 23, 46, 69]
+    assert all(not face.labels[name].shown for name in ("other", "break", "creep"))
+
+
+@pytest.mark.parametrize("hours", [168.1, 1e9, math.inf])
+def test_a_time_without_meaning_is_words_and_no_promise(qtbot, hours):
+    face = listening(qtbot, time_left=hours, time_left_quarter_hour=hours, seat_minute=54.2)
+    assert face.labels["figure"].text == "7+ days"
+    assert face.labels["left"].text == "more than a week at the last minute’s 54 dB(A)"
+    assert face.labels["quarter"].text == "15 min at 78 dB(A)"
+    assert not re.search(r"\bsafe\b", words_of(face), re.IGNORECASE)
+
+
+@pytest.mark.parametrize(
+    ("notice", "share", "words", "role"),
+    [
+        (0.0, 41.0, "", "ink"),
+        (1.0, 41.0, "1 h 20 without a break: ten quiet minutes, when it suits you?", "held_ink"),
+        (2.0, 51.0, "More than half of it is used.", "held_ink"),
+        (3.0, 81.0, "Most of it is used: a break or a lower level stretches it.", "held_ink"),
+        (0.0, 81.0, "Most of it is used: a break or a lower level stretches it.", "ink"),
+        (math.nan, 81.0, "Most of it is used: a break or a lower level stretches it.", "ink"),
+        (1e38, 41.0, "", "ink"),
+    ],
+)
+def test_a_notice_is_calm_words_in_the_colour_of_what_is_spoken_of(qtbot, notice, share, words, role):
+    label = listening(qtbot, notice=notice, share=share).labels["share_note"]
+    assert (label.text, label.role) == (words, role)
+
+
+@pytest.mark.parametrize(
+    ("creep", "colour"), [(4.0, "held"), (-4.0, "measured"), (0.4, "measured"), (math.nan, None)]
+)
+def test_creep_has_an_arrow_beside_its_words(qtbot, creep, colour):
+    face = listening(qtbot, creep=creep)
+    row = face.labels["creep"].rect
+    if colour is None:
+        assert row.isEmpty()
+        return
+    arrow = QRect(row.left() - 20, row.top(), 18, row.height())
+    picture = face.grab(arrow).toImage()
+    assert pixels_like(picture, getattr(face.theme, colour)) > 20
+
+
+def test_gaps_are_counted_from_the_faces_menu(qtbot):
+    face = listening(qtbot)
+    action = next(each for each in face.menu().actions() if each.text() == "counted at the level before")
+    assert not action.isChecked()
+    with qtbot.waitSignal(face.setting_chosen) as chosen:
+        action.trigger()
+    assert chosen.args == ["listening", {"count_gaps": True}]
 
 
 @pytest.mark.parametrize("meter_id", ORDER)
