@@ -63,9 +63,10 @@ ANYTHING = (
     "meter/measure.py",
     "meter/lowend/",
     "meter/calibration_noise.py",
+    "meter/noise_player.py",
     "meter/__main__.py",
 )
-NOBODY_IMPORTS = ("meter.app", "meter.cli", "meter.commands", "meter.measure", "meter.lowend")
+NOBODY_IMPORTS = ("meter.app", "meter.cli", "meter.commands", "meter.measure", "meter.lowend", "meter.noise_player")
 
 
 def modules() -> list[Path]:

@@ -8,7 +8,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np  # noqa: F401  before any stream opens: imported first in a callback it crashed on macOS
 
@@ -37,7 +37,10 @@ _held = 0
 
 @dataclass(frozen=True)
 class InputDevice:
-    """One PortAudio device with inputs. ``index`` is good only in this process and until PortAudio restarts."""
+    """One PortAudio device with inputs, or from ``output_devices`` one with outputs.
+
+    ``index`` is good only in this process and until PortAudio restarts.
+    """
 
     index: int
     name: str
@@ -78,11 +81,20 @@ def load() -> Any:
 
 def input_devices() -> list[InputDevice]:
     """Every device with at least one input, in PortAudio's order. Raises SourceError."""
+    return _listed("input")
+
+
+def output_devices() -> list[InputDevice]:
+    """Every device with at least one output; ``channels`` counts these. Raises SourceError."""
+    return _listed("output")
+
+
+def _listed(direction: Literal["input", "output"]) -> list[InputDevice]:
     sounddevice = load()
     try:
         apis = sounddevice.query_hostapis()
         devices = sounddevice.query_devices()
-        default = sounddevice.default.device[0]
+        default = sounddevice.default.device[("input", "output").index(direction)]
     except sounddevice.PortAudioError as error:
         raise SourceError(f"PortAudio cannot list its devices ({error}); restart the sound server.") from error
     return [
@@ -90,12 +102,12 @@ def input_devices() -> list[InputDevice]:
             index=index,
             name=str(device["name"]),
             host_api=str(apis[device["hostapi"]]["name"]),
-            channels=int(device["max_input_channels"]),
+            channels=int(device[f"max_{direction}_channels"]),
             rate_hz=round(device["default_samplerate"]),
-            is_default=index in (default, apis[device["hostapi"]]["default_input_device"]),
+            is_default=index in (default, apis[device["hostapi"]][f"default_{direction}_device"]),
         )
         for index, device in enumerate(devices)
-        if device["max_input_channels"] > 0
+        if device[f"max_{direction}_channels"] > 0
     ]
 
 

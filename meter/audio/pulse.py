@@ -124,6 +124,18 @@ def list_outputs_to_clients() -> list[Mapping[str, Any]]:
     return _records("source-output")
 
 
+def sink_of_process(pid: int) -> str:
+    """The name of the output that a process of this number plays to; empty while it plays to none."""
+    for record in _records("sink-input"):
+        properties = record.get("properties", {})
+        if isinstance(properties, dict) and str(properties.get("application.process.id", "")) == str(pid):
+            return next(
+                (str(sink["name"]) for sink in _records("sink") if str(sink["index"]) == str(record.get("sink", ""))),
+                "",
+            )
+    return ""
+
+
 def require_tool(name: str) -> str:
     """The full path of ``pactl`` or ``parec``. Raises SourceError naming the package."""
     path = shutil.which(name)

@@ -59,9 +59,15 @@ class FakeStream:
         self.arguments["finished_callback"]()
 
 
-def device(name: str, api: int = 0, inputs: int = 2, rate_hz: float = 48_000.0) -> dict[str, Any]:
+def device(name: str, api: int = 0, inputs: int = 2, rate_hz: float = 48_000.0, outputs: int = 0) -> dict[str, Any]:
     """One entry of the device list."""
-    return {"name": name, "hostapi": api, "max_input_channels": inputs, "default_samplerate": rate_hz}
+    return {
+        "name": name,
+        "hostapi": api,
+        "max_input_channels": inputs,
+        "max_output_channels": outputs,
+        "default_samplerate": rate_hz,
+    }
 
 
 @dataclass
@@ -85,13 +91,16 @@ class FakeSounddevice:
         return self.devices
 
     def query_hostapis(self) -> list[dict[str, Any]]:
-        return [{"name": name, "default_input_device": -1} for name in self.host_apis]
+        return [{"name": name, "default_input_device": -1, "default_output_device": -1} for name in self.host_apis]
 
     def InputStream(self, **arguments: Any) -> FakeStream:
         if self.refuse is not None:
             self.refuse(arguments)
         self.streams.append(FakeStream(**arguments))
         return self.streams[-1]
+
+    def OutputStream(self, **arguments: Any) -> FakeStream:
+        return self.InputStream(**arguments)
 
     def CoreAudioSettings(self, **told: Any) -> Settings:
         return Settings("Core Audio", told)
