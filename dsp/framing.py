@@ -83,6 +83,8 @@ class History:
 
 def longest_unbroken(rows: FloatArray) -> slice:
     """The longest run of rows without a NaN, the latest of equals: evidence never spans a hole."""
+    if not np.isnan(rows.sum()):  # the usual case, and ten times as fast as looking at each row
+        return slice(0, len(rows))
     missing = np.flatnonzero(np.isnan(rows).any(axis=1))
     edges = np.concatenate([[-1], missing, [len(rows)]])
     lengths = np.diff(edges) - 1

@@ -29,7 +29,7 @@ from dsp.note_frames import (
     PITCH_HZ,
     top_of_peak,
 )
-from dsp.onsets import loud_power, rises
+from dsp.onsets import frame_power, loud_power, rises
 from dsp.types import FloatArray
 from dsp.units import db_to_power, power_to_db
 
@@ -201,7 +201,7 @@ def _drum(signal: FloatArray, rate_hz: float) -> _Drum | None:
 
 
 def _hits(signal: FloatArray, rate_hz: float) -> NDArray[Any]:
-    power = (signal**2).mean(axis=1)
+    power = frame_power(signal)
     return rises(power, round(0.03 * rate_hz), round(0.1 * rate_hz))
 
 
@@ -260,7 +260,7 @@ def _body_window(length: int, fade_in: int) -> FloatArray:
 def _falls(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> bool:
     """Whether most hits fall from the start, and by enough before the next."""
     span = round(0.05 * rate_hz)
-    power = uniform_filter1d((signal**2).mean(axis=1), span, mode="constant")
+    power = uniform_filter1d(frame_power(signal), span, mode="constant")
     longest = round(FALL_WITHIN_SECONDS * rate_hz)
     fallen = []
     for hit, following in zip(hits, [*hits[1:], len(power)], strict=True):

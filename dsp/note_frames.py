@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d
 from scipy.signal import find_peaks, get_window
 
 from dsp.framing import Framer
-from dsp.periodicity import normalised_correlation, periods
+from dsp.periodicity import added_power, normalised_correlation, periods
 from dsp.types import FloatArray
 from dsp.units import db_to_power
 
@@ -65,7 +65,7 @@ class NoteFrames:
         rows = np.full((len(frames), NOTE_COLUMNS), np.nan)
         if not len(frames):
             return rows
-        rows[:, LEVEL] = (frames**2).mean(axis=(1, 2))
+        rows[:, LEVEL] = np.einsum("fsc,fsc->f", frames, frames) / (frames.shape[1] * frames.shape[2])
         rows[:, CLARITY:] = 0.0
         loud = np.flatnonzero(rows[:, LEVEL] > db_to_power(SILENCE_DBFS))
         if len(loud):
@@ -101,7 +101,7 @@ def power_spectra(frames: FloatArray) -> FloatArray:
     length = frames.shape[1]
     window = get_window("hann", length).astype(frames.dtype)[None, :, None]
     spectra = rfft(frames * window, PADDING * length, axis=1)
-    power = (spectra.real**2 + spectra.imag**2).sum(axis=2)
+    power = added_power(spectra)
     return np.asarray(power / np.maximum(power.max(axis=1, keepdims=True), 1e-30))
 
 

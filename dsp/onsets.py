@@ -45,6 +45,11 @@ def low_band(signal: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
     return smooth - oaconvolve(smooth, wide[:, None], mode="same", axes=0), rate_hz / factor
 
 
+def frame_power(signal: FloatArray) -> FloatArray:
+    """Mean square over the channels of each frame, ``(frames,)``."""
+    return np.asarray(np.einsum("fc,fc->f", signal, signal) / signal.shape[1])
+
+
 def thinned(signal: FloatArray, factor: int, deviation_frames: float) -> FloatArray:
     """Every ``factor``-th frame of ``(frames, channels)``, smoothed by a Gaussian, without delay."""
     taps = _gaussian(deviation_frames, factor)
@@ -65,7 +70,7 @@ def onsets(signal: FloatArray, rate_hz: float) -> FloatArray:
         return np.empty(0)
     band, rate_hz = low_band(signal, rate_hz)
     span = round(COMPARED_SECONDS * rate_hz)
-    power = (band**2).mean(axis=1)
+    power = frame_power(band)
     candidates = rises(power, span, round(APART_SECONDS * rate_hz))
     amplitude = np.sqrt(power)
     half_cycle = round(HALF_CYCLE_SHARE * span)
@@ -76,11 +81,10 @@ def onsets(signal: FloatArray, rate_hz: float) -> FloatArray:
 
 def rises(power: FloatArray, span: int, apart: int) -> NDArray[Any]:
     """Frames at which the mean power of the next ``span`` most exceeds that of the last ``span``."""
-    running = np.concatenate([np.zeros(span), np.cumsum(power), np.full(span, power.sum())])
-    running = np.concatenate([[0.0], running])
-    frame = np.arange(len(power))
-    after = np.maximum(running[frame + 2 * span] - running[frame + span], 0.0) / span
-    before = np.maximum(running[frame + span] - running[frame], 0.0) / span
+    total = np.cumsum(power)
+    running = np.concatenate([np.zeros(span + 1), total, np.full(span, total[-1])])
+    sums = np.maximum(running[span:] - running[:-span], 0.0) / span
+    before, after = sums[: len(power)], sums[span : span + len(power)]
     loud = loud_power(after)
     enough = after >= max(loud * db_to_power(-LOUD_RANGE_DB), db_to_power(SILENCE_DBFS))
     # What lies 40 dB under the loud level counts as silence before: a rise out of nothing is not endless.

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
 from dsp.low_spectrum import LowSpectra
-from dsp.onsets import LOUD_RANGE_DB, loud_power, onsets
+from dsp.onsets import LOUD_RANGE_DB, frame_power, loud_power, onsets
 from dsp.types import FloatArray
 from dsp.units import db_to_power, power_to_db
 
@@ -228,6 +228,6 @@ def _second_under_first(
     length = round(BREATHING_SECONDS * rate_hz)
     energies = []
     for part in (first, second):
-        power = (_band(part, rate_hz, edges) ** 2).mean(axis=1)
+        power = frame_power(_band(part, rate_hz, edges))
         energies.append(sum(float(power[int(at * rate_hz) : int(at * rate_hz) + length].sum()) for at in starts))
     return power_to_db(energies[1] / energies[0]) if energies[0] > 0.0 else float("nan")

@@ -27,15 +27,21 @@ def normalised_correlation(frames: FloatArray, lags: int) -> FloatArray:
     length = frames.shape[1]
     size = next_fast_len(length + lags, real=True)
     spectra = rfft(frames, size, axis=1)
-    power = (spectra.real**2 + spectra.imag**2).sum(axis=2)
+    power = added_power(spectra)
     correlation = irfft(power, size, axis=1)[:, : lags + 1]
-    squares = (frames**2).sum(axis=2)
+    squares = np.einsum("fsc,fsc->fs", frames, frames)
     running = np.concatenate([np.zeros((len(frames), 1)), np.cumsum(squares, axis=1)], axis=1)
     shift = np.arange(lags + 1)
     both = running[:, length - shift] + (running[:, -1:] - running[:, shift])
     found: FloatArray = np.zeros_like(correlation)
     np.divide(2.0 * correlation, both, out=found, where=both > 1e-20)
     return found
+
+
+def added_power(spectra: NDArray[Any]) -> FloatArray:
+    """Squared magnitudes of ``(frames, bins, channels)`` added over the channels, ``(frames, bins)``."""
+    power = spectra.real**2 + spectra.imag**2
+    return np.asarray(power[:, :, 0] if power.shape[2] == 1 else power.sum(axis=2))
 
 
 def periods(similarity: FloatArray, shortest: int) -> tuple[FloatArray, FloatArray]:

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.signal import butter, sosfilt
 
-from dsp.onsets import APART_SECONDS, loud_power, rises, thinned
+from dsp.onsets import APART_SECONDS, frame_power, loud_power, rises, thinned
 from dsp.types import FloatArray
 from dsp.units import db_to_power, power_to_db
 
@@ -98,7 +98,7 @@ def octave_envelope(signal: FloatArray, rate_hz: float, fundamental_hz: float) -
     """Power in the octave round the fundamental, averaged over one cycle centred on each frame, ``(frames,)``."""
     edges = [fundamental_hz / np.sqrt(2.0), fundamental_hz * np.sqrt(2.0)]
     sos = butter(2, edges, btype="bandpass", fs=rate_hz, output="sos")
-    power = (np.asarray(sosfilt(sos, signal, axis=0)) ** 2).mean(axis=1)
+    power = frame_power(np.asarray(sosfilt(sos, signal, axis=0)))
     cycle = max(1, round(rate_hz / fundamental_hz))
     return np.asarray(np.maximum(uniform_filter1d(power, cycle, mode="constant"), 0.0))
 
