@@ -12,6 +12,7 @@ import os
 import signal
 import sys
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,9 @@ from meter.calibration_noise import write_noise
 from meter.commands.errors import MISSING_PART, CommandError
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
-from meter.gui.link import MeterEntry
+from meter.exposure_rules import ExposureRuleError, load_rules
+from meter.gui.link import MeterEntry, RuleEntry
+from meter.logbook.exposure import persons_in
 from meter.logbook.store import logbook_path
 from meter.plugin.api import Setting
 from meter.plugin.host import Plugin, discover, load_object, usable
@@ -111,6 +114,8 @@ def surroundings(
         meters=meter_entries(folders),
         notice=notice,
         starting_source=starting_source,
+        rules=rule_entries(),
+        people=partial(persons_in, logbook_path()),
     )
 
 
@@ -127,6 +132,13 @@ def allowed_settings(
             with contextlib.suppress(ValueError):
                 allowed.setdefault(plugin.id, {})[entry.key] = entry.check(value)
     return allowed
+
+
+def rule_entries() -> tuple[RuleEntry, ...]:
+    """The exposure rules to choose from; none when their files are broken, since the meter has its default."""
+    with contextlib.suppress(ExposureRuleError):
+        return tuple(RuleEntry(rule.name, rule.caution, rule.settings) for rule in load_rules().values())
+    return ()
 
 
 def to_plain(source: SourceChoice) -> dict[str, Any]:

@@ -63,6 +63,15 @@ class MeterEntry:
 
 
 @dataclass(frozen=True)
+class RuleEntry:
+    """One exposure rule that may be chosen: its name, its caution, and the listening meter's settings for it."""
+
+    name: str
+    caution: str
+    settings: Mapping[str, Setting]
+
+
+@dataclass(frozen=True)
 class Surroundings:
     """What ``app`` hands to the window besides the engine.
 
@@ -70,7 +79,8 @@ class Surroundings:
     child process that prints the sources as JSON.
     ``write_noise(path, kind)`` writes the test noise ``"band"`` or ``"wide"`` to a sound file and returns an empty
     string, or one sentence when it could not. ``pages_folder`` holds the page layouts.
-    ``starting_source`` is listened to first without being remembered for the next start.
+    ``starting_source`` is listened to first without being remembered for the next start. ``rules`` are the exposure
+    rules, the most protective first; ``people`` names everybody who has an exposure ledger.
     """
 
     settings_path: Path | None
@@ -80,3 +90,5 @@ class Surroundings:
     meters: tuple[MeterEntry, ...] = field(default=())
     notice: str = ""
     starting_source: SourceChoice | None = None
+    rules: tuple[RuleEntry, ...] = ()
+    people: Callable[[], Sequence[str]] = tuple

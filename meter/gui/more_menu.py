@@ -30,6 +30,7 @@ class MoreMenu(QMenu):
         self.setToolTipsVisible(True)
         self._add("level at the seat…", self.calibrate_asked)
         self._add("about listening time and your ears", self.cautions_asked)
+        self.listening = self.addMenu("who listens, and by which rule")
         self._add("readings as text\tL", self.readings_asked)
         self.addSection("light or dark")
         self.themes = self._theme_actions(theme)

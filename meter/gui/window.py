@@ -19,6 +19,7 @@ from meter.gui.ears_only import EarsOnly
 from meter.gui.empty_page import EmptyPage
 from meter.gui.feed_line import FeedLine
 from meter.gui.link import EngineLink, MeterEntry, Setting, Surroundings
+from meter.gui.listening_menu import ListeningMenu
 from meter.gui.lister import SourceLister
 from meter.gui.more_menu import MoreMenu, may_stay_on_top
 from meter.gui.page import Card, Page
@@ -26,6 +27,7 @@ from meter.gui.page_plan import Plan, PlanError, plain_plan, read_plan
 from meter.gui.picker import Picker
 from meter.gui.place import LEAST_SIZE, keep_place, restore_place
 from meter.gui.readings_text import ReadingsText
+from meter.gui.seat_keeper import METER_ID as LISTENING
 from meter.gui.seat_keeper import SeatKeeper
 from meter.gui.source_list import source_title
 from meter.gui.theme import GAP_PX, apply_theme
@@ -78,6 +80,9 @@ class Window(QMainWindow):
         self.lister = SourceLister(self._around.list_command, parent=self)
         self.picker = Picker(self.lister, self)
         self.more = MoreMenu(self._settings.theme, on_top=self._settings.always_on_top, parent=self)
+        self.listening = ListeningMenu(
+            self.more.listening, self._around.rules, self._around.people, self._listening_settings
+        )
         self.calibration = CalibrationDialog(self._around.write_noise, parent=self)
         self.readings = ReadingsText(self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
@@ -140,6 +145,7 @@ class Window(QMainWindow):
         self.more.calibrate_asked.connect(self.ask_calibration)
         self.more.cautions_asked.connect(self.cautions.bring_up)
         self.more.readings_asked.connect(self.read_levels)
+        self.listening.chosen.connect(lambda chosen: self.choose_setting(LISTENING, chosen))
         self.more.quit_asked.connect(self.close)
         self._save_timer.timeout.connect(self.save)
         QApplication.styleHints().colorSchemeChanged.connect(self._follow_scheme)
@@ -245,6 +251,10 @@ class Window(QMainWindow):
             except ValueError:
                 found[item.key] = item.default
         return found
+
+    def _listening_settings(self) -> dict[str, Setting]:
+        card = self.page.card(LISTENING)
+        return self._settings_of(card.entry) if card is not None else {}
 
     def _act(self, action: str) -> None:
         known: dict[str, Callable[[], None]] = {

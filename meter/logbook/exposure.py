@@ -17,6 +17,7 @@ import math
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -31,7 +32,7 @@ from meter.logbook.levels import (
     from_blobs,
     to_blob,
 )
-from meter.logbook.store import Store, forget_deleted
+from meter.logbook.store import Store, forget_deleted, open_to_read
 
 SET_BACK_SECONDS = 30
 """Clocks that are kept right by a server step by less."""
@@ -160,7 +161,7 @@ class ExposureLedger:
         """Everybody of whom something was noted, in order of name."""
         found = {person for person, _era, _minute in self._pending}
         with contextlib.suppress(sqlite3.Error):
-            found |= {person for (person,) in self._connection.execute("SELECT DISTINCT person FROM minute")}
+            found |= set(_persons(self._connection))
         return tuple(sorted(found))
 
     def kept(self, person: str) -> Kept | None:
@@ -329,6 +330,18 @@ class ExposureLedger:
             if each.sitting.era == era.era and each.sitting.seen >= each.sitting.began
         ]
         return find_gaps(part, sittings, since, None if era.ended else now)
+
+
+def persons_in(path: Path) -> tuple[str, ...]:
+    """Everybody who has a ledger in this file, in order of name; nobody where it cannot be read. Changes nothing."""
+    with contextlib.suppress(sqlite3.Error), contextlib.closing(open_to_read(path)) as connection:
+        return tuple(_persons(connection))
+    return ()
+
+
+def _persons(connection: sqlite3.Connection) -> list[str]:
+    words = "SELECT DISTINCT person FROM sitting ORDER BY person"
+    return [person for (person,) in connection.execute(words)]
 
 
 def _history(rows: dict[int, tuple[int, CodeArray, float]], bound: int) -> History:

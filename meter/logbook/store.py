@@ -75,6 +75,11 @@ def open_store(path: Path | None) -> Store:
         return _from_memory(path, _reason(error))
 
 
+def open_to_read(path: Path) -> sqlite3.Connection:
+    """Open a file only to look at it; raises sqlite3.Error where there is none."""
+    return sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=BUSY_SECONDS)
+
+
 def forget_deleted(connection: sqlite3.Connection) -> None:
     """Leave no trace of deleted rows in the write-ahead log."""
     connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
