@@ -17,10 +17,10 @@ from meter.app import allowed_settings
 from meter.commands.errors import CommandError
 from meter.commands.exposure_words import (
     CAUTIONS,
-    ESTIMATE,
     as_json,
     clock_time,
     days_table,
+    estimate,
     gap_lines,
     table_of,
     write_minutes,
@@ -114,7 +114,9 @@ def _show(ledger: ExposureLedger, context: Context, rule: ExposureRule | None, a
         print(json.dumps(found, allow_nan=False, ensure_ascii=False))
         return 0
     console = Console(highlight=False)
-    console.print(f"Listening of “{context.person}”: an {ESTIMATE}, in whole decibels and minutes.", markup=False)
+    console.print(
+        f"Listening of “{context.person}”: an {estimate(summary)}, in whole decibels and minutes.", markup=False
+    )
     console.print(f"Rule: {context.rule.name}", markup=False)
     if NEVER in summary.why.values():
         console.print(f"{NEVER}.".capitalize())
@@ -154,7 +156,8 @@ def _export(ledger: ExposureLedger, person: str, path: Path, *, week: bool) -> i
     except OSError as error:
         raise CommandError(f"{path} cannot be written ({error.strerror}); name another place.") from error
     print(
-        f"{written:,} minutes of “{person}” are in {path}. They are an {ESTIMATE}, and private: mind who reads them."
+        f"{written:,} minutes of “{person}” are in {path}. They are estimates, each with its doubt, and private: "
+        f"mind who reads them."
     )
     return 0
 

@@ -16,14 +16,12 @@ from meter.logbook.history import MOST_COUNTED_SECONDS, Gap, History
 from meter.logbook.levels import NOT_HEARD, SECONDS_PER_MINUTE, decode
 from meter.logbook.summary import Day, Summary
 
-DOUBT_DB = 3
-ESTIMATE = f"estimate ±{DOUBT_DB} dB"
 A_WEEK_HOURS = 7 * 24.0
 UNKNOWN = "–"
 ENDLESS = "more than a week at this level"
 CAUTIONS = (
     "This is an estimate made from the audio this computer sends out and a calibration you did. It is not a medical "
-    f"or legal measurement; ±{DOUBT_DB} dB is a factor of two in time.",
+    "or legal measurement; 3 dB either way are a factor of two in time.",
     "It does not hear the room or the rest of your day, and staying within a rule is no promise that your hearing "
     "takes no harm. Rules at your workplace and in your country come first.",
     "Ringing, dullness or pain after listening: stop, rest your ears, and see an audiologist or doctor.",
@@ -48,8 +46,13 @@ DECIMALS = {"hours": 2, "percent": 1, "dba": 1, "dbc": 1}
 
 CSV_HEADER = (
     "person", "utc", "local", "heard_seconds", "estimated_laeq_dba", "estimated_highest_second_dba",
-    "estimated_highest_peak_dbc",
+    "estimated_highest_peak_dbc", "doubt_db",
 )  # fmt: skip
+
+
+def estimate(summary: Summary) -> str:
+    """The word that stands with every figure, and how far it may be off."""
+    return f"estimate ±{math.ceil(summary.doubt_db)} dB"
 
 
 def decibels(level: float, weighting: str) -> str:
@@ -131,7 +134,9 @@ def table_of(summary: Summary) -> Table:
 def days_table(summary: Summary) -> Table:
     """One line for each day of the last 7 times 24 hours on which something was heard."""
     table = Table(
-        box=None, pad_edge=False, title=f"Shares of {of_today(summary.rule)} ({summary.rule.name}), {ESTIMATE}"
+        box=None,
+        pad_edge=False,
+        title=f"Shares of {of_today(summary.rule)} ({summary.rule.name}), {estimate(summary)}",
     )
     table.title_justify = "left"
     for heading in ("day", "share", "heard", "over 8 hours", "highest peak"):
@@ -158,7 +163,7 @@ def as_json(
     person: str, exposure_rule: ExposureRule | None, summary: Summary, *, counted: bool, notes: list[str]
 ) -> dict[str, Any]:
     """Numbers, or null with the reason under ``why``."""
-    found: dict[str, Any] = {"person": person, "rule": summary.rule.name, "estimate": ESTIMATE}
+    found: dict[str, Any] = {"person": person, "rule": summary.rule.name, "estimate": estimate(summary)}
     why: dict[str, str] = {}
     for name, key in JSON_KEYS.items():
         value = getattr(summary, name)
@@ -182,9 +187,8 @@ def write_minutes(history: History, person: str, out: TextIO) -> int:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(CSV_HEADER)
     written = 0
-    for minute, offset, codes, peak in zip(
-        history.minutes, history.offsets, history.codes, history.peaks_dbc, strict=True
-    ):
+    columns = (history.minutes, history.offsets, history.codes, history.peaks_dbc, history.doubts_db)
+    for minute, offset, codes, peak, doubt in zip(*columns, strict=True):
         levels = decode(codes[codes != NOT_HEARD])
         if not levels.size:
             continue
@@ -194,7 +198,7 @@ def write_minutes(history: History, person: str, out: TextIO) -> int:
             [
                 person, clock_time(second, 0).strftime("%Y-%m-%dT%H:%MZ"),
                 clock_time(second, int(offset)).isoformat(timespec="minutes"), levels.size,
-                _cell(average), _cell(float(levels.max())), _cell(float(peak)),
+                _cell(average), _cell(float(levels.max())), _cell(float(peak)), _cell(float(doubt)),
             ]
         )  # fmt: skip
         written += 1

@@ -31,7 +31,7 @@ after a stall comes up to 4 s late."""
 ASLEEP_SECONDS = 60.0
 """Whoever was not asked for so long was asleep, and the machine with it: that is no gap but the end of a sitting."""
 
-TAKEN = ("calibrated", "seconds", "seat_second", "peak_second", "seat_minute", "seat_quarter_hour")
+TAKEN = ("calibrated", "doubt", "seconds", "seat_second", "peak_second", "seat_minute", "seat_quarter_hour")
 FILLED = (
     "share", "share_today", "share_week", "time_left", "time_left_quarter_hour", "since_break", "creep", "notice",
 )  # fmt: skip
@@ -139,13 +139,13 @@ class Keeper:
             self._count = count
             level = float(values[self._offsets["seat_second"]])
             if not math.isnan(level):
-                self._send(second, level, float(values[self._offsets["peak_second"]]))
+                self._send(second, level, float(values[self._offsets["peak_second"]]), values)
             elif self._second is not None:
                 self._second = second
         elif state == "idle" and self._second is not None and ended > self._second:
             # Nothing plays, and that is known: quiet, not a gap.
             for second in range(self._second + 1, ended + 1):
-                self._send(second, -math.inf, math.nan)
+                self._send(second, -math.inf, math.nan, values)
 
     def _place(self, count: int, ended: int) -> int:
         """The second since 1970 that a whole second of sound stands for."""
@@ -156,8 +156,8 @@ class Keeper:
         counted = self._second + count - self._count
         return counted if abs(counted - ended) <= APART_SECONDS else ended
 
-    def _send(self, second: int, level_dba: float, peak_dbc: float) -> None:
-        self._line.post(Heard(second, level_dba, peak_dbc))
+    def _send(self, second: int, level_dba: float, peak_dbc: float, values: FloatArray) -> None:
+        self._line.post(Heard(second, level_dba, peak_dbc, float(values[self._offsets["doubt"]])))
         self._second = second
 
     def _fill(self, values: FloatArray) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from meter.logbook.bookkeeper import Account, Bookkeeper, Context
+from meter.logbook.exposure import USUAL_DOUBT_DB
 
 QUEUE_SECONDS = 600
 """A disk that does not answer for ten minutes costs seconds; they are counted."""
@@ -18,11 +19,12 @@ CLOSE_SECONDS = 1.5
 
 @dataclass(frozen=True)
 class Heard:
-    """One second (since 1970): its level and its peak at the seat."""
+    """One second (since 1970): its level and its peak at the seat, and what the level may be off by."""
 
     second: int
     level_dba: float
     peak_dbc: float
+    doubt_db: float = USUAL_DOUBT_DB
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,7 @@ class LedgerThread:
         while True:
             match message:
                 case Heard():
-                    self._bookkeeper.hear(message.second, message.level_dba, message.peak_dbc)
+                    self._bookkeeper.hear(message.second, message.level_dba, message.peak_dbc, message.doubt_db)
                 case Context():
                     self._bookkeeper.use(message)
                 case Rest():

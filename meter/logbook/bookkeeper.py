@@ -71,12 +71,12 @@ class Bookkeeper:
         self._context = context
         self._accounted_at = -math.inf
 
-    def hear(self, second: int, level_dba: float, peak_dbc: float) -> None:
-        """Note one second (since 1970); the first one begins a sitting."""
+    def hear(self, second: int, level_dba: float, peak_dbc: float, doubt_db: float) -> None:
+        """Note one second (since 1970) and what its level may be off by; the first one begins a sitting."""
         if self._context is None:
             return
         ledger = self._begun(self._context.person)
-        ledger.hear(second, level_dba, peak_dbc)
+        ledger.hear(second, level_dba, peak_dbc, doubt_db)
         self._breaks.hear(second, level_dba)
         self._creep.hear(second, level_dba)
 

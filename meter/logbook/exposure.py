@@ -29,7 +29,7 @@ from meter.logbook.levels import (
     CodeArray,
     empty_minute,
     encode,
-    from_blobs,
+    from_blob,
     to_blob,
 )
 from meter.logbook.store import Store, forget_deleted, open_to_read
@@ -37,6 +37,10 @@ from meter.logbook.store import Store, forget_deleted, open_to_read
 SET_BACK_SECONDS = 30
 """Clocks that are kept right by a server step by less."""
 
+USUAL_DOUBT_DB = 3.0
+"""With a proper sound level meter and an untouched control (common practice, no source)."""
+
+COLUMNS = "minute, utc_offset, levels, peak, doubt"
 NO_BOUND = 2**62
 
 
@@ -47,6 +51,13 @@ class _Minute:
     offset: int
     codes: CodeArray
     peak_dbc: float = math.nan
+    doubt_db: float = 0.0
+
+    def over(self, other: _Minute) -> _Minute:
+        """The same minute as two programs noted it: the higher of everything, the offset of the other."""
+        codes = np.maximum(self.codes, other.codes)
+        peak_dbc = float(np.fmax(self.peak_dbc, other.peak_dbc))
+        return _Minute(other.offset, codes, peak_dbc, max(self.doubt_db, other.doubt_db))
 
 
 @dataclass
@@ -103,8 +114,13 @@ class ExposureLedger:
         now = math.floor(self._clock.now())
         self._open = _Open(person, Sitting(era, now, now - 1, farewell=False))
 
-    def hear(self, second: int, level_dba: float, peak_dbc: float = math.nan) -> None:
-        """Note the level of one second (since 1970) of the sitting; NaN and seconds without a sitting are nothing."""
+    def hear(
+        self, second: int, level_dba: float, peak_dbc: float = math.nan, doubt_db: float = USUAL_DOUBT_DB
+    ) -> None:
+        """Note the level of one second (since 1970) of the sitting, and what it may be off by, either way.
+
+        A level of NaN, and seconds without a sitting, are nothing.
+        """
         code = encode(level_dba)
         if self._open is None or code == NOT_HEARD:
             return
@@ -115,7 +131,8 @@ class ExposureLedger:
         if row is None:
             row = self._pending[key] = _Minute(self._clock.offset_minutes(second), empty_minute())
         row.codes[place] = max(int(row.codes[place]), code)
-        row.peak_dbc = _higher(row.peak_dbc, peak_dbc)
+        row.peak_dbc = float(np.fmax(row.peak_dbc, peak_dbc))
+        row.doubt_db = max(row.doubt_db, doubt_db)
         began, seen = here.sitting.began, here.sitting.seen
         first_of_all = seen < began
         here.sitting = replace(
@@ -230,15 +247,13 @@ class ExposureLedger:
             self._write_sitting(self._open)
 
     def _write_minute(self, person: str, era: int, minute: int, row: _Minute) -> None:
-        words = "SELECT levels, peak FROM minute WHERE person = ? AND era = ? AND minute = ?"
-        codes, peak = row.codes, row.peak_dbc
-        for blob, other_peak in self._connection.execute(words, (person, era, minute)).fetchall():
-            codes = np.maximum(codes, from_blobs([blob])[0])
-            peak = _higher(peak, math.nan if other_peak is None else other_peak)
+        words = f"SELECT {COLUMNS} FROM minute WHERE person = ? AND era = ? AND minute = ?"
+        for found in self._connection.execute(words, (person, era, minute)).fetchall():
+            row = row.over(_from_row(found)[1])
+        peak = row.peak_dbc if math.isfinite(row.peak_dbc) else None
         self._connection.execute(
-            "INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?) "
-            "ON CONFLICT DO UPDATE SET levels = excluded.levels, peak = excluded.peak",
-            (person, era, minute, row.offset, to_blob(codes), peak if math.isfinite(peak) else None),
+            f"INSERT OR REPLACE INTO minute (person, era, {COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (person, era, minute, row.offset, to_blob(row.codes), peak, row.doubt_db),
         )
 
     def _write_sitting(self, each: _Open) -> None:
@@ -301,17 +316,13 @@ class ExposureLedger:
 
     def _read_era(self, person: str, era: _Era, first: int) -> History:
         """The minutes of one era, what is not yet on disk laid over what is."""
-        rows: dict[int, tuple[int, CodeArray, float]] = {}
-        words = "SELECT minute, utc_offset, levels, peak FROM minute WHERE person = ? AND era = ? AND minute >= ?"
+        rows: dict[int, _Minute] = {}
+        words = f"SELECT {COLUMNS} FROM minute WHERE person = ? AND era = ? AND minute >= ?"
         with contextlib.suppress(sqlite3.Error, ValueError):
-            found = self._connection.execute(words, (person, era.era, first)).fetchall()
-            codes = from_blobs([blob for _minute, _offset, blob, _peak in found])
-            for (minute, offset, _blob, peak), row in zip(found, codes, strict=True):
-                rows[minute] = (offset, row, math.nan if peak is None else peak)
+            rows |= map(_from_row, self._connection.execute(words, (person, era.era, first)))
         for (whose, in_era, minute), pending in self._pending.items():
             if whose == person and in_era == era.era and minute >= first:
-                offset, row, peak = rows.get(minute, (pending.offset, pending.codes, math.nan))
-                rows[minute] = (offset, np.maximum(row, pending.codes), _higher(peak, pending.peak_dbc))
+                rows[minute] = pending.over(rows.get(minute, pending))
         return _history(rows, era.bound)
 
     def _read_gaps(self, person: str, era: _Era, part: History, first: int, now: int) -> tuple[Gap, ...]:
@@ -344,13 +355,21 @@ def _persons(connection: sqlite3.Connection) -> list[str]:
     return [person for (person,) in connection.execute(words)]
 
 
-def _history(rows: dict[int, tuple[int, CodeArray, float]], bound: int) -> History:
-    minutes = np.array(sorted(rows), dtype=np.int64)
-    offsets = np.array([rows[int(minute)][0] for minute in minutes], dtype=np.int64)
-    codes = np.array([rows[int(minute)][1] for minute in minutes], dtype=np.uint16).reshape(-1, SECONDS_PER_MINUTE)
-    peaks = np.array([rows[int(minute)][2] for minute in minutes], dtype=np.float64)
+def _from_row(row: tuple[int, int, bytes, float | None, float]) -> tuple[int, _Minute]:
+    """A minute since 1970 and what was noted in it, from a row of ``COLUMNS``."""
+    minute, offset, blob, peak, doubt = row
+    return minute, _Minute(offset, from_blob(blob), math.nan if peak is None else peak, doubt)
+
+
+def _history(rows: dict[int, _Minute], bound: int) -> History:
+    ordered = sorted(rows)
+    minutes = np.array(ordered, dtype=np.int64)
+    offsets = np.array([rows[minute].offset for minute in ordered], dtype=np.int64)
+    codes = np.array([rows[minute].codes for minute in ordered], dtype=np.uint16).reshape(-1, SECONDS_PER_MINUTE)
+    peaks = np.array([rows[minute].peak_dbc for minute in ordered], dtype=np.float64)
+    doubts = np.array([rows[minute].doubt_db for minute in ordered], dtype=np.float64)
     at = np.minimum(minutes, bound)
-    return History(minutes, at, (at + offsets) // MINUTES_PER_DAY, offsets, codes, peaks)
+    return History(minutes, at, (at + offsets) // MINUTES_PER_DAY, offsets, codes, peaks, doubts)
 
 
 def _joined(parts: list[History]) -> History:
@@ -365,10 +384,6 @@ def _joined(parts: list[History]) -> History:
         np.concatenate([part.offsets for part in parts])[order],
         np.concatenate([part.codes for part in parts])[order],
         np.concatenate([part.peaks_dbc for part in parts])[order],
+        np.concatenate([part.doubts_db for part in parts])[order],
         tuple(sorted((gap for part in parts for gap in part.gaps), key=lambda gap: gap.at)),
     )
-
-
-def _higher(first: float, second: float) -> float:
-    """The higher of two levels, either of which may be unknown (NaN)."""
-    return float(np.fmax(first, second))

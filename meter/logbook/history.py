@@ -71,7 +71,10 @@ class Gap:
 
 @dataclass(frozen=True)
 class History:
-    """Minutes in order of time. Arrays of one length; ``codes`` is ``(minutes, 60)``, ``peaks_dbc`` may be NaN."""
+    """Minutes in order of time. Arrays of one length; ``codes`` is ``(minutes, 60)``, ``peaks_dbc`` may be NaN.
+
+    ``doubts_db`` is what the levels of a minute may be off by, either way.
+    """
 
     minutes: IntArray
     at: IntArray
@@ -79,6 +82,7 @@ class History:
     offsets: IntArray
     codes: CodeArray
     peaks_dbc: FloatArray
+    doubts_db: FloatArray
     gaps: tuple[Gap, ...] = field(default=())
 
     @property

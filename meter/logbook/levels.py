@@ -52,12 +52,12 @@ def to_blob(codes: CodeArray) -> bytes:
     return codes.astype(STORED).tobytes()
 
 
-def from_blobs(blobs: list[bytes]) -> CodeArray:
-    """Stored minutes as an array ``(minutes, 60)``; raises ValueError for a blob of another size."""
-    if any(len(blob) != SECONDS_PER_MINUTE * STORED.itemsize for blob in blobs):
+def from_blob(blob: bytes) -> CodeArray:
+    """A stored minute as 60 codes; raises ValueError for a blob of another size."""
+    codes = np.frombuffer(blob, dtype=STORED)
+    if len(codes) != SECONDS_PER_MINUTE:
         raise ValueError("A stored minute does not hold 60 levels.")
-    codes = np.frombuffer(b"".join(blobs), dtype=STORED).astype(np.uint16)
-    return codes.reshape(-1, SECONDS_PER_MINUTE)
+    return codes.astype(np.uint16, copy=False)
 
 
 @lru_cache(maxsize=16)

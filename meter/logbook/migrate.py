@@ -16,11 +16,12 @@ FIRST = (
     # began: second since 1970 at which the clock was found set back; eras count from 1, the first began at 0.
     "CREATE TABLE era (era INTEGER PRIMARY KEY, began INTEGER NOT NULL)",
     # minute: whole minutes since 1970, UTC; utc_offset: minutes that local time was ahead;
-    # levels: 60 codes (see levels.py); peak: highest C-weighted peak in dB(C).
+    # levels: 60 codes (see levels.py); peak: highest C-weighted peak in dB(C); doubt: what a level may be off by, dB.
     """
     CREATE TABLE minute (
         person TEXT NOT NULL, era INTEGER NOT NULL, minute INTEGER NOT NULL,
-        utc_offset INTEGER NOT NULL, levels BLOB NOT NULL CHECK (length(levels) = 120), peak REAL,
+        utc_offset INTEGER NOT NULL, levels BLOB NOT NULL CHECK (length(levels) = 120),
+        peak REAL, doubt REAL NOT NULL,
         PRIMARY KEY (person, era, minute)
     ) WITHOUT ROWID
     """,

@@ -22,7 +22,7 @@ from dsp.exposure import (
     twa_db,
     weekly_level_db,
 )
-from meter.logbook.exposure import ExposureLedger
+from meter.logbook.exposure import USUAL_DOUBT_DB, ExposureLedger
 from meter.logbook.history import MINUTES_PER_DAY, BoolArray, Gap, History, gap_share
 from meter.logbook.levels import SECONDS_PER_MINUTE
 
@@ -54,10 +54,12 @@ class Day:
 class Summary:
     """Per cent, dB(A), hours; see the module's description. ``share`` is that of the rule's own period.
 
-    ``why`` names, for each figure that is NaN, the reason.
+    ``doubt_db`` is the most that any level in it may be off by, either way. ``why`` names, for each figure that is
+    NaN, the reason.
     """
 
     rule: Rule
+    doubt_db: float
     share: float
     share_today: float
     share_week: float
@@ -117,6 +119,7 @@ def summarise(ledger: ExposureLedger, person: str, rule: Rule, now: float, offse
     used = 0.0 if math.isnan(shares.period) else shares.period
     return Summary(
         rule=rule,
+        doubt_db=float(history.doubts_db[in_today | in_week].max(initial=USUAL_DOUBT_DB)),
         share=shares.period,
         share_today=shares.today,
         share_week=shares.week,

@@ -162,7 +162,7 @@ class DirectLine:
         self.messages.append(message)
         match message:
             case Heard():
-                self.bookkeeper.hear(message.second, message.level_dba, message.peak_dbc)
+                self.bookkeeper.hear(message.second, message.level_dba, message.peak_dbc, message.doubt_db)
             case Context():
                 self.bookkeeper.use(message)
             case Rest():

@@ -195,6 +195,15 @@ def test_a_sitting_that_never_ended_is_a_gap_without_an_end(capsys: pytest.Captu
     ledger._connection.close()
 
 
+def test_the_doubt_is_that_of_the_roughest_calibration(capsys: pytest.CaptureFixture[str]) -> None:
+    ledger = ExposureLedger(open_store(logbook_path()), SittingClock(lambda: time.time() - 60, lambda: 0.0))
+    ledger.begin("me")
+    ledger.hear(int(time.time()) - 60, 80.0, math.nan, 5.6)
+    ledger.close()
+    assert "an estimate ±6 dB" in run(capsys)
+    assert as_json(capsys)["estimate"] == "estimate ±6 dB"
+
+
 # Persons, rules, settings
 
 
@@ -244,7 +253,9 @@ def test_export_writes_each_minute_into_a_private_new_file(capsys: pytest.Captur
     rows = rows_of(path)
     assert path.stat().st_mode & 0o777 == 0o600
     assert f"{len(rows)} minutes of “me” are in {path}" in said
+    assert "estimates" in said
     assert "private" in said
+    assert {row["doubt_db"] for row in rows} == {"3.0"}
     assert sum(int(row["heard_seconds"]) for row in rows) == 720
     assert {row["person"] for row in rows} == {"me"}
     assert rows[0]["estimated_laeq_dba"] == "85.0"

@@ -32,7 +32,7 @@ class Program:
     def listen(self, level_dba: float, seconds: int, *, every: int = 60) -> Account:
         """Sound of one level, tended every few seconds, and the account after it."""
         for place in range(seconds):
-            self.keeper.hear(math.floor(self.clock.now()), level_dba, NO_PEAK)
+            self.keeper.hear(math.floor(self.clock.now()), level_dba, NO_PEAK, 3.0)
             self.time.go(1)
             if place % every == every - 1:
                 self.keeper.tend()
@@ -61,13 +61,13 @@ def test_no_file_is_made_before_there_is_something_to_note(program: Program) -> 
     assert not program.path.parent.exists()
     assert program.keeper.account is None
     assert program.keeper.sentence == ""
-    program.keeper.hear(NOON, 80.0, NO_PEAK)
+    program.keeper.hear(NOON, 80.0, NO_PEAK, 3.0)
     assert program.path.exists()
 
 
 def test_nothing_is_noted_before_it_is_known_for_whom(tmp_path: Path) -> None:
     keeper = Bookkeeper(partial(open_store, tmp_path / "logbook.sqlite3"), FakeTime().clock())
-    keeper.hear(NOON, 80.0, NO_PEAK)
+    keeper.hear(NOON, 80.0, NO_PEAK, 3.0)
     keeper.rest()
     keeper.close()
     assert not (tmp_path / "logbook.sqlite3").exists()
@@ -75,7 +75,7 @@ def test_nothing_is_noted_before_it_is_known_for_whom(tmp_path: Path) -> None:
 
 def test_what_was_heard_is_on_disk_within_two_seconds(program: Program) -> None:
     for _ in range(60):
-        program.keeper.hear(math.floor(program.clock.now()), 80.0, NO_PEAK)
+        program.keeper.hear(math.floor(program.clock.now()), 80.0, NO_PEAK, 3.0)
         program.time.go(1)
         program.keeper.tend()
         heard = math.floor(program.clock.now()) - NOON

@@ -39,7 +39,7 @@ def test_an_empty_file_gets_all_tables_and_a_second_time_changes_nothing(connect
 
 def test_a_later_step_keeps_what_was_noted(connection: sqlite3.Connection) -> None:
     migrate(connection)
-    connection.execute("INSERT INTO minute VALUES ('me', 1, 5, 60, ?, NULL)", (bytes(120),))
+    connection.execute("INSERT INTO minute VALUES ('me', 1, 5, 60, ?, NULL, 3.0)", (bytes(120),))
     migrate(connection, (*STEPS, NEXT))
     assert version(connection) == len(STEPS) + 1
     assert connection.execute("SELECT minute, place FROM minute").fetchall() == [(5, None)]

@@ -17,7 +17,7 @@ from meter.logbook.store import open_store
 from meter.logbook.summary import NEVER, NOT_NOW, NOT_THIS_WEEK, NOT_TODAY, Summary, local_day, summarise
 from tests.support.ledgers import DAY, HOUR, ME, NIOSH, NOON, SENSITIVE, WEEKLY, Desk, FakeTime
 
-NOT_FIGURES = ("rule", "days", "gaps", "why")
+NOT_FIGURES = ("rule", "doubt_db", "days", "gaps", "why")
 
 
 @pytest.fixture
@@ -93,6 +93,21 @@ def test_the_days_of_the_week_add_up_and_the_one_that_is_cut_says_so(desk: Desk)
     assert [day.hours for day in summary.days] == [2.0] * 6 + [pytest.approx(1.0, abs=0.02)]
     assert [day.whole for day in summary.days] == [True] * 6 + [False]
     assert sum(day.share for day in summary.days) == pytest.approx(summary.share_week)
+
+
+def test_the_doubt_is_the_largest_of_all_that_is_counted(desk: Desk) -> None:
+    assert desk.summary(NIOSH).doubt_db == 3.0
+    for second, doubt in enumerate((3.0, 6.0, 4.0)):
+        desk.ledger.hear(NOON + second, 80.0, math.nan, doubt)
+    desk.time.go(3)
+    desk.ledger.flush()
+    desk.ledger.hear(NOON + 3, 80.0, math.nan, 5.0)
+    desk.ledger.flush()
+    desk.time.go(1)
+    assert desk.ledger.history(ME, 0).doubts_db.tolist() == [6.0]
+    assert desk.summary(NIOSH).doubt_db == 6.0
+    desk.time.go(9 * DAY)
+    assert desk.summary(NIOSH).doubt_db == 3.0
 
 
 def test_the_highest_peak_of_today(desk: Desk) -> None:
