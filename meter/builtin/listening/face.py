@@ -18,8 +18,8 @@ from meter.gui.theme import MARK_PX, TEXT_PX
 from meter.readings import Frame
 
 CALIBRATE, CAUTIONS = "calibrate", "cautions"
+ESTIMATE = "estimate"
 CAUTION = "Not a medical measurement."
-DOUBT = "estimate ±3 dB"
 WIDEST = "00 h 00"
 EARLY_PERCENT, LATE_PERCENT, FULL_PERCENT = 50.0, 80.0, 100.0
 MOST_PX = 120
@@ -61,7 +61,7 @@ class ListeningFace(Face):
             self.labels[name] = Label(TEXT_PX, role="soft", lines=1)
         self._calibrated = False
         self._vessel = QRect()
-        self._share = self._creep = math.nan
+        self._share = self._creep = self._doubt_db = math.nan
         self._calibrate = self._make_button("Calibrate…", CALIBRATE)
         self._more = self._make_button("more", CAUTIONS)
         self._more.setAccessibleName("cautions about listening estimates")
@@ -79,7 +79,15 @@ class ListeningFace(Face):
         if not self._calibrated:
             return ""
         person = self.settings.get("person", NOBODY_ELSE)
-        return DOUBT if person == NOBODY_ELSE else f"{DOUBT}, {person}"
+        return self._estimate() if person == NOBODY_ELSE else f"{self._estimate()}, {person}"
+
+    def _estimate(self) -> str:
+        """The word that stands with every figure, and how far it may be off."""
+        return (
+            f"estimate ±{words.figure(math.ceil(self._doubt_db), 0)} dB"
+            if math.isfinite(self._doubt_db)
+            else ESTIMATE
+        )
 
     def choices(self) -> tuple[Choice, ...]:
         again = "calibrate again…" if self._calibrated else "calibrate…"
@@ -242,9 +250,9 @@ class ListeningFace(Face):
         return self.theme.held if self._share >= LATE_PERCENT else self.measured
 
     def take_words(self, frame: Frame) -> None:
-        calibrated = frame.number("listening.calibrated") == 1.0
-        if calibrated != self._calibrated:
-            self._calibrated = calibrated
+        calibrated, doubt_db = frame.number("listening.calibrated") == 1.0, frame.number("listening.doubt")
+        if calibrated != self._calibrated or (doubt_db != self._doubt_db and not math.isnan(doubt_db)):
+            self._calibrated, self._doubt_db = calibrated, doubt_db
             self.rearrange()
         self.say("caution", CAUTION)
         if calibrated:
@@ -315,7 +323,7 @@ class ListeningFace(Face):
             f"{said['figure']} {said['left']}",
             *(said[name] for name in ("used", "break", "creep", "share_note")),
         ]
-        return f"{', '.join(fact for fact in facts if fact)}, {DOUBT}. {CAUTION}"
+        return f"{', '.join(fact for fact in facts if fact)}, {self._estimate()}. {CAUTION}"
 
 
 def _quiet(level_dba: float) -> str:

@@ -255,6 +255,8 @@ def test_what_the_ledger_knows_stands_in_the_rows(qtbot):
     assert by_day.labels["break"].text == "resting now"
     assert by_day.labels["creep"].text == "down 3 dB since the start"
     assert by_day.subtitle == "estimate ±3 dB, Ada"
+    assert listening(qtbot, doubt=5.2).subtitle == "estimate ±6 dB"
+    assert listening(qtbot, doubt=math.nan).subtitle == "estimate"
 
 
 def test_rows_that_are_not_known_leave_no_holes(qtbot):
