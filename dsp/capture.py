@@ -54,6 +54,10 @@ class Capture:
         """``(frames, len(channels))`` from frame ``first`` on; raises IndexError when not all of it is kept."""
         if frames < 0 or first < self.start or first + frames > self.end:
             raise IndexError(f"Frames {first} to {first + frames} are not kept; {self.start} to {self.end} are.")
-        places = np.arange(first, first + frames) % self._frames
-        rows = self._kept[list(channels)]
-        return np.ascontiguousarray(rows[:, places].T, dtype=np.float64)
+        at = first % self._frames
+        until = min(frames, self._frames - at)
+        block = np.empty((frames, len(channels)))
+        for column, channel in enumerate(channels):
+            block[:until, column] = self._kept[channel, at : at + until]
+            block[until:, column] = self._kept[channel, : frames - until]
+        return block

@@ -161,6 +161,7 @@ class LowShares:
     def mark(self) -> None:
         """Begin to count ``since_mark`` afresh, with the next whole window."""
         self._marked = VotingTotal(self._shape)
+        self._window_is_older = self._hops > 0
 
     def push(self, hops: FloatArray) -> None:
         """Take hops ``(hops, bands, samples, channels)``; NaN where lost. A window with a lost hop is lost."""
@@ -206,8 +207,9 @@ class LowShares:
         # Mid and side power add up to the mean of left and right; twice that is 1 for a full-scale sine (AES17).
         power = float(2.0 * loudest / max(self._samples, 1))
         self._gate.push(power, self._pending)
-        if np.isfinite(power):
+        if np.isfinite(power) and not self._window_is_older:
             self._marked.push(power, self._pending)
+        self._window_is_older = False
         self._pending = np.zeros(self._shape)
         self._hops = 0
         self._samples = 0

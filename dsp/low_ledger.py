@@ -1,0 +1,239 @@
+"""The live low-end ledger: who owns 20 to 120 Hz now, since the mark and in the whole sitting, and what may go.
+
+Sound is worked through in hops of about 50 ms. A hop is five turns of about 10 ms: three for what is followed
+(``dsp.low_stream``), one for a slice of looking back, one for a slice of trying high-passes (``dsp.low_rounds``), so
+that no tick of a live chain has to wait for all of it. Turns are counted in frames: any block size gives the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from dsp.fold_down import VOTE_RANGE_DB
+from dsp.lanes import BARS, bar_seconds
+from dsp.low_rounds import NAN, LowRounds
+from dsp.low_stream import STEPS, LowStream
+from dsp.shares import LowSums, Owners, owners_of
+from dsp.types import FloatArray, check_block
+from dsp.units import db_to_power
+
+LAST, MARKED, SITTING = "last", "marked", "sitting"
+SPANS = (LAST, MARKED, SITTING)
+LAST_SECONDS = 10.0
+TURNS = STEPS + 2
+LOOK_EVERY_HOPS = 4
+"""A slice of looking back in every fourth hop, five a second."""
+ROUND_HOPS = 80
+"""No round begins sooner than four seconds after the last."""
+TRY_NEW_EVERY_HOPS, TRY_EVERY_HOPS = 2, 8
+NOTABLE_LOSS_DB = 0.5
+NOTABLE_RESTORED_DB = 0.1
+NOTHING_LEFT_DB = -60.0
+NOTABLE_RUMBLE_DB = -20.0
+"""Under-rumble against the mix's lows: 1 % of them (judgement)."""
+SPOKEN_OF_MARGIN_DB = 3.0
+
+
+class LowLedger:
+    """Follows ``parts`` and ``mix``, columns of blocks ``(frames, channels)``, one or two columns each.
+
+    ``names`` are the parts' names. Ask ``sums`` for one of ``SPANS``; ``stream`` and ``rounds`` hold the rest. Raises
+    ValueError without a part, or for one of no or more than two columns. ``hops`` counts those taken.
+    """
+
+    def __init__(
+        self,
+        rate_hz: int,
+        channels: int,
+        names: Sequence[str],
+        parts: Sequence[Sequence[int]],
+        mix: Sequence[int] | None = None,
+    ) -> None:
+        feeds = [*parts, *([mix] if mix is not None else [])]
+        if not parts or any(len(columns) not in (1, 2) for columns in feeds):
+            raise ValueError("A low-end part has one channel or two; there must be at least one part.")
+        self._channels = channels
+        self._columns = [column for columns in feeds for column in columns]
+        self.names = tuple(names)
+        self.stream = LowStream(rate_hz, [len(columns) for columns in parts], len(mix) if mix is not None else 0)
+        self.rounds = LowRounds(self.stream, names)
+        self._turn_frames = self.stream.hop_frames // TURNS
+        self._tempo_bpm = NAN
+        self._chosen: int | None = None
+        self._wanted = (12, NAN)
+        self._asked: tuple[int, int, float] | None = None
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget the signal; tempo and what was asked for stay."""
+        self.stream.reset()
+        self.rounds.reset()
+        self._filling = np.zeros((self.stream.hop_frames, self.stream.channels))
+        self._filled = 0
+        self._turn = TURNS
+        self.hops = 0
+        self._round_hop = -ROUND_HOPS
+        self._spoken_of = -1
+        self._ask()
+        self.mark()
+
+    def mark(self) -> None:
+        """Begin what is counted since the mark anew."""
+        self.stream.sitting.mark()
+        self._marked_at_seconds = self.stream.loud_seconds
+
+    def keep_time(self, tempo_bpm: float) -> None:
+        """Look back over eight bars of four beats at this tempo, or ten seconds when it is NaN."""
+        if tempo_bpm == self._tempo_bpm or (np.isnan(tempo_bpm) and np.isnan(self._tempo_bpm)):
+            return
+        self._tempo_bpm = self.rounds.tempo_bpm = tempo_bpm
+        self.stream.span(BARS * bar_seconds(tempo_bpm) if np.isfinite(tempo_bpm) else LAST_SECONDS)
+
+    def want(self, part: int | None, slope_db_per_octave: int, cutoff_hz: float) -> None:
+        """Have this cut-off tried first, on ``part`` or, when that is None, the part spoken of; none when NaN."""
+        self._chosen, self._wanted = part, (slope_db_per_octave, cutoff_hz)
+        self._ask()
+
+    def process(self, block: FloatArray) -> None:
+        """Take ``(frames, channels)`` of any length."""
+        check_block(block, self._channels)
+        done = 0
+        while done < len(block):
+            to_turn = self._turn_frames - self._filled % self._turn_frames
+            count = min(to_turn, len(block) - done, self.stream.hop_frames - self._filled)
+            self._filling[self._filled : self._filled + count] = block[done : done + count, self._columns]
+            self._filled += count
+            done += count
+            if self._filled % self._turn_frames == 0 and self._turn < TURNS:
+                self._do_turn()
+            if self._filled == self.stream.hop_frames:
+                self._begin_hop()
+
+    def skip(self, frames: int) -> None:
+        """Account for lost frames."""
+        while self._turn < TURNS:
+            self._do_turn()
+        if self._filled:
+            self.stream.take(self._filling[: self._filled].copy())
+            for step in range(STEPS):
+                self.stream.step(step)
+            self._filled = 0
+        self.stream.skip(frames)
+
+    def _begin_hop(self) -> None:
+        while self._turn < TURNS:
+            self._do_turn()
+        self.stream.take(self._filling.copy())
+        self._filled = 0
+        self._turn = 0
+        self.hops += 1
+
+    def _do_turn(self) -> None:
+        turn, self._turn = self._turn, self._turn + 1
+        if turn < STEPS:
+            self.stream.step(turn)
+        elif turn == STEPS:
+            self._look()
+        else:
+            self._try_on()
+
+    def _look(self) -> None:
+        if not self.stream.playing or self.hops % LOOK_EVERY_HOPS:
+            return
+        found = owners_of(self.sums(LAST).share_percent[0])
+        self.rounds.owners = found.owners
+        self.rounds.notable = (*found.owners, *found.others)
+        if not self.rounds.look() and self.hops - self._round_hop >= ROUND_HOPS:
+            self._round_hop = self.hops
+            self._spoken_of = self._choose_spoken_of(found)
+            self._ask()
+            self.rounds.begin_round()
+
+    def _ask(self) -> None:
+        slope, cutoff_hz = self._wanted
+        asked = (self.spoken_of, slope, cutoff_hz) if self.spoken_of >= 0 and np.isfinite(cutoff_hz) else None
+        if asked == self._asked:
+            return
+        self._asked = asked
+        if asked is not None:
+            self.rounds.ask(*asked)
+        else:
+            self.rounds.forget_asked()
+
+    def _try_on(self) -> None:
+        """What was asked for in every hop, parts never tried in every second, the others now and then."""
+        every = TRY_NEW_EVERY_HOPS if self.rounds.has_untried else TRY_EVERY_HOPS
+        if self.rounds.is_asked or (self.stream.playing and self.hops % every == 0):
+            self.rounds.try_on()
+
+    # What is read
+
+    def sums(self, span: str) -> LowSums:
+        """The sums of one of ``SPANS``."""
+        if span == LAST:
+            return self.stream.last.last()
+        return self.stream.sitting.since_mark() if span == MARKED else self.stream.sitting.whole()
+
+    def heard_seconds(self, span: str) -> float:
+        """Sound that has gone into one of ``SPANS`` so far, pauses of more than a second left out."""
+        if span == LAST:
+            return self.stream.heard_seconds
+        return self.stream.loud_seconds - (self._marked_at_seconds if span == MARKED else 0.0)
+
+    @property
+    def spoken_of(self) -> int:
+        """The part that was chosen, else the one that has most to tell; -1 while there is none.
+
+        That is the one with most rumble under its lowest note that owns nothing, else the one that holds most without
+        owning, else an owner with rumble, else the first owner.
+        """
+        return self._spoken_of if self._chosen is None else self._chosen
+
+    def _choose_spoken_of(self, found: Owners) -> int:
+        rumbles = np.array([part.rumble.against_mix_lows_db for part in self.rounds.parts])
+        rumbles = np.where(rumbles > NOTABLE_RUMBLE_DB, rumbles, -np.inf)
+        owners = np.isin(np.arange(len(rumbles)), found.owners)
+        for group in (~owners, owners):
+            worst = int(np.argmax(np.where(group, rumbles, -np.inf)))
+            if group[worst] and np.isfinite(rumbles[worst]):
+                before = self._spoken_of
+                stays = before >= 0 and group[before] and rumbles[before] > rumbles[worst] - SPOKEN_OF_MARGIN_DB
+                return before if stays else worst
+            if found.others:
+                return found.others[0]
+        return found.owners[0] if found.owners else self._spoken_of
+
+
+@dataclass(frozen=True)
+class MonoLoss:
+    """Where the sum of the parts loses most in mono: band 0 is the whole low end, then the sub-bands from 1.
+
+    ``part`` is the one whose being mono would restore most there, -1 if little is lost or no part is behind it, and
+    ``left_db`` what would still be lost then.
+    """
+
+    band: int
+    loss_db: float
+    part: int = -1
+    left_db: float = NAN
+
+
+def mono_loss(sums: LowSums) -> MonoLoss:
+    """The worst of the bands that count, and who is behind it."""
+    loss = sums.loss_db
+    power = sums.sum_mid + sums.sum_side
+    if not (np.isfinite(power).all() and power[0] > 0.0):
+        return MonoLoss(0, float(loss[0]))
+    counts = power >= power[1:].max() * db_to_power(-VOTE_RANGE_DB)
+    counts[0] = True
+    worst = int(np.nanargmin(np.where(counts, loss, np.inf)))
+    found = MonoLoss(worst, float(loss[worst]))
+    if not found.loss_db < -NOTABLE_LOSS_DB:
+        return found
+    restored = sums.loss_with_part_in_mono_db[worst]
+    best = int(np.nanargmax(restored))
+    helps = restored[best] - max(found.loss_db, NOTHING_LEFT_DB) >= NOTABLE_RESTORED_DB
+    return MonoLoss(worst, found.loss_db, best, float(restored[best])) if helps else found
