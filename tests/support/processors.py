@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+import meter.builtin
 from dsp.types import FloatArray, Spec
 from meter.plugin.api import Readout
-from meter.plugin.host import discover, load_processor
+from meter.plugin.host import Plugin, load_processor
+from meter.plugin.manifest import read_manifest
 from meter.readings import Layout
 
+BUILTIN = Path(meter.builtin.__file__).parent
 BLOCK_SIZES = (1, 64, 65, 480, 8192, 8193)
 """The block sizes at which every processor must agree with itself."""
 
@@ -19,16 +23,23 @@ BLOCK_SIZES = (1, 64, 65, 480, 8192, 8193)
 class Processor:
     """One meter alone: ``feed`` in blocks of the given sizes, ``read`` gives floats and arrays by field key."""
 
-    def __init__(self, meter_id: str, rate_hz: int = 48_000, channels: int = 2, **settings: Any) -> None:
-        plugin = next(plugin for plugin in discover() if plugin.id == meter_id)
-        assert plugin.manifest is not None
-        self.manifest = plugin.manifest
+    def __init__(
+        self,
+        meter_id: str,
+        rate_hz: int = 48_000,
+        channels: int = 2,
+        feeds: Mapping[str, tuple[int, ...]] | None = None,
+        **settings: Any,
+    ) -> None:
+        folder = BUILTIN / meter_id
+        self.manifest = read_manifest(folder / "manifest.toml")
+        plugin = Plugin("here", folder, f"meter.builtin.{meter_id}", self.manifest)
         self.rate_hz = rate_hz
         self.meter = load_processor(plugin)
         self._settings = settings
         self.configure()
-        self.meter.prepare(Spec(rate_hz, channels))
-        self._layout = Layout.build({meter_id: self.manifest.fields}, {meter_id: channels})
+        self.meter.prepare(Spec(rate_hz, channels, feeds=feeds or {}))
+        self._layout = Layout.build({meter_id: self.manifest.fields}, {meter_id: channels}, feeds)
         self._values = np.full(self._layout.total, np.nan)
         self._out = Readout(meter_id, self._layout.slots, self._values)
 

@@ -1,0 +1,1 @@
+"""The level of each channel of the source."""

@@ -1,0 +1,54 @@
+"""The level of each channel of the source, mapped to a feed or not: solo a track, and one of them moves."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from dsp.types import TICKS_PER_SECOND
+from dsp.units import amplitude_to_db
+from dsp.windows import TickMaxima
+from meter.plugin.api import FloatArray, Readout, Settings, Spec
+
+FALL_DB_PER_SECOND = 20.0
+LONGEST_GAP_SECONDS = 10
+"""Levels have fallen by 200 dB then."""
+FALL_PER_TICK = 10.0 ** (-FALL_DB_PER_SECOND / TICKS_PER_SECOND / 20.0)
+
+
+class Channels:
+    """Processor of the manifest beside it. Levels are sample peaks: minus infinity is digital silence."""
+
+    def configure(self, settings: Settings) -> None:
+        """There is nothing to set."""
+
+    def prepare(self, spec: Spec) -> None:
+        """Size all state; also means reset."""
+        self._ticks = TickMaxima(spec.rate_hz, spec.channels)
+        self._channels = spec.channels
+        self._longest_gap_frames = LONGEST_GAP_SECONDS * spec.rate_hz
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget the signal."""
+        self._ticks.reset()
+        self._level = np.full(self._channels, np.nan)
+        self._highest = np.full(self._channels, np.nan)
+
+    def process(self, block: FloatArray) -> None:
+        """Feed ``(frames, channels)``."""
+        self._take(self._ticks.push(np.abs(block)))
+
+    def skip(self, frames: int) -> None:
+        """Account for lost frames: levels fall on as in silence, at most to nothing."""
+        self._take(self._ticks.skip(min(frames, self._longest_gap_frames)))
+
+    def read(self, out: Readout) -> None:
+        """Write all fields."""
+        out["level"] = amplitude_to_db(self._level)
+        out["highest"] = amplitude_to_db(self._highest)
+
+    def _take(self, peaks: FloatArray) -> None:
+        # A tick that touches a gap is NaN: no sound was heard in it.
+        for peak in np.nan_to_num(peaks):
+            self._level = np.fmax(self._level * FALL_PER_TICK, peak)
+            self._highest = np.fmax(self._highest, peak)
