@@ -27,6 +27,8 @@ from meter.plugin.api import FloatArray, Settings
 from meter.plugin.host import discover, usable
 
 WINDOW_SILENT_SECONDS = 10.0
+WINDOW_BUILDS_SECONDS = 120.0
+"""Before its first turn a window loads its libraries, which a busy machine makes long; if it dies, the pipe closes."""
 PAUSE_SECONDS = 0.004
 SWITCH_INTERVAL_SECONDS = 0.001
 """How long another thread may keep the interpreter from the callback."""
@@ -103,11 +105,13 @@ def make_engine(order: EngineOrder, outlet: PipeOutlet) -> Engine:
 
 
 def _loop(engine: Engine, block: SharedSnapshot, pipe: Connection) -> None:
+    first_beat_ns = block.window_beat_ns
     while True:
         now_ns = time.monotonic_ns()
         block.beat_engine(now_ns)
         beat_ns = block.window_beat_ns
-        if beat_ns and now_ns - beat_ns > WINDOW_SILENT_SECONDS * 1e9:
+        patience = WINDOW_BUILDS_SECONDS if beat_ns == first_beat_ns else WINDOW_SILENT_SECONDS
+        if beat_ns and now_ns - beat_ns > patience * 1e9:
             return
         try:
             while pipe.poll(0):

@@ -140,7 +140,7 @@ if __name__ == "__main__":
         drawn = window.statistics()
         Path(report).write_text(json.dumps({
             "lost": status.lost_frames, "gaps": status.gaps, "state": status.state, "frames": status.frames,
-            "invalid": status.invalid_samples, "quarantined": dict(status.quarantined),
+            "sentence": status.sentence, "invalid": status.invalid_samples, "quarantined": dict(status.quarantined),
             "platform": application.platformName(), "drawn": drawn["frames"], "p95": drawn["frame_ms_p95"],
         }))
         window.close()
@@ -182,6 +182,6 @@ def test_a_minute_of_the_counter_in_two_windows_with_both_cores_busy(
         drawn = json.loads((tmp_path / f"report{number}.json").read_text(encoding="utf-8"))
         assert seen["jumps"] == 0, road
         assert seen["seen"] >= (seconds - 8) * RATE_HZ, road
-        assert (drawn["lost"], drawn["gaps"], drawn["invalid"], drawn["quarantined"]) == (0, 0, 0, {}), road
+        assert (drawn["lost"], drawn["gaps"], drawn["invalid"], drawn["quarantined"]) == (0, 0, 0, {}), (road, drawn)
         assert drawn["platform"] == "xcb"
         assert drawn["drawn"] > 100
