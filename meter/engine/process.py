@@ -28,7 +28,7 @@ from meter.plugin.host import discover, usable
 
 WINDOW_SILENT_SECONDS = 10.0
 WINDOW_BUILDS_SECONDS = 120.0
-"""Before its first turn a window loads its libraries, which a busy machine makes long; if it dies, the pipe closes."""
+"""Before its first turn a window loads its libraries, slowly on a busy machine; if it dies, the pipe closes."""
 PAUSE_SECONDS = 0.004
 SWITCH_INTERVAL_SECONDS = 0.001
 """How long another thread may keep the interpreter from the callback."""

@@ -20,7 +20,8 @@ from meter.engine.status import STATUS_WORDS, unpack_status
 from meter.plugin.api import Settings
 from meter.readings import Frame, Layout
 
-HANG_SECONDS = 2.0
+HANG_SECONDS = 4.0
+"""A machine with more to do than cores may leave a process waiting for a second or two."""
 START_SECONDS = 15.0
 """A new engine imports numpy and opens a device before its first heartbeat; a slow disk may make that long."""
 OPENING_SECONDS = 60.0
