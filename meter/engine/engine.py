@@ -23,7 +23,7 @@ from meter.engine.keeper import Keeper
 from meter.engine.sanitise import Sanitiser
 from meter.engine.status import pack_status
 from meter.engine.watch import SourceWatch
-from meter.feeds import whole_mix
+from meter.feeds import check_feeds, named_feeds, whole_mix
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin
 from meter.readings import FeedStatus, Layout
@@ -93,6 +93,7 @@ class Engine:
         self._opened_frames = 0
         self._state = "starting"
         self._sentence = ""
+        self._unmapped = ""
         self._generation = 0
         self._told_faults: dict[str, str] | None = None
         self._last_publish = -1.0
@@ -148,6 +149,11 @@ class Engine:
         self._frozen = None
         if self._chain is not None:
             self._chain.reset()
+
+    def mark(self) -> None:
+        """Begin the figures since the mark anew; the rest goes on."""
+        if self._chain is not None:
+            self._chain.mark()
 
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change a meter's settings; a refusal becomes the sentence of the feed line."""
@@ -226,7 +232,7 @@ class Engine:
         self._state = "starting"
         self._only_zeros = info.kind == "device"
         self._opened_frames = self._frames
-        self._say(info.note)
+        self._say(" ".join(words for words in (self._unmapped, info.note) if words))
 
     def _open_failed(self, sentence: str, now: float) -> None:
         self._say(sentence)
@@ -248,8 +254,8 @@ class Engine:
             and (old.rate_hz, old.channels) == (info.rate_hz, info.channels)
         ):
             return
-        feeds = self._feeds or whole_mix(info.channels)
-        self._chain = Chain(self.meters, info.rate_hz, info.channels, feeds)
+        feeds = self._feeds_for(info)
+        self._chain = Chain(self.meters, info.rate_hz, info.channels, feeds, info.channel_names)
         self._chain.on_meter = self.on_meter
         for meter in self.meters:
             if meter.id in self._set_aside:
@@ -266,6 +272,18 @@ class Engine:
                 "source": info.name,
             }
         )
+
+    def _feeds_for(self, info: SourceInfo) -> Feeds:
+        """The feeds that were asked for, else what the source's own names tell; all is mix where they do not fit."""
+        self._unmapped = ""
+        if not self._feeds:
+            return named_feeds(info.channel_names) or whole_mix(info.channels)
+        try:
+            check_feeds(self._feeds, info.channels)
+        except ValueError as error:
+            self._unmapped = f"{error} All channels are taken for the mix meanwhile."
+            return whole_mix(info.channels)
+        return self._feeds
 
     def _take_sound(self) -> bool:
         if self._consumer is None or self._info is None or self._chain is None:

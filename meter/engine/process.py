@@ -133,6 +133,8 @@ def obey(engine: Engine, command: dict[str, Any]) -> bool:
             engine.hold(bool(command["held"]))
         case "reset":
             engine.reset()
+        case "mark":
+            engine.mark()
         case "configure":
             engine.configure(command["meter"], command["settings"])
         case "quit":

@@ -121,6 +121,10 @@ class Supervisor:
         self._restarts = 0
         self._send({"do": "reset"})
 
+    def mark(self) -> None:
+        """Begin the figures since the mark anew."""
+        self._send({"do": "mark"})
+
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change a meter's settings, now and in any engine that follows."""
         merged = {**self._order.settings.get(meter_id, {}), **settings}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -167,3 +168,34 @@ def test_the_default_feed_takes_every_channel(tmp_path: Path) -> None:
     frame = Bench(tmp_path, [Tone(10.0)], channels=32).run(1.0)
     assert frame.status.channels == 32
     assert frame.number("tally.total") == pytest.approx(16 * energy(-18.0, frame.status.frames / 48_000), rel=1e-3)
+
+
+def test_feeds_that_do_not_fit_leave_all_in_the_mix_and_are_told(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(10.0)])
+    bench.engine.open(SourceRequest("script", "a script"), {"mix": (0,), "part kick": (5,)})
+    frame = bench.run(1.0)
+    assert frame.status.state == "running"
+    assert "“part kick” wants channel 6, but the source has 2" in frame.status.sentence
+    assert "All channels are taken for the mix" in frame.status.sentence
+    assert frame.feeds == {"mix": (0, 1)}
+    bench.engine.open(SourceRequest("script", "a script"), {"mix": (0,), "part kick": (1,)})
+    frame = bench.run(1.0)
+    assert (frame.parts, frame.status.sentence) == (("kick",), "")
+
+
+def test_a_source_that_names_its_channels_tells_its_feeds(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(10.0)])
+    info = bench.source.open
+    bench.source.open = lambda: replace(info(), channel_names=("mix", "kick"))  # type: ignore[method-assign]
+    bench.engine.open(SourceRequest("script", "a script"))
+    frame = bench.run(1.0)
+    assert frame.feeds == {"mix": (0,), "part kick": (1,)}
+    assert frame.layout.channel_names == ("mix", "kick")
+    bench.engine.mark()
+    assert bench.run(0.1).status.quarantined == {}
+
+
+def test_a_mark_before_any_source_is_nothing(tmp_path: Path) -> None:
+    engine = Engine(discover([write_meter(tmp_path, "tally")], installed=False), Mailbox())
+    engine.mark()
+    assert engine.chain is None
