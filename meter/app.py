@@ -111,6 +111,7 @@ def surroundings(
         pages_folder=Path(str(importlib.resources.files("presets"))) / "pages",
         list_command=listing_command(),
         write_noise=write_noise,
+        noise_command=noise_command(),
         meters=meter_entries(folders),
         notice=notice,
         starting_source=starting_source,
@@ -228,6 +229,11 @@ def meter_entries(folders: Sequence[Path]) -> tuple[MeterEntry, ...]:
 def listing_command() -> list[str]:
     """The command line of the child that lists sources as JSON."""
     return [sys.executable, "-m", "meter.audio.listing"]
+
+
+def noise_command() -> list[str]:
+    """The command line of the child that plays calibration noise."""
+    return [sys.executable, "-m", "meter.noise_player"]
 
 
 def _entry(plugin: Plugin) -> MeterEntry:

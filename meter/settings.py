@@ -23,6 +23,14 @@ MAX_FILE_BYTES = 4_000_000
 
 THEMES = ("system", "dark", "light")
 
+LOUDSPEAKERS, HEADPHONES = "loudspeakers", "headphones"
+HEARD_ON = (LOUDSPEAKERS, HEADPHONES)
+FULL = "full"
+PRESET_SETTINGS = {FULL: 0.0, "−10": -10.0, "−20": -20.0}
+"""Places of a monitor control that everybody has: how they are called, and dB re full."""
+DOUBT_OF_UNKNOWN_METER_DB = 6.0
+"""Of a calibration that does not say with what it was made (common practice, no source)."""
+
 
 class SourceChoice(msgspec.Struct, frozen=True):
     """The source last listened to: kind, stable name and what only that kind knows."""
@@ -34,11 +42,13 @@ class SourceChoice(msgspec.Struct, frozen=True):
 
 
 class Calibration(msgspec.Struct, frozen=True):
-    """What a sound level meter said at the seat, for one source.
+    """What is known of the level at the seat for one source, one way of listening and one monitor setting.
 
-    ``offset_db`` is the level at the seat in dB(A) minus the A-weighted level of the feed in dBFS.
-    ``measured_on`` is an ISO 8601 date; ``typed_db`` what the user typed with ``weighting`` "A" or "C" while
-    ``noise`` ("band" or "wide") played.
+    ``offset_db`` is the level at the seat in dB(A) minus the A-weighted level of the feed in dBFS, all channels
+    added up in power; ``doubt_db`` is what an estimate made with it may be off by, either way. ``measured_on`` is an
+    ISO 8601 date. ``typed_db`` is what the user typed, for the left or only loudspeaker, with ``weighting`` "A" or
+    "C" while ``noise`` ("band" or "wide") played; both are empty for headphones reckoned from a data sheet, where
+    ``typed_db`` is the level that a full-scale sine gives in dB SPL. ``details`` says in words what else was typed.
     """
 
     source: str
@@ -47,6 +57,29 @@ class Calibration(msgspec.Struct, frozen=True):
     typed_db: float
     weighting: str
     noise: str
+    heard_on: str = LOUDSPEAKERS
+    setting: str = FULL
+    meter: str = ""
+    position: str = ""
+    doubt_db: float = DOUBT_OF_UNKNOWN_METER_DB
+    details: str = ""
+
+
+class MonitorSetting(msgspec.Struct, frozen=True):
+    """A place of the monitor control that the user named, ``change_db`` above or below "full" as typed."""
+
+    source: str
+    heard_on: str
+    name: str
+    change_db: float
+
+
+class MonitorState(msgspec.Struct, frozen=True):
+    """What the user last said of one source: what is listened on, and where its control stands."""
+
+    source: str
+    heard_on: str = LOUDSPEAKERS
+    setting: str = FULL
 
 
 class Settings(msgspec.Struct):
@@ -68,20 +101,48 @@ class Settings(msgspec.Struct):
     height: int = 0
     meters: dict[str, dict[str, float | str | bool]] = {}
     calibrations: list[Calibration] = []
+    monitor_settings: list[MonitorSetting] = []
+    monitor_states: list[MonitorState] = []
     plugin_folders: list[str] = []
 
-    def calibration_for(self, source: str) -> Calibration | None:
-        """The calibration made with ``source``, or None."""
-        return next((entry for entry in self.calibrations if entry.source == source), None)
+    def calibrations_for(self, source: str, heard_on: str) -> list[Calibration]:
+        """The calibrations made with ``source``, one for each monitor setting at which it was made."""
+        return [entry for entry in self.calibrations if (entry.source, entry.heard_on) == (source, heard_on)]
 
     def keep_calibration(self, entry: Calibration) -> None:
-        """Keep one calibration per source; the new one replaces the old."""
-        self.forget_calibration(entry.source)
-        self.calibrations = [*self.calibrations, entry]
+        """Keep one calibration per source, way of listening and monitor setting; the new one replaces the old."""
+        place = (entry.source, entry.heard_on, entry.setting)
+        others = [old for old in self.calibrations if (old.source, old.heard_on, old.setting) != place]
+        self.calibrations = [*others, entry]
 
-    def forget_calibration(self, source: str) -> None:
-        """Drop the calibration of ``source`` if there is one."""
-        self.calibrations = [entry for entry in self.calibrations if entry.source != source]
+    def forget_calibrations(self, source: str, heard_on: str) -> None:
+        """Drop what is known of ``source`` for one way of listening."""
+        gone = self.calibrations_for(source, heard_on)
+        self.calibrations = [entry for entry in self.calibrations if entry not in gone]
+
+    def changes_of(self, source: str, heard_on: str) -> dict[str, float]:
+        """Every monitor setting by name, dB re full: those that everybody has, then the user's own."""
+        own = {
+            entry.name: entry.change_db
+            for entry in self.monitor_settings
+            if (entry.source, entry.heard_on) == (source, heard_on)
+        }
+        return {**PRESET_SETTINGS, **{name: own[name] for name in own if name not in PRESET_SETTINGS}}
+
+    def keep_monitor_setting(self, entry: MonitorSetting) -> None:
+        """Keep a setting that the user named; a name in use gets the new change."""
+        place = (entry.source, entry.heard_on, entry.name)
+        others = [old for old in self.monitor_settings if (old.source, old.heard_on, old.name) != place]
+        self.monitor_settings = [*others, entry]
+
+    def state_of(self, source: str) -> MonitorState:
+        """What was last said of ``source``; loudspeakers at full when nothing was."""
+        return next((entry for entry in self.monitor_states if entry.source == source), MonitorState(source))
+
+    def keep_state(self, state: MonitorState) -> None:
+        """Remember what was said of a source."""
+        others = [entry for entry in self.monitor_states if entry.source != state.source]
+        self.monitor_states = [*others, state]
 
 
 def settings_path() -> Path:

@@ -19,6 +19,7 @@ FACE_PARTS = (
     "meter.gui.scale",
     "meter.gui.theme",
     "meter.gui.words",
+    "meter.builtin.listening.face_words",
 )
 
 # First match wins. Per layer: what may be imported of ours, and which libraries. The standard library is free
@@ -33,7 +34,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/plugin/", ("dsp", "meter.readings", "meter.plugin"), ("numpy", "msgspec")),
     ("meter/builtin/*/process.py", ("dsp", "meter.plugin.api"), SCIENCE),
     (
-        "meter/builtin/*/face.py",
+        "meter/builtin/*/face*.py",
         ("meter.readings", "meter.plugin.api", *FACE_PARTS),
         ("numpy", *QT),
     ),

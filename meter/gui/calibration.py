@@ -1,62 +1,55 @@
-"""The dialog in which the level at the seat is entered. It plays nothing; it measures the feed and computes."""
+"""The guided calibration: left, right and both with noise at the seat, or headphones by their data sheet.
+
+No sound is made in this process. The noise is a file that the DAW plays, or a child process plays it, only after a
+press, and stops at Space, Esc, a step to another page, and when the dialog or the program goes.
+"""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
 
-from PySide6.QtCore import Signal
-from PySide6.QtWidgets import (
-    QComboBox,
-    QDialog,
-    QFileDialog,
-    QFormLayout,
-    QHBoxLayout,
-    QLabel,
-    QLineEdit,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtCore import QEvent, QObject, Qt, Signal
+from PySide6.QtGui import QHideEvent, QKeyEvent
+from PySide6.QtWidgets import QDialog, QFileDialog, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
-from meter.gui.seat_level import Steadiness, a_minus_c_db, offset_db, typed_level
+from meter.gui.calibration_pages import ResultPage, SheetPage, SidePage, StartPage
+from meter.gui.calibration_parts import StepLine, say
+from meter.gui.headphone_level import HEADPHONE_DOUBT_DB
+from meter.gui.noise_player import NoisePlayer
+from meter.gui.seat_feed import BOTH, LEFT, RIGHT
+from meter.gui.seat_level import NOISE_DBFS_RMS, typed_level
+from meter.gui.seat_session import BY_SHEET, ONE, RESULT, SHEET, START, SeatSession, Terms, sheet_calibration, side_of
+from meter.gui.seat_words import check_sentence, seat_sentence, sheet_sentence, sides_sentence
 from meter.gui.small_parts import KeyButton, Paragraph
-from meter.gui.theme import TEXT_PX, TITLE_PX, font
+from meter.gui.theme import TITLE_PX, font
 from meter.gui.words import with_unit
 from meter.readings import Frame
-from meter.settings import Calibration
+from meter.settings import HEADPHONES, Calibration, MonitorState
 
-WIDTH_PX = 640
-FEED_KEY = "listening.feed_now"
-REFERENCE_DBFS = -20.0
-BEST_DOUBT_DB = 3
-"""What is left with a good meter, the same seat and an untouched monitor control (common practice, no source)."""
+SIZE_PX = (720, 560)
+FEED_KEYS = ("listening.feed_each", "listening.feed_each_c")
+NO_OUTPUT = "Choose on the first page where the noise is played."
+STEP_WORDS = {START: "before you start", ONE: "loudspeaker", RESULT: "result", SHEET: "data sheet"}
 
-STEPS = (
-    "1.  Turn the monitors down. Save the test noise as a file, put it on a track of your DAW and let nothing else "
-    "play. The noise is at −20 dBFS rms, the same on both channels.",
-    "2.  Turn the monitors up slowly to the level you mix at, and leave the control there.",
-    "3.  Hold a sound level meter where your head is, set to slow. A meter of a stated class (IEC 61672-1) is "
-    "needed; a telephone is a guess.",
-    "4.  Type what it shows. The feed is measured here at the same time.",
-)
-NOISES = (("pink noise, 500 Hz to 2 kHz", "band"), ("pink noise, 20 Hz to 20 kHz", "wide"))
-WEIGHTINGS = (("A", "A"), ("C", "C"))
+WriteNoise = Callable[[Path, str], str]
 
 
 class CalibrationDialog(QDialog):
-    """Non-modal. ``calibrated`` carries a ``Calibration``; ``forgotten`` asks to drop the one of this source.
+    """Non-modal. ``calibrated`` carries a ``Calibration``; ``forgotten`` asks to drop those of what is listened on.
 
-    ``write_noise(path, kind)`` saves the test noise and returns an empty string or one sentence.
+    ``write_noise(folder, kind)`` saves the noise for left, right and both; an empty string, or one sentence why not.
+    ``noise_command`` is the command line of the child that plays it.
     """
 
     calibrated = Signal(object)
-    forgotten = Signal()
+    forgotten = Signal(str)
 
     def __init__(
         self,
-        write_noise: Callable[[Path, str], str] | None,
+        write_noise: WriteNoise | None,
+        noise_command: Sequence[str] = (),
         today: Callable[[], date] = date.today,
         parent: QWidget | None = None,
     ) -> None:
@@ -64,160 +57,327 @@ class CalibrationDialog(QDialog):
         self._write_noise = write_noise
         self._today = today
         self._source = ""
-        self._steady = Steadiness()
-        self.noise = _choice(NOISES, "noise that plays")
-        self.weighting = _choice(WEIGHTINGS, "weighting of the sound level meter")
-        self.typed = QLineEdit()
-        self.feed = Paragraph(size_px=TEXT_PX)
-        self.outcome = Paragraph(size_px=TEXT_PX)
-        self.save_noise = KeyButton("save the test noise as a file…", outlined=True)
-        self.use = KeyButton("use this level", outlined=True)
+        self._names: Mapping[str, Sequence[str]] = {}
+        self._known: frozenset[str] = frozenset()
+        self._step = START
+        self._session = SeatSession()
+        self._agreed: tuple[object, ...] = ()
+        self._level_dbfs: float | None = None
+        self._rising = False
+        self.player = NoisePlayer(noise_command, self)
+        self.steps = StepLine()
+        self.start = StartPage(may_play=self.player.usable, may_save=write_noise is not None)
+        self.side, self.sheet, self.outcome = SidePage(), SheetPage(), ResultPage()
         self.forget = KeyButton("forget the calibration", outlined=True)
         self.leave = KeyButton("close", outlined=True)
+        self.back = KeyButton("back", outlined=True)
+        self.skip = KeyButton("leave this check out", outlined=True)
+        self.next = KeyButton("next", outlined=True)
         self._arrange()
         self._connect()
-        self._refresh()
 
     def _arrange(self) -> None:
         self.setWindowTitle("level at the seat")
-        self.setFixedWidth(WIDTH_PX)
-        title = QLabel("What is the level where you sit?")
+        self.setFixedSize(*SIZE_PX)
+        title = Paragraph("What is the level where you sit?")
         title.setFont(font(TITLE_PX + 2, bold=True))
-        self.typed.setPlaceholderText("for example 78.5")
-        self.typed.setAccessibleName("what the sound level meter shows, in dB")
-        form = QFormLayout()
-        form.addRow("the noise that plays", self.noise)
-        form.addRow("the meter is set to", self.weighting)
-        form.addRow("it shows, in dB", self.typed)
+        self._pages = QStackedWidget()
+        for page in (self.start, self.side, self.sheet, self.outcome):
+            self._pages.addWidget(page)
         feet = QHBoxLayout()
-        feet.addWidget(self.save_noise)
+        feet.addWidget(self.forget)
         feet.addStretch(1)
-        for button in (self.forget, self.leave, self.use):
+        for button in (self.leave, self.back, self.skip, self.next):
             feet.addWidget(button)
         column = QVBoxLayout(self)
-        column.setContentsMargins(24, 20, 24, 20)
-        column.setSpacing(10)
-        column.addWidget(title)
-        for step in STEPS:
-            column.addWidget(Paragraph(step, size_px=TEXT_PX))
-        column.addLayout(form)
-        column.addWidget(self.feed)
-        column.addWidget(self.outcome)
+        column.setContentsMargins(24, 18, 24, 18)
+        column.setSpacing(14)
+        for widget in (title, self.steps):
+            column.addWidget(widget)
+        column.addWidget(self._pages, 1)
         column.addLayout(feet)
 
     def _connect(self) -> None:
-        for choice in (self.noise, self.weighting):
-            choice.currentIndexChanged.connect(self._refresh)
-        self.typed.textChanged.connect(self._refresh)
-        self.typed.returnPressed.connect(self._use)
-        self.save_noise.clicked.connect(self._ask_where)
-        self.use.clicked.connect(self._use)
-        self.forget.clicked.connect(self._forget)
+        self.start.changed.connect(self._start_changed)
+        self.start.save_pressed.connect(self._ask_where)
+        self.side.typed.textChanged.connect(self._refresh)
+        self.side.typed.returnPressed.connect(self._forward)
+        self.side.typed.installEventFilter(self)
+        self.side.player.play_pressed.connect(self._play)
+        self.side.player.stop_pressed.connect(self.player.stop)
+        self.side.player.hold_toggled.connect(self.player.hold)
+        self.sheet.changed.connect(self._refresh)
+        self.player.listed.connect(self.start.offer_outputs)
+        self.player.level_changed.connect(self._played)
+        self.player.ended.connect(self._ended)
+        self.next.clicked.connect(self._forward)
+        self.skip.clicked.connect(self._leave_out)
+        self.back.clicked.connect(self._backward)
         self.leave.clicked.connect(self.close)
-        self.save_noise.setVisible(self._write_noise is not None)
+        self.forget.clicked.connect(self._forget)
 
-    def bring_up(self, source: str, *, known: bool) -> None:
-        """Open for one source; ``known`` says that it has a calibration already."""
-        self._source = source
-        self._steady.clear()
-        self.typed.clear()
-        self.forget.setVisible(known)
-        self._refresh()
+    # Opening, and what comes from outside
+
+    def bring_up(self, state: MonitorState, names: Mapping[str, Sequence[str]], known: frozenset[str]) -> None:
+        """Open for one source.
+
+        ``names`` lists its monitor settings for each way of listening, ``known`` the ways that have a calibration.
+        """
+        self._source, self._names, self._known = state.source, names, known
+        self._begin_anew("")
+        self.start.heard_on.setCurrentIndex(self.start.heard_on.findData(state.heard_on))
+        self.start.offer_settings(names.get(state.heard_on, ()), state.setting)
+        self._start_changed()
         self.show()
         self.raise_()
-        self.typed.setFocus()
 
     def show_frame(self, frame: Frame) -> None:
-        """Follow the level of the feed; called for every new snapshot while the dialog is open."""
+        """Follow the feed; called for every new snapshot while the dialog is open."""
         status = frame.status
+        if status.state == "running" and status.source and self._source.partition(":")[2] != status.source:
+            self._device_changed(status.source)
+            return
         if status.state != "running":
-            self._steady.clear()
+            self._session.feed.clear()
         else:
-            self._steady.add(status.elapsed_seconds, frame.number(FEED_KEY))
+            a_dbfs, c_dbfs = (frame.vector(key).tolist() for key in FEED_KEYS)
+            self._session.feed.add(status.elapsed_seconds, a_dbfs, c_dbfs)
+            self.side.picture.show_levels(a_dbfs)
         self._refresh()
 
-    def _refresh(self) -> None:
-        feed, sentence = self._feed()
-        _say(self.feed, sentence or f"Feed: steady at {with_unit(feed, 'dBFS(A)')}.")
-        found = self._offset(feed)
-        self.use.setEnabled(found is not None)
-        _say(self.outcome, self._outcome_words(found))
-
-    def _feed(self) -> tuple[float, str]:
-        try:
-            return self._steady.level(), ""
-        except ValueError as error:
-            return math.nan, str(error)
-
-    def _offset(self, feed: float) -> float | None:
-        try:
-            typed = typed_level(self.typed.text())
-        except ValueError:
-            return None
-        if math.isnan(feed) or not self._source:
-            return None
-        return offset_db(typed, self.weighting.currentData(), self.noise.currentData(), feed)
-
-    def _outcome_words(self, found: float | None) -> str:
-        difference = abs(a_minus_c_db(self.noise.currentData()))
-        c_words = f" Set to C it reads {difference:.1f} dB more than in A on this noise; that is taken out."
-        about_c = c_words if self.weighting.currentData() == "C" else ""
-        if found is None:
-            try:
-                typed_level(self.typed.text())
-            except ValueError as error:
-                return str(error) + about_c if self.typed.text() else about_c.strip()
-            return about_c.strip()
-        seat = REFERENCE_DBFS + found
-        return (
-            f"A feed at {with_unit(REFERENCE_DBFS, 'dBFS(A)', 0)} will be taken as about {seat:.0f} dB(A) at the "
-            f"seat: an estimate, within {BEST_DOUBT_DB} dB at best, while the monitor control stays.{about_c}"
+    def _device_changed(self, now: str) -> None:
+        before = self._source.partition(":")[2]
+        self._source = f"{self._source.partition(':')[0]}:{now}"
+        self._begin_anew(
+            f"The output changed from '{before}' to '{now}' meanwhile, so nothing was kept; begin again."
         )
 
-    def _use(self) -> None:
-        feed, _ = self._feed()
-        found = self._offset(feed)
-        if found is None:
+    def _begin_anew(self, sentence: str) -> None:
+        self.player.stop()
+        self._session.clear()
+        say(self.start.note, sentence)
+        self._show_step(START)
+
+    # Steps
+
+    def _show_step(self, step: str) -> None:
+        self.player.stop()
+        self._step = step
+        page = {START: self.start, RESULT: self.outcome, SHEET: self.sheet}.get(step, self.side)
+        self._pages.setCurrentWidget(page)
+        if page is self.side:
+            self.side.begin(
+                step,
+                self.start.weighting.currentData(),
+                self._session.typed.get(step, ""),
+                by_program=self.start.by_program,
+                file_hint=f"the file for {BOTH if step == ONE else step}",
+            )
+            self.side.picture.show_step(*self._picture((LEFT, RIGHT) if step == BOTH else (step,)))
+            self._show_no_noise("")
+        elif step == START and self.start.by_program:
+            self.player.list_outputs()
+        self._refresh()
+
+    def _start_changed(self) -> None:
+        """What is listened on decides which steps follow; another choice makes what was read worthless."""
+        heard_on = self.start.heard_on.currentData()
+        names = self._names.get(heard_on, ())
+        if [self.start.setting.itemData(row) for row in range(self.start.setting.count())] != list(names):
+            self.start.offer_settings(names, self.start.setting.currentData() or "")
+        if self.start.by_program and self.start.output.count() == 1:
+            self.player.list_outputs()
+        agreed = (
+            heard_on,
+            *(box.currentData() for box in (self.start.setting, self.start.noise, self.start.weighting)),
+        )
+        if agreed != self._agreed:
+            self._agreed = agreed
+            self._session.forget_readings()
+        self._refresh()
+
+    def _forward(self) -> None:
+        if not self.next.isEnabled():
             return
-        kept = Calibration(
-            source=self._source,
-            offset_db=round(found, 2),
-            measured_on=self._today().isoformat(),
-            typed_db=typed_level(self.typed.text()),
-            weighting=self.weighting.currentData(),
-            noise=self.noise.currentData(),
+        step, order = self._step, self._order()
+        if step == SHEET:
+            terms = self._terms()
+            self._keep(sheet_calibration(self.sheet.sheet(), terms.source, terms.setting, self._today()))
+        elif step == RESULT:
+            self._keep(self._session.calibration(self._terms(), self._today()))
+        else:
+            if step != START:
+                self._session.take(step, self.side.typed.text(), self._terms().weighting)
+            self._show_step(order[order.index(step) + 1])
+
+    def _picture(self, wanted: tuple[str, ...]) -> tuple[list[bool], list[str]]:
+        """Which loudspeakers are to sound, and what was typed for each."""
+        sides = (ONE,) if ONE in self._order() else (LEFT, RIGHT)
+        return [side in wanted for side in sides], [self._session.typed.get(side, "") for side in sides]
+
+    def _leave_out(self) -> None:
+        self._session.leave_out(BOTH)
+        self._show_step(RESULT)
+
+    def _backward(self) -> None:
+        order = self._order()
+        self._show_step(order[max(0, order.index(self._step) - 1)])
+
+    def _order(self) -> tuple[str, ...]:
+        return BY_SHEET if self._headphones else self._session.steps(self._step)
+
+    def _terms(self) -> Terms:
+        start = self.start
+        return Terms(
+            self._source,
+            str(start.setting.currentData()),
+            str(start.noise.currentData()),
+            str(start.weighting.currentData()),
+            str(start.meter.currentData()),
+            start.position.text(),
         )
+
+    @property
+    def _headphones(self) -> bool:
+        return bool(self.start.heard_on.currentData() == HEADPHONES)
+
+    # What is shown
+
+    def _refresh(self) -> None:
+        order = self._order()
+        words = [(STEP_WORDS.get(step, step), self._session.typed.get(step, "")) for step in order]
+        self.steps.show_steps(words, order.index(self._step))
+        show = {START: self._refresh_start, SHEET: self._refresh_sheet, RESULT: self._refresh_result}
+        ready = show.get(self._step, self._refresh_side)()
+        self.next.setEnabled(ready)
+        self.next.setText("use this" if self._step in (SHEET, RESULT) else "next")
+        self.next.updateGeometry()
+        self.back.setVisible(self._step != START)
+        self.skip.setVisible(self._step == BOTH)
+        self.forget.setVisible(self._step == START and self.start.heard_on.currentData() in self._known)
+
+    def _refresh_start(self) -> bool:
+        return self._headphones or not self.start.by_program or self.start.chosen_output is not None
+
+    def _refresh_sheet(self) -> bool:
+        try:
+            sheet = self.sheet.sheet()
+        except ValueError as error:
+            say(self.sheet.outcome, "" if self.sheet.empty else str(error))
+            return False
+        say(self.sheet.outcome, sheet_sentence(sheet.full_scale_db_spl, sheet.offset_db, HEADPHONE_DOUBT_DB))
+        return True
+
+    def _refresh_result(self) -> bool:
+        found, terms = self._session.result, self._terms()
+        seat = seat_sentence(found.offset_db, found.doubt_db(terms.meter), terms.setting)
+        self.outcome.picture.show_step(*self._picture(()), f"about {NOISE_DBFS_RMS + found.offset_db:.0f} dB(A)")
+        self.outcome.show_lines([sides_sentence(found, terms.weighting), check_sentence(found), seat])
+        return True
+
+    def _refresh_side(self) -> bool:
+        steady = self._say_feed()
+        text = self.side.typed.text()
+        try:
+            typed_level(text)
+            sentence = self._session.objection(self._step, text, self._terms().weighting) if steady else ""
+        except ValueError as error:
+            say(self.side.outcome, str(error) if text else "")
+            return False
+        say(self.side.outcome, sentence)
+        return steady and not sentence
+
+    def _say_feed(self) -> bool:
+        """The feed in words; True when it may be read now."""
+        if self.player.playing and self._rising:
+            say(self.side.feed, "The noise is still rising; wait, or press “stay at this level”.", "soft")
+            return False
+        side, terms, feed = side_of(self._step), self._terms(), self._session.feed
+        try:
+            levels = feed.levels(side, terms.weighting)
+            remark = feed.remark(side, terms.noise, self._played_dbfs())
+        except ValueError as error:
+            say(self.side.feed, str(error), "soft")
+            return False
+        shown = " and ".join(with_unit(level, f"dBFS({terms.weighting})") for level in levels)
+        say(self.side.feed, f"Feed: steady at {shown}. {remark}".strip(), "ink")
+        return True
+
+    def _played_dbfs(self) -> float:
+        return NOISE_DBFS_RMS if self._level_dbfs is None else self._level_dbfs
+
+    def _keep(self, calibration: Calibration) -> None:
         self.close()
-        self.calibrated.emit(kept)
+        self.calibrated.emit(calibration)
 
     def _forget(self) -> None:
+        heard_on = str(self.start.heard_on.currentData())
         self.close()
-        self.forgotten.emit()
+        self.forgotten.emit(heard_on)
+
+    # Noise
+
+    def _play(self) -> None:
+        output = self.start.chosen_output
+        if output is None or self.player.playing:
+            return
+        self._level_dbfs, self._rising = None, True
+        self._session.feed.clear()
+        self.player.play(output, self.start.noise.currentData(), BOTH if self._step == ONE else self._step)
+        self.side.player.show_playing(None, rising=True)
+
+    def _played(self, level_dbfs: float, rising: bool) -> None:
+        self._level_dbfs, self._rising = level_dbfs, rising
+        self.side.player.show_playing(level_dbfs, rising=rising)
+
+    def _ended(self, sentence: str) -> None:
+        self._level_dbfs, self._rising = None, False
+        self._session.feed.clear()
+        self._show_no_noise(sentence)
+        self._refresh()
+
+    def _show_no_noise(self, sentence: str) -> None:
+        may_play = self.start.chosen_output is not None
+        self.side.player.show_off(sentence if may_play else sentence or NO_OUTPUT, may_play=may_play)
 
     def _ask_where(self) -> None:
-        kind = self.noise.currentData()
-        path, _ = QFileDialog.getSaveFileName(
-            self, "save the test noise", f"test-noise-{kind}.wav", "Sound files (*.wav)"
-        )
-        if path:
-            self.write_noise_to(Path(path))
+        folder = QFileDialog.getExistingDirectory(self, "a folder for the three noise files")
+        if folder:
+            self.write_noise_to(Path(folder))
 
-    def write_noise_to(self, path: Path) -> None:
-        """Save the chosen test noise and say what came of it."""
+    def write_noise_to(self, folder: Path) -> None:
+        """Save the chosen noise for left, right and both, and say what came of it."""
         if self._write_noise is None:
             return
-        sentence = self._write_noise(path, self.noise.currentData())
-        _say(self.outcome, sentence or f"Saved as {path.name}. Turn the monitors down before you play it.")
+        sentence = self._write_noise(folder, self.start.noise.currentData())
+        done = f"Three files are in {folder.name}: left, right and both. Turn the monitors down before you play one."
+        say(self.start.note, sentence or done)
 
+    # Keys, and the end
 
-def _choice(items: tuple[tuple[str, str], ...], name: str) -> QComboBox:
-    box = QComboBox()
-    box.setAccessibleName(name)
-    for words, value in items:
-        box.addItem(words, value)
-    return box
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Space in the field for a figure stops the noise as well."""
+        if event.type() == QEvent.Type.KeyPress and isinstance(event, QKeyEvent) and self._stops(event):
+            return True
+        return super().eventFilter(watched, event)
 
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Space and Esc stop the noise; Esc closes when none plays."""
+        if not self._stops(event):
+            super().keyPressEvent(event)
 
-def _say(label: QLabel, text: str) -> None:
-    if label.text() != text:
-        label.setText(text)
+    def _stops(self, event: QKeyEvent) -> bool:
+        stopping = event.key() in (Qt.Key.Key_Space, Qt.Key.Key_Escape) and self.player.playing
+        if stopping:
+            self.player.stop()
+        return stopping
+
+    def hideEvent(self, event: QHideEvent) -> None:
+        """No noise outlives the dialog."""
+        self.player.stop()
+        super().hideEvent(event)
+
+    def shut_down(self) -> None:
+        """The program ends: no child is left."""
+        self.close()
+        self.player.close()

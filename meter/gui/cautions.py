@@ -22,8 +22,8 @@ CAUTIONS = (
     "your hearing takes no harm.",
     "Ringing, dullness or pain after listening: stop, rest your ears, and see an audiologist or doctor. That it "
     "passes is no proof of no harm. This program does not test hearing.",
-    "It only listens: it plays no sound and never changes your monitor level. What it notes of your listening stays "
-    "on this machine.",
+    "It only listens, and never changes your monitor level. The one sound it plays is the calibration noise, only "
+    "after you press for it. What it notes of your listening stays on this machine.",
 )
 
 

@@ -77,8 +77,9 @@ class Surroundings:
 
     ``settings_path`` is where settings are saved, None to keep nothing. ``list_command`` is the command line of the
     child process that prints the sources as JSON.
-    ``write_noise(path, kind)`` writes the test noise ``"band"`` or ``"wide"`` to a sound file and returns an empty
-    string, or one sentence when it could not. ``pages_folder`` holds the page layouts.
+    ``write_noise(folder, kind)`` writes the calibration noise ``"band"`` or ``"wide"`` to sound files and returns an
+    empty string, or one sentence when it could not. ``noise_command`` is the command line of the child that plays it.
+    ``pages_folder`` holds the page layouts.
     ``starting_source`` is listened to first without being remembered for the next start. ``rules`` are the exposure
     rules, the most protective first; ``people`` names everybody who has an exposure ledger.
     """
@@ -87,6 +88,7 @@ class Surroundings:
     pages_folder: Path
     list_command: Sequence[str] = ()
     write_noise: Callable[[Path, str], str] | None = None
+    noise_command: Sequence[str] = ()
     meters: tuple[MeterEntry, ...] = field(default=())
     notice: str = ""
     starting_source: SourceChoice | None = None

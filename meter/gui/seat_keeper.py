@@ -6,13 +6,18 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Protocol
 
+import msgspec
+
 from meter.gui.link import Setting
+from meter.gui.monitor_control import Seat, seat_at, state_words
 from meter.readings import FeedStatus
-from meter.settings import Calibration, Settings
+from meter.settings import HEADPHONES, HEARD_ON, Calibration, MonitorSetting, MonitorState, Settings
 
 METER_ID = "listening"
 HEARD_ON_SPEAKERS = frozenset({"device", "monitor"})
 """Kinds of source that stand for what is heard in the room; a file or the demo does not."""
+
+NOT_ESTIMATED = "Headphones are not estimated unless you ask for it: more, level at the seat…"
 
 
 class Asker(Protocol):
@@ -25,24 +30,44 @@ class Asker(Protocol):
 class SeatKeeper:
     """Puts a calibration in force or out of it. No calibration, no exposure figure.
 
-    A calibration belongs to one source. It is out of force until the user confirms, at each start and after each
-    change of source, that the monitor control is where it was.
+    A calibration belongs to one source, one way of listening and one setting of the monitor control. It is out of
+    force until the user confirms, at each start and after each change of source, that the control is where it was, or
+    says where it is. ``configure`` takes settings of the listening meter, ``calibrate`` and ``turn`` open what the
+    question's answers lead to.
     """
 
     def __init__(
         self,
         settings: Settings,
         asker: Asker,
-        configure: Callable[[str, dict[str, Setting]], None],
+        configure: Callable[[dict[str, Setting]], None],
         calibrate: Callable[[], None],
+        turn: Callable[[], None],
     ) -> None:
         self._settings = settings
         self._asker = asker
         self._configure = configure
         self._calibrate = calibrate
+        self._turn = turn
         self._question = ""
         self.source = ""
         """``kind:name`` of the source that is heard; empty while there is none a calibration may belong to."""
+        self.seat: Seat | None = None
+        """What is in force, None when nothing is."""
+
+    @property
+    def state(self) -> MonitorState:
+        """What the user last said of the source that is heard."""
+        return self._settings.state_of(self.source)
+
+    @property
+    def known(self) -> frozenset[str]:
+        """The ways of listening to this source that have a calibration, confirmed or not."""
+        return frozenset(way for way in HEARD_ON if self._settings.calibrations_for(self.source, way))
+
+    def names(self) -> dict[str, tuple[str, ...]]:
+        """The monitor settings of this source for each way of listening."""
+        return {way: tuple(self._settings.changes_of(self.source, way)) for way in HEARD_ON}
 
     def watch(self, kind: str, status: FeedStatus) -> None:
         """Look at the feed; acts only when another source is heard than before."""
@@ -55,27 +80,53 @@ class SeatKeeper:
         self._withdraw()
         self.source = heard
         self._out_of_force()
-        kept = self._settings.calibration_for(heard)
-        if kept is not None:
-            self._ask(kept)
+        if self.known:
+            self._ask()
 
     def use(self, kept: Calibration) -> None:
         """Keep a new calibration and put it in force at once if its source is the one that is heard."""
         self._settings.keep_calibration(kept)
-        self._withdraw()
+        self._settings.keep_state(MonitorState(kept.source, kept.heard_on, kept.setting))
         if kept.source == self.source:
-            self._in_force(kept)
+            self._withdraw()
+            self._put_in_force()
 
-    def forget(self) -> None:
-        """Drop the calibration of the source that is heard."""
-        self._settings.forget_calibration(self.source)
+    def forget(self, heard_on: str) -> None:
+        """Drop what is known of the source that is heard, for one way of listening."""
+        self._settings.forget_calibrations(self.source, heard_on)
+        self._withdraw()
+        self._put_in_force() if self.seat is not None else self._out_of_force()
+
+    def turned_to(self, setting: str) -> str:
+        """The user turned the control to this setting, which also confirms it; one sentence if that helps nothing."""
+        return self._said(msgspec.structs.replace(self.state, setting=setting))
+
+    def listens_on(self, heard_on: str) -> str:
+        """The user listens on loudspeakers or headphones now; one sentence if that is not estimated."""
+        return self._said(msgspec.structs.replace(self.state, heard_on=heard_on))
+
+    def name_setting(self, name: str, change_db: float) -> str:
+        """The user turned the control to a place of a new name, so far from full."""
+        state = self.state
+        self._settings.keep_monitor_setting(MonitorSetting(state.source, state.heard_on, name, change_db))
+        return self.turned_to(name)
+
+    def elsewhere(self) -> None:
+        """The user does not know where the control stands: nothing is estimated until they say."""
         self._withdraw()
         self._out_of_force()
 
-    @property
-    def known(self) -> bool:
-        """True when the source that is heard has a calibration, confirmed or not."""
-        return self._settings.calibration_for(self.source) is not None
+    def _said(self, state: MonitorState) -> str:
+        if not self.source:
+            return ""
+        self._settings.keep_state(state)
+        self._withdraw()
+        self._put_in_force()
+        if self.seat is not None or not self.known:
+            return ""
+        if state.heard_on == HEADPHONES and HEADPHONES not in self.known:
+            return NOT_ESTIMATED
+        return f"Nothing was calibrated that “{state.setting}” could be reckoned from; nothing is estimated there."
 
     def _leave(self) -> None:
         if self.source:
@@ -83,27 +134,48 @@ class SeatKeeper:
             self.source = ""
             self._out_of_force()
 
-    def _ask(self, kept: Calibration) -> None:
-        self._question = f"Calibrated on {_date_words(kept.measured_on)}. Is the monitor control where it was?"
-        self._asker.ask(
-            self._question,
-            [
-                ("yes", lambda: self._in_force(kept)),
-                ("no", lambda: None),
-                ("calibrate again…", self._calibrate),
-            ],
-        )
+    def _ask(self) -> None:
+        seat = seat_at(self._settings, self.state)
+        self._question = _question(seat, self.state)
+        answers = [("yes", self._put_in_force), ("I turned it…", self._turn)]
+        if seat is not None:
+            answers.append(("calibrate again…", self._calibrate))
+        self._asker.ask(self._question, answers)
 
     def _withdraw(self) -> None:
         if self._question:
             self._asker.withdraw(self._question)
             self._question = ""
 
-    def _in_force(self, kept: Calibration) -> None:
-        self._configure(METER_ID, {"calibrated": True, "offset_db": kept.offset_db})
+    def _put_in_force(self) -> None:
+        seat = seat_at(self._settings, self.state)
+        if seat is None:
+            self._out_of_force()
+            return
+        self.seat = seat
+        self._configure(
+            {
+                "calibrated": True,
+                "offset_db": round(seat.offset_db, 2),
+                "doubt_db": seat.doubt_db,
+                "monitor_setting": seat.words,
+            }
+        )
 
     def _out_of_force(self) -> None:
-        self._configure(METER_ID, {"calibrated": False})
+        self.seat = None
+        self._configure({"calibrated": False, "monitor_setting": state_words(self.state) if self.source else ""})
+
+
+def _question(seat: Seat | None, state: MonitorState) -> str:
+    words = state_words(state)
+    if seat is None:
+        return f"You last listened on {words}, which is not estimated. Still so?"
+    day = _date_words(seat.made_from.measured_on)
+    if state.heard_on == HEADPHONES:
+        return f"Reckoned on {day} for {words}. Do you listen on these, and is the volume where it was?"
+    at = "where it was" if words == state.heard_on else f"at {state.setting}, where it was"
+    return f"Calibrated on {day}. Is the monitor control {at}?"
 
 
 def _date_words(text: str) -> str:

@@ -1,14 +1,17 @@
 """The arithmetic of a calibration: from what a sound level meter reads at the seat to an offset. No Qt.
 
-While steady noise plays, ``offset = level at the seat in dB(A) - A-weighted level of the feed in dBFS``. A meter set
-to C reads a little differently on the same noise; that difference follows from the weightings (IEC 61672-1:2013,
-Annex E, formulae E.1 and E.6) and the noise's band, and is taken out.
+While steady noise plays, ``offset = level at the seat - level of the feed``, both under the weighting that the meter
+is set to, A or C. The offset itself belongs to neither: a gain is a gain. Each loudspeaker is read alone; both
+together are a check.
+
+A and C: IEC 61672-1:2013, Annex E, formulae E.1 and E.6.
 """
 
 from __future__ import annotations
 
 import math
-from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,18 +21,28 @@ FloatArray = NDArray[np.float64]
 LEAST_TYPED_DB = 40.0
 MOST_TYPED_DB = 120.0
 
-STEADY_SECONDS = 5.0
-STEADY_SPAN_DB = 1.0
-"""Pink noise of 500 Hz to 2 kHz read over 1 s varies by about 0.1 dB (standard deviation, 1 / sqrt(bandwidth times
-time)), so 5 s of it stay well within 1 dB; music does not."""
-
-QUIETEST_FEED_DBFS = -60.0
-"""Below this the noise is not playing, or so quietly that the room would be measured instead."""
-
+NOISE_DBFS_RMS = -20.0
+"""Of the calibration noise in each channel, where a full-scale sine reads 0 (AES17)."""
+NOISE_DB_RE_ONE = NOISE_DBFS_RMS - 10.0 * math.log10(2.0)
+"""The same where an rms of 1.0 reads 0."""
 NOISE_BANDS_HZ = {"band": (500.0, 2000.0), "wide": (20.0, 20_000.0)}
 """Lower and upper edge of the two kinds of pink test noise."""
 
-# IEC 61672-1:2013, Annex E: the exact pole frequencies behind the nominal 20.6, 107.7, 737.9 and 12194 Hz.
+METER_DOUBTS_DB = {"class 1": 3.0, "class 2": 3.0, "unknown class": 6.0, "telephone": 8.0}
+"""What an estimate may be off by with each kind of sound level meter (IEC 61672-1 classes), the seat and the control
+left alone: common practice, no source. The rest of it is the seat, the room and the ear, so class 1 gains nothing."""
+UNCHECKED_DOUBT_DB = 2.0
+"""Added where the check with both loudspeakers failed or was left out (common practice, no source)."""
+
+HABIT_DIFFERENCE_DB = 0.5
+MOST_DIFFERENCE_DB = 1.0
+"""Between left and right at the seat: the habit, and where it is told (common practice, no source)."""
+DEAD_DIFFERENCE_DB = 15.0
+"""So far apart one loudspeaker is off, not weak."""
+MOST_CHECK_DB = 1.5
+"""What both together may be off from the sum of their powers: two slow readings of 0.5 dB each, and the room."""
+
+# Annex E: the exact pole frequencies behind the nominal 20.6, 107.7, 737.9 and 12194 Hz.
 F1_HZ, F2_HZ, F3_HZ, F4_HZ = 20.598997, 107.65265, 737.86223, 12194.217
 POINTS_PER_OCTAVE = 96
 
@@ -48,66 +61,97 @@ def typed_level(text: str) -> float:
     return level
 
 
-def a_minus_c_db(noise: str) -> float:
-    """How much lower pink noise of this kind reads in A than in C, in dB (negative or near zero)."""
+def weighted_db(noise: str, weighting: str) -> float:
+    """How much pink noise of this kind reads under "A" or "C" over its unweighted level, in dB; negative."""
     low, high = NOISE_BANDS_HZ[noise]
     octaves = math.log2(high / low)
     # Equal power per octave: a mean over points equally spaced in log frequency needs no further weight.
     hz = low * 2.0 ** np.linspace(0.0, octaves, round(octaves * POINTS_PER_OCTAVE) + 1)
-    return float(10.0 * np.log10(np.mean(_a_power(hz)) / np.mean(_c_power(hz))))
+    power = _a_power(hz) if weighting == "A" else _c_power(hz)
+    return float(10.0 * np.log10(np.mean(power)))
 
 
-def offset_db(typed_db: float, weighting: str, noise: str, feed_dbfs: float) -> float:
-    """Level at the seat in dB(A) minus A-weighted level of the feed, in dB.
-
-    ``weighting`` is how the sound level meter was set, "A" or "C".
-    """
-    seat_dba = typed_db + (a_minus_c_db(noise) if weighting == "C" else 0.0)
-    return seat_dba - feed_dbfs
+def a_minus_c_db(noise: str) -> float:
+    """How much lower pink noise of this kind reads in A than in C, in dB (negative or near zero)."""
+    return weighted_db(noise, "A") - weighted_db(noise, "C")
 
 
-class Steadiness:
-    """Says whether the feed has been steady, and at what level, from readings taken on the audio clock."""
+def power_sum_db(levels: Iterable[float]) -> float:
+    """Level of unrelated sounds together: 10 lg of the sum of their powers."""
+    return float(10.0 * np.log10(sum(10.0 ** (level / 10.0) for level in levels)))
 
-    def __init__(self) -> None:
-        self._readings: deque[tuple[float, float]] = deque()
 
-    def add(self, seconds: float, feed_dbfs: float) -> None:
-        """One reading of the A-weighted feed level at ``seconds`` of the audio clock; time may start over."""
-        if self._readings and seconds < self._readings[-1][0]:
-            self._readings.clear()
-        if not math.isfinite(feed_dbfs):
-            self._readings.clear()
-            return
-        self._readings.append((seconds, feed_dbfs))
-        while seconds - self._readings[0][0] > STEADY_SECONDS:
-            self._readings.popleft()
+@dataclass(frozen=True)
+class SideReading:
+    """One loudspeaker alone: what was typed, and the level of its channel under the same weighting."""
 
-    def clear(self) -> None:
-        """Forget all readings, as after a gap or while nothing is measured."""
-        self._readings.clear()
+    typed_db: float
+    feed_dbfs: float
 
-    def level(self) -> float:
-        """The mean level over the last five seconds in dBFS(A). Raises ValueError with one sentence otherwise."""
-        if not self._readings:
-            raise ValueError("No noise is heard yet; play the test noise from your DAW or player.")
-        levels = np.array([level for _, level in self._readings])
-        if levels[-1] < QUIETEST_FEED_DBFS:
-            raise ValueError("The feed is almost silent; play the test noise from your DAW or player.")
-        if self._readings[-1][0] - self._readings[0][0] < 0.9 * STEADY_SECONDS:
-            raise ValueError("Listening for five seconds of steady noise…")
-        if np.ptp(levels) > STEADY_SPAN_DB:
-            raise ValueError("The feed is not steady; play only the test noise and leave its level alone.")
-        return float(10.0 * np.log10(np.mean(10.0 ** (levels / 10.0))))
+    @property
+    def offset_db(self) -> float:
+        """Level at the seat minus level of the channel."""
+        return self.typed_db - self.feed_dbfs
+
+
+@dataclass(frozen=True)
+class BothReading:
+    """Both loudspeakers together: what was typed, and the levels of their channels."""
+
+    typed_db: float
+    feeds_dbfs: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class SeatResult:
+    """Readings of one calibration. A feed of one channel has only ``left``."""
+
+    left: SideReading
+    right: SideReading | None = None
+    both: BothReading | None = None
+
+    @property
+    def offset_db(self) -> float:
+        """Level at the seat minus level of the feed, all channels added up in power.
+
+        The mean of both sides' gains in power: right for what they carry equally and unrelated.
+        """
+        if self.right is None:
+            return self.left.offset_db
+        return power_sum_db((self.left.offset_db, self.right.offset_db)) - 10.0 * math.log10(2.0)
+
+    @property
+    def left_over_right_db(self) -> float:
+        """How much louder left is at the seat for the same level in its channel."""
+        return self.left.offset_db - self.right.offset_db if self.right is not None else 0.0
+
+    @property
+    def expected_both_db(self) -> float:
+        """What both should read together, from what each read alone: two equal ones 3.0 dB more than one."""
+        if self.right is None or self.both is None:
+            return math.nan
+        feeds = self.both.feeds_dbfs
+        return power_sum_db((feeds[0] + self.left.offset_db, feeds[1] + self.right.offset_db))
+
+    @property
+    def check_db(self) -> float:
+        """What both read over what they should; NaN where that was not tried."""
+        return self.both.typed_db - self.expected_both_db if self.both is not None else math.nan
+
+    def doubt_db(self, meter: str) -> float:
+        """What an estimate may be off by, either way."""
+        one_loudspeaker = self.right is None
+        checked = one_loudspeaker or abs(self.check_db) <= MOST_CHECK_DB
+        return METER_DOUBTS_DB[meter] + (0.0 if checked else UNCHECKED_DOUBT_DB)
 
 
 def _a_power(hz: FloatArray) -> FloatArray:
-    """A-weighting as a power ratio, 1 at 1 kHz (IEC 61672-1:2013, formula E.6)."""
+    """A-weighting as a power ratio, 1 at 1 kHz (formula E.6)."""
     return _a_raw(hz) / _a_raw(np.array([1000.0]))
 
 
 def _c_power(hz: FloatArray) -> FloatArray:
-    """C-weighting as a power ratio, 1 at 1 kHz (IEC 61672-1:2013, formula E.1)."""
+    """C-weighting as a power ratio, 1 at 1 kHz (formula E.1)."""
     return _c_raw(hz) / _c_raw(np.array([1000.0]))
 
 

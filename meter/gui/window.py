@@ -12,7 +12,6 @@ from PySide6.QtGui import QCloseEvent, QKeySequence, QMoveEvent, QResizeEvent, Q
 from PySide6.QtWidgets import QApplication, QFrame, QMainWindow, QScrollArea, QStackedWidget, QVBoxLayout, QWidget
 
 from meter import settings as settings_file
-from meter.gui.calibration import CalibrationDialog
 from meter.gui.cautions import Cautions
 from meter.gui.clock import DrawClock
 from meter.gui.ears_only import EarsOnly
@@ -27,17 +26,16 @@ from meter.gui.page_plan import Plan, PlanError, plain_plan, read_plan
 from meter.gui.picker import Picker
 from meter.gui.place import LEAST_SIZE, keep_place, restore_place
 from meter.gui.readings_text import ReadingsText
+from meter.gui.seat_desk import SeatDesk
 from meter.gui.seat_keeper import METER_ID as LISTENING
-from meter.gui.seat_keeper import SeatKeeper
 from meter.gui.source_list import source_title
 from meter.gui.theme import GAP_PX, apply_theme
 from meter.readings import Frame
-from meter.settings import Calibration, Settings, SourceChoice
+from meter.settings import Settings, SourceChoice
 
 TITLE = "Earwitness"
 EDGE_PX = 14
 SAVE_AFTER_MS = 1000
-NO_CALIBRATION_HERE = "A calibration belongs to a device or an output that is heard; listen to one first."
 
 
 class Window(QMainWindow):
@@ -83,10 +81,11 @@ class Window(QMainWindow):
         self.listening = ListeningMenu(
             self.more.listening, self._around.rules, self._around.people, self._listening_settings
         )
-        self.calibration = CalibrationDialog(self._around.write_noise, parent=self)
+        self.seat = SeatDesk(
+            self._settings, self.feed_line, self._around.write_noise, self._around.noise_command, self
+        )
         self.readings = ReadingsText(self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
-        self.seat = SeatKeeper(self._settings, self.feed_line, self._link.configure, self.ask_calibration)
         self._save_timer = QTimer(self)
         self._save_timer.setSingleShot(True)
         self._save_timer.setInterval(SAVE_AFTER_MS)
@@ -137,12 +136,13 @@ class Window(QMainWindow):
         self.page.setting_chosen.connect(self.choose_setting)
         self.page.action_asked.connect(self._act)
         self.clock.noted.connect(self._note_pace)
-        self.calibration.calibrated.connect(self._use_calibration)
-        self.calibration.forgotten.connect(self._forget_calibration)
+        self.seat.configured.connect(self._put_seat_in_force)
+        self.seat.changed.connect(self.save_soon)
         self.cautions.read.connect(self._cautions_read)
         self.more.theme_chosen.connect(self.choose_theme)
         self.more.on_top_chosen.connect(self.keep_on_top)
-        self.more.calibrate_asked.connect(self.ask_calibration)
+        self.more.calibrate_asked.connect(self.seat.calibrate)
+        self.more.turn_asked.connect(self.seat.turn)
         self.more.cautions_asked.connect(self.cautions.bring_up)
         self.more.readings_asked.connect(self.read_levels)
         self.listening.chosen.connect(lambda chosen: self.choose_setting(LISTENING, chosen))
@@ -158,6 +158,7 @@ class Window(QMainWindow):
             ("M", self._open_menu),
             ("S", self.ask_source),
             ("L", self.read_levels),
+            ("T", self.seat.turn),
             ("Ctrl+Q", self.close),
         ):
             QShortcut(QKeySequence(key), self).activated.connect(action)
@@ -188,9 +189,7 @@ class Window(QMainWindow):
         self.feed_line.show_status(frame.status)
         self.ears_only.show_status(frame.status)
         if self._source is not None:
-            self.seat.watch(self._source.kind, frame.status)
-        if self.calibration.isVisible():
-            self.calibration.show_frame(frame)
+            self.seat.observe(self._source.kind, frame)
 
     def _note_pace(self, _words: str) -> None:
         slowed = ", ".join(self.clock.pace.slowed())
@@ -242,8 +241,10 @@ class Window(QMainWindow):
         self.save_soon()
 
     def _settings_of(self, entry: MeterEntry) -> dict[str, Setting]:
-        """Defaults overlaid with what is kept; a kept value that is no longer allowed is left out."""
-        kept = self._settings.meters.get(entry.meter_id, {})
+        """Defaults overlaid with what is kept and, for the seat, in force; a value not allowed is left out."""
+        kept = dict(self._settings.meters.get(entry.meter_id, {}))
+        if entry.meter_id == LISTENING:
+            kept |= self.seat.in_force
         found: dict[str, Setting] = {}
         for item in entry.settings:
             try:
@@ -258,7 +259,8 @@ class Window(QMainWindow):
 
     def _act(self, action: str) -> None:
         known: dict[str, Callable[[], None]] = {
-            "calibrate": self.ask_calibration,
+            "calibrate": self.seat.calibrate,
+            "turn": self.seat.turn,
             "cautions": self.cautions.bring_up,
             "reset": self.feed_line.reset.click,
             "hold": self.feed_line.hold.click,
@@ -275,20 +277,11 @@ class Window(QMainWindow):
             self.picker.hide()
             self.cautions.hide()
 
-    def ask_calibration(self) -> None:
-        """Open the calibration of the source that is heard."""
-        if not self.seat.source:
-            self.feed_line.say(NO_CALIBRATION_HERE)
-            return
-        self.calibration.bring_up(self.seat.source, known=self.seat.known)
-
-    def _use_calibration(self, kept: Calibration) -> None:
-        self.seat.use(kept)
-        self.save_soon()
-
-    def _forget_calibration(self) -> None:
-        self.seat.forget()
-        self.save_soon()
+    def _put_seat_in_force(self, chosen: dict[str, Setting]) -> None:
+        self._link.configure(LISTENING, chosen)
+        card = self.page.card(LISTENING)
+        if card is not None:
+            card.show_settings(self._settings_of(card.entry))
 
     def read_levels(self) -> None:
         """Show every reading as text."""
@@ -393,7 +386,8 @@ class Window(QMainWindow):
             self._save_timer.stop()
             self.lister.stop()
             QApplication.styleHints().colorSchemeChanged.disconnect(self._follow_scheme)
-            for panel in (self.picker, self.calibration, self.readings):
+            self.seat.shut_down()
+            for panel in (self.picker, self.readings):
                 panel.close()
             self.save()
             self._link.close()

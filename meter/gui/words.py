@@ -72,6 +72,11 @@ def age(seconds: float) -> str:
     return f"{seconds / 3600.0:.0f} h ago"
 
 
+def change_of(part: str, change_db: float) -> str:
+    """``top +1.5 dB``; "not compared" where there is no figure."""
+    return f"{part} not compared" if math.isnan(change_db) else f"{part} {with_unit(change_db, 'dB', plus=True)}"
+
+
 def hours_and_minutes(hours: float) -> str:
     """``3 h 20``, ``45 min``; rounded down: to whole hours above 10 h, to 5 min above 1 h, else to minutes."""
     if not math.isfinite(hours):

@@ -11,7 +11,18 @@ import msgspec
 import pytest
 
 from meter import settings as settings_file
-from meter.settings import ASIDE_SUFFIX, MAX_FILE_BYTES, VERSION, Calibration, Settings, SourceChoice
+from meter.settings import (
+    ASIDE_SUFFIX,
+    HEADPHONES,
+    LOUDSPEAKERS,
+    MAX_FILE_BYTES,
+    VERSION,
+    Calibration,
+    MonitorSetting,
+    MonitorState,
+    Settings,
+    SourceChoice,
+)
 
 SEAT = Calibration("monitor:Studio Out", 99.4, "2026-11-25", 79.5, "C", "band")
 
@@ -134,10 +145,44 @@ def test_one_calibration_for_each_source():
     other = msgspec.structs.replace(SEAT, source="device:Interface")
     kept.keep_calibration(newer)
     kept.keep_calibration(other)
-    assert kept.calibration_for(SEAT.source) == newer
-    kept.forget_calibration(SEAT.source)
+    assert kept.calibrations_for(SEAT.source, LOUDSPEAKERS) == [newer]
+    kept.forget_calibrations(SEAT.source, LOUDSPEAKERS)
     assert kept.calibrations == [other]
-    assert kept.calibration_for(SEAT.source) is None
+    assert kept.calibrations_for(SEAT.source, LOUDSPEAKERS) == []
+
+
+def test_calibrations_stand_apart_by_setting_and_by_what_is_listened_on():
+    kept = Settings()
+    quiet = msgspec.structs.replace(SEAT, setting="−20")
+    phones = msgspec.structs.replace(SEAT, heard_on=HEADPHONES)
+    for entry in (SEAT, quiet, phones):
+        kept.keep_calibration(entry)
+    assert kept.calibrations_for(SEAT.source, LOUDSPEAKERS) == [SEAT, quiet]
+    kept.forget_calibrations(SEAT.source, LOUDSPEAKERS)
+    assert kept.calibrations == [phones]
+
+
+def test_settings_of_the_control_and_where_it_stands_are_kept(tmp_path):
+    kept = Settings()
+    assert kept.state_of("monitor:A") == MonitorState("monitor:A", LOUDSPEAKERS, "full")
+    kept.keep_state(MonitorState("monitor:A", HEADPHONES, "−10"))
+    kept.keep_state(MonitorState("monitor:A", HEADPHONES, "late"))
+    for change in (-14.0, -15.0):
+        kept.keep_monitor_setting(MonitorSetting("monitor:A", HEADPHONES, "late", change))
+    settings_file.save(kept, tmp_path / "settings.json")
+    back = settings_file.load(tmp_path / "settings.json")[0]
+    assert back.state_of("monitor:A").setting == "late"
+    assert back.changes_of("monitor:A", HEADPHONES) == {"full": 0.0, "−10": -10.0, "−20": -20.0, "late": -15.0}
+    assert "late" not in back.changes_of("monitor:A", LOUDSPEAKERS)
+    assert "late" not in back.changes_of("monitor:B", HEADPHONES)
+
+
+def test_a_calibration_of_an_older_file_is_taken_as_less_sure(tmp_path):
+    path = tmp_path / "settings.json"
+    old = '{"source": "monitor:A", "offset_db": 99.0, "measured_on": "2026-11-01", "typed_db": 79.0, '
+    path.write_text('{"calibrations": [' + old + '"weighting": "A", "noise": "band"}]}')
+    (entry,) = settings_file.load(path)[0].calibrations
+    assert (entry.heard_on, entry.setting, entry.doubt_db) == (LOUDSPEAKERS, "full", 6.0)
 
 
 def test_the_file_lies_in_the_configuration_folder(monkeypatch, tmp_path):

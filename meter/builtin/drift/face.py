@@ -86,7 +86,7 @@ class DriftFace(Face):
         for name, key in ROWS:
             change = frame.number(key) if same else math.nan
             self._take_change(name, change)
-            self.say(name, f"{name} {_change_words(change)}" if same else "")
+            self.say(name, words.change_of(name, change) if same else "")
         if not same:
             self.say("sentence", VERDICT_WORDS.get(verdict, words.LISTENING), "soft")
             return
@@ -105,7 +105,3 @@ class DriftFace(Face):
     def value_text(self) -> str:
         sentence = self.labels["sentence"].text
         return f"{sentence}: {self._parts()}" if self._apart and self._parts().strip(", ") else sentence
-
-
-def _change_words(change_db: float) -> str:
-    return "not compared" if math.isnan(change_db) else words.with_unit(change_db, "dB", plus=True)

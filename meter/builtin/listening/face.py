@@ -11,28 +11,33 @@ from PySide6.QtCore import QPointF, QRect, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QPolygonF, QRegion
 from PySide6.QtWidgets import QPushButton
 
+from meter.builtin.listening import face_words as say_as
+from meter.builtin.listening.face_words import (
+    A_WEEK_HOURS,
+    CREEP_DB,
+    DRIFT_ROWS,
+    EARLY_PERCENT,
+    FULL_PERCENT,
+    LATE_PERCENT,
+)
 from meter.gui import words
 from meter.gui.face import Choice, Face
 from meter.gui.label import Label, figure_room, line_height, text_width
 from meter.gui.theme import MARK_PX, TEXT_PX
 from meter.readings import Frame
 
-CALIBRATE, CAUTIONS = "calibrate", "cautions"
+CALIBRATE, TURN, CAUTIONS = "calibrate", "turn", "cautions"
 ESTIMATE = "estimate"
 CAUTION = "Not a medical measurement."
+NO_ESTIMATE = "No estimate without a calibration at the seat."
 WIDEST = "00 h 00"
-EARLY_PERCENT, LATE_PERCENT, FULL_PERCENT = 50.0, 80.0, 100.0
 MOST_PX = 120
 BUTTON_PX = 32
 VESSEL_WIDTH_PX = 58
 VESSEL_LEAST_PX = 70
 VESSEL_MOST_PX = 360
-ROWS = ("now", "used", "other", "break", "creep", "quarter", "listened")
+ROWS = ("now", "used", "other", "break", "creep", *DRIFT_ROWS, "quarter", "listened")
 ARROW_PX = 13
-CREEP_DB = 1.0
-"""A smaller difference of two medians is none."""
-
-A_WEEK_HOURS = 168.0
 OFFER, HALF_USED, MOST_USED = 1, 2, 3
 """Codes of the reading ``notice``."""
 
@@ -93,6 +98,7 @@ class ListeningFace(Face):
         again = "calibrate again…" if self._calibrated else "calibrate…"
         return (
             Choice("listening", again, run=lambda: self.action_asked.emit(CALIBRATE)),
+            Choice("listening", "I turned the monitor control…", run=lambda: self.action_asked.emit(TURN)),
             Choice("listening", "cautions", run=lambda: self.action_asked.emit(CAUTIONS)),
             Choice("gaps in the count", "only listed", "count_gaps", False),
             Choice("gaps in the count", "counted at the level before", "count_gaps", True),
@@ -169,7 +175,8 @@ class ListeningFace(Face):
             label = self.labels[name]
             indent = ARROW_PX + 7 if name == "creep" else 0
             box = QRect(column.left() + indent, top, column.width() - indent, row - 5)
-            shown = self._calibrated and bool(label.text) and box.bottom() <= place.bottom()
+            told = self._calibrated or name in DRIFT_ROWS
+            shown = told and bool(label.text) and box.bottom() <= place.bottom()
             label.place(box if shown else QRect())
             top += row if shown else 0
 
@@ -258,14 +265,17 @@ class ListeningFace(Face):
         if calibrated:
             self._say_estimate(frame)
         else:
-            self._say_uncalibrated()
+            self._say_uncalibrated(frame)
 
-    def _say_uncalibrated(self) -> None:
-        for name in ("figure", "share_note", *ROWS):
+    def _say_uncalibrated(self, frame: Frame) -> None:
+        for name in ("figure", "share_note"):
             self.say(name, "")
+        self._say_in_rows(dict.fromkeys(ROWS, "") | say_as.drift_words(frame))
         self._share = self._creep = math.nan
-        self._say_head("state", "not calibrated")
-        self._say_head("left", "No estimate without a calibration at the seat.", "soft")
+        on_headphones = str(self.settings.get("monitor_setting", "")).startswith("headphones")
+        self._say_head("state", "not estimated" if on_headphones else "not calibrated")
+        why = "Headphones are not estimated unless you ask for it." if on_headphones else NO_ESTIMATE
+        self._say_head("left", why, "soft")
         self._say_head("rule", "")
 
     def _say_estimate(self, frame: Frame) -> None:
@@ -273,14 +283,14 @@ class ListeningFace(Face):
         minute = frame.number("listening.seat_minute")
         waiting = math.isnan(left) or minute == -math.inf
         role = "faint" if waiting or left > A_WEEK_HOURS else "ink"
-        self.say("figure", words.NOT_YET if waiting else _left_figure(left), role)
+        self.say("figure", words.NOT_YET if waiting else say_as.left_figure(left), role)
         self._say_head("state", "")
-        self._say_head("left", _left_words(left, minute), "ink")
+        self._say_head("left", say_as.left_words(left, minute), "ink")
         self._say_head("rule", f"rule: {self.settings.get('rule', 'not named')}")
         self._say_rows(frame, share)
         notice, since_break = frame.number("listening.notice"), frame.number("listening.since_break")
         offered = notice == OFFER and math.isfinite(since_break)
-        said = _offer_words(since_break) if offered else _share_words(share)
+        said = say_as.offer_words(since_break) if offered else say_as.share_words(share)
         self._say_head("share_note", said, "held_ink" if offered or notice in (HALF_USED, MOST_USED) else "ink")
         if share != self._share and not (math.isnan(share) and math.isnan(self._share)):
             self._share = share
@@ -301,14 +311,19 @@ class ListeningFace(Face):
         other = frame.number("listening.share_week" if daily else "listening.share_today")
         self._creep = frame.number("listening.creep")
         said = {
-            "now": f"now {words.figure(now, 0)} dB(A)" if math.isfinite(now) else _quiet(now),
-            "used": "" if math.isnan(share) else f"{_percent(share)} of the {'day' if daily else 'week'}’s allowance",
-            "other": "" if math.isnan(other) else _other_words(other, daily=daily),
-            "break": _break_words(frame.number("listening.since_break")),
-            "creep": _creep_words(self._creep),
-            "quarter": _quarter_words(quarter, left),
+            "now": f"now {words.figure(now, 0)} dB(A)" if math.isfinite(now) else say_as.quiet(now),
+            "used": ""
+            if math.isnan(share)
+            else f"{say_as.percent(share)} of the {'day' if daily else 'week'}’s allowance",
+            "other": "" if math.isnan(other) else say_as.other_words(other, daily=daily),
+            "break": say_as.break_words(frame.number("listening.since_break")),
+            "creep": say_as.creep_words(self._creep),
+            "quarter": say_as.quarter_words(quarter, left),
             "listened": "" if math.isnan(listened) else f"listened {words.hours_and_minutes(listened)}",
         }
+        self._say_in_rows(said | say_as.drift_words(frame))
+
+    def _say_in_rows(self, said: dict[str, str]) -> None:
         moved = any(bool(text) != bool(self.labels[name].text) for name, text in said.items())
         for name, text in said.items():
             self.say(name, text, "ink" if name == "now" else None)
@@ -324,70 +339,3 @@ class ListeningFace(Face):
             *(said[name] for name in ("used", "break", "creep", "share_note")),
         ]
         return f"{', '.join(fact for fact in facts if fact)}, {self._estimate()}. {CAUTION}"
-
-
-def _quiet(level_dba: float) -> str:
-    return "now quiet" if level_dba == -math.inf else ""
-
-
-def _left_figure(left_hours: float) -> str:
-    """The figure; a time without meaning is a word."""
-    return "7+ days" if left_hours > A_WEEK_HOURS else words.hours_and_minutes(left_hours)
-
-
-def _left_words(left_hours: float, minute_dba: float) -> str:
-    """What the figure of time means."""
-    if minute_dba == -math.inf:
-        return "nothing is playing, nothing is used up"
-    if math.isnan(left_hours):
-        return words.LISTENING
-    at = f"the last minute’s {words.figure(minute_dba, 0)} dB(A)" if math.isfinite(minute_dba) else "this level"
-    return f"more than a week at {at}" if left_hours > A_WEEK_HOURS else f"left at {at}"
-
-
-def _quarter_words(level_dba: float, left_hours: float) -> str:
-    if not math.isfinite(level_dba):
-        return ""
-    level = f"15 min at {words.figure(level_dba, 0)} dB(A)"
-    known = not math.isnan(left_hours) and left_hours <= A_WEEK_HOURS
-    return f"{level}: {words.hours_and_minutes(left_hours)} left" if known else level
-
-
-def _percent(share: float) -> str:
-    return "under 1 %" if 0.0 < share < 1.0 else f"{words.figure(share, 0)} %"
-
-
-def _other_words(share: float, *, daily: bool) -> str:
-    """The week beside a rule per day, the day beside a rule per week."""
-    return f"last 7 days {_percent(share)} of 5 days’" if daily else f"today {_percent(share)} of it"
-
-
-def _break_words(minutes: float) -> str:
-    if not math.isfinite(minutes):
-        return ""
-    return "resting now" if minutes <= 0.0 else f"last break {words.hours_and_minutes(minutes / 60.0)} ago"
-
-
-def _offer_words(minutes: float) -> str:
-    """An offer; nothing comes of leaving it."""
-    return f"{words.hours_and_minutes(minutes / 60.0)} without a break: ten quiet minutes, when it suits you?"
-
-
-def _creep_words(creep_db: float) -> str:
-    if not math.isfinite(creep_db):
-        return ""
-    if abs(creep_db) < CREEP_DB:
-        return "level as at the start"
-    size = words.figure(abs(creep_db), 0)
-    return f"{'up' if creep_db > 0.0 else 'down'} {size} dB since the start"
-
-
-def _share_words(share_percent: float) -> str:
-    """Early and calm; a break or a lower level is offered, nothing is called safe."""
-    if share_percent >= FULL_PERCENT:
-        return "The allowance is used up: rest your ears."
-    if share_percent >= LATE_PERCENT:
-        return "Most of it is used: a break or a lower level stretches it."
-    if share_percent >= EARLY_PERCENT:
-        return "More than half of it is used."
-    return ""

@@ -186,12 +186,40 @@ def test_spectrum_names_the_strongest_low(qtbot):
 def test_no_figure_without_a_calibration(qtbot):
     face = make("listening", qtbot)
     face.show_frame(frame_of("uncalibrated"))
-    shown = " ".join(label.text for label in face.labels.values()) + face.subtitle + face.value_text()
+    seat = [label.text for name, label in face.labels.items() if name not in ("passage", "drift")]
+    shown = " ".join(seat) + face.subtitle + face.value_text()
     assert not re.search(r"\d", shown)
+    assert face.labels["drift"].text == "top +1.5 dB, lows −0.4 dB", "a change of tone needs no calibration"
     assert "not calibrated" in shown
     assert "Not a medical measurement." in shown
     visible = {button.text() for button in face.findChildren(QPushButton) if button.isVisible()}
     assert visible == {"Calibrate…", "more"}
+
+
+def test_headphones_are_said_not_to_be_estimated(qtbot):
+    face = make("listening", qtbot)
+    face.show_settings(face.settings | {"monitor_setting": "headphones"})
+    face.show_frame(frame_of("uncalibrated"))
+    assert face.labels["state"].text == "not estimated"
+    assert "Headphones are not estimated" in face.labels["left"].text
+
+
+def test_the_same_passage_is_told_beside_the_creep(qtbot):
+    face = make("listening", qtbot)
+    face.show_frame(frame_of("usual"))
+    assert face.labels["passage"].text == "same passage as 2 h ago:"
+    assert face.labels["drift"].text == "top +1.5 dB, lows −0.4 dB"
+    values = values_at(100.0) | {"drift.verdict": 2.0}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(200.0)))
+    assert face.labels["passage"].text == face.labels["drift"].text == ""
+
+
+def test_a_turn_of_the_control_is_in_the_menu(qtbot):
+    face = make("listening", qtbot)
+    action = next(action for action in face.menu().actions() if "turned the monitor control" in action.text())
+    with qtbot.waitSignal(face.action_asked) as asked:
+        action.trigger()
+    assert asked.args == ["turn"]
 
 
 def test_listening_asks_for_what_its_buttons_say(qtbot):
@@ -261,8 +289,9 @@ def test_what_the_ledger_knows_stands_in_the_rows(qtbot):
 
 def test_rows_that_are_not_known_leave_no_holes(qtbot):
     face = listening(qtbot, share_today=math.nan, since_break=math.nan, creep=math.nan)
-    shown = [face.labels[name].rect for name in ("now", "used", "quarter", "listened")]
-    assert [rect.top() - shown[0].top() for rect in shown] == [0, 23, 46, 69]
+    rows = ("now", "used", "passage", "drift", "quarter", "listened")
+    shown = [face.labels[name].rect for name in rows]
+    assert [rect.top() - shown[0].top() for rect in shown] == [0, 23, 46, 69, 92, 115]
     assert all(not face.labels[name].shown for name in ("other", "break", "creep"))
 
 

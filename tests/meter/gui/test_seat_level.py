@@ -1,4 +1,4 @@
-"""The arithmetic of a calibration, against the tables of the standard."""
+"""The arithmetic of a calibration, against the tables of the standard and closed forms."""
 
 from __future__ import annotations
 
@@ -8,7 +8,16 @@ import numpy as np
 import pytest
 
 from meter.gui import seat_level
-from meter.gui.seat_level import Steadiness, a_minus_c_db, offset_db, typed_level
+from meter.gui.seat_level import (
+    METER_DOUBTS_DB,
+    BothReading,
+    SeatResult,
+    SideReading,
+    a_minus_c_db,
+    power_sum_db,
+    typed_level,
+    weighted_db,
+)
 
 # IEC 61672-1:2013, table 3 (same values in IEC 61672-1:2003, table 2): nominal frequency, A, C in dB, rounded to 0.1
 WEIGHTING_TABLE = [
@@ -25,18 +34,41 @@ def test_weightings_are_those_of_the_standard(nominal_hz, a_db, c_db):
     assert 10 * math.log10(seat_level._c_power(exact_hz)[0]) == pytest.approx(c_db, abs=0.1)
 
 
-def test_pink_noise_in_a_against_c():
+@pytest.mark.parametrize("weighting", ["A", "C"])
+def test_wide_pink_noise_by_the_octaves_of_the_table(weighting):
     """A second way: the mean of the table's octave values, equal power in each octave of pink noise."""
-    octaves = WEIGHTING_TABLE  # 31.5 Hz to 16 kHz, ten octaves
-    a, c = (np.mean([10 ** (row[column] / 10) for row in octaves]) for column in (1, 2))
-    assert a_minus_c_db("wide") == pytest.approx(10 * math.log10(a / c), abs=0.3)
-    assert a_minus_c_db("wide") == pytest.approx(-1.7, abs=0.1)  # common figure for 20 Hz to 20 kHz
+    column = 1 if weighting == "A" else 2
+    octaves = np.mean([10 ** (row[column] / 10) for row in WEIGHTING_TABLE])  # 31.5 Hz to 16 kHz, ten octaves
+    assert weighted_db("wide", weighting) == pytest.approx(10 * math.log10(octaves), abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("noise", "weighting", "expected"),
+    [("wide", "A", -2.86), ("wide", "C", -1.11), ("band", "A", -0.16), ("band", "C", -0.02)],
+)
+def test_noise_under_a_weighting_by_integration(noise, weighting, expected):
+    """By another quadrature: the trapezoid over 1/f from the poles as printed (20.6, 107.7, 737.9, 12194 Hz)."""
+    low, high = seat_level.NOISE_BANDS_HZ[noise]
+    hz = np.linspace(low, high, 400_001)
+    squared = hz**2
+    gain = 12194.0**2 * squared / ((squared + 20.6**2) * (squared + 12194.0**2))
+    if weighting == "A":
+        gain = gain * squared / np.sqrt((squared + 107.7**2) * (squared + 737.9**2))
+    power = gain**2 * 10 ** ((2.000 if weighting == "A" else 0.062) / 10.0)
+    found = 10 * math.log10(np.trapezoid(power / hz, hz) / np.trapezoid(1.0 / hz, hz))
+    assert found == pytest.approx(expected, abs=0.01)
+    assert weighted_db(noise, weighting) == pytest.approx(found, abs=0.01)
+
+
+def test_a_against_c():
+    assert a_minus_c_db("wide") == pytest.approx(-1.75, abs=0.02)
     assert -0.3 < a_minus_c_db("band") < 0.0
 
 
-def test_offset_takes_the_meter_to_the_feed():
-    assert offset_db(79.0, "A", "band", -20.0) == 99.0
-    assert offset_db(79.0, "C", "wide", -20.0) == pytest.approx(99.0 + a_minus_c_db("wide"))
+def test_the_noise_has_two_figures():
+    """AES17 against an rms of 1.0: a full-scale sine has an rms of 1/sqrt(2), 3.01 dB below."""
+    assert seat_level.NOISE_DBFS_RMS == -20.0
+    assert abs(seat_level.NOISE_DB_RE_ONE + 23.01) < 0.001
 
 
 @pytest.mark.parametrize(
@@ -52,54 +84,40 @@ def test_typed_nonsense_is_one_sentence(text):
         typed_level(text)
 
 
-def fed(levels, step=0.05):
-    steady = Steadiness()
-    for number, level in enumerate(levels):
-        steady.add(number * step, level)
-    return steady
+def result(left=82.0, right=82.0, both=None, feed=-20.0):
+    sides = SideReading(left, feed), SideReading(right, feed)
+    return SeatResult(*sides, BothReading(both, (feed, feed)) if both is not None else None)
 
 
-def test_steady_noise_gives_its_mean_power():
-    rng = np.random.default_rng(1)
-    levels = -20.0 + rng.normal(0.0, 0.1, 200)
-    mean = 10 * np.log10(np.mean(10 ** (levels[-101:] / 10)))
-    assert fed(levels).level() == pytest.approx(mean, abs=0.01)
+@pytest.mark.parametrize(("one", "together"), [(85.0, 88.01), (82.0, 85.01)])
+def test_two_equal_unrelated_levels_make_three_decibels_more(one, together):
+    """Closed form: 10 lg 2 = 3.01 dB; 90 and 80 dB make 90.414."""
+    assert result(one, one, together).expected_both_db == pytest.approx(together, abs=0.005)
+    assert result(one, one, together).check_db == pytest.approx(0.0, abs=0.005)
+    assert power_sum_db((90.0, 80.0)) == pytest.approx(90.414, abs=0.001)
 
 
-@pytest.mark.parametrize(
-    ("levels", "words"),
-    [
-        ([], "No noise"),
-        ([math.nan] * 200, "No noise"),
-        ([-math.inf] * 200, "No noise"),
-        ([-75.0] * 200, "almost silent"),
-        ([-20.0] * 40, "five seconds"),
-        ([-20.0] * 150 + [-18.9] * 50, "not steady"),
-        ([-20.0] * 200 + [math.nan] + [-20.0] * 20, "five seconds"),
-    ],
-)
-def test_what_is_not_steady_noise_is_refused(levels, words):
-    with pytest.raises(ValueError, match=words):
-        fed(levels).level()
+def test_the_offset_of_two_sides_is_the_mean_of_their_gains():
+    assert result().offset_db == pytest.approx(102.0)
+    assert SeatResult(SideReading(79.0, -20.0)).offset_db == pytest.approx(99.0)
+    uneven = result(84.0, 80.0)
+    gains = 10 ** (10.4), 10 ** (10.0)
+    assert uneven.offset_db == pytest.approx(10 * math.log10(sum(gains) / 2))
+    assert uneven.left_over_right_db == pytest.approx(4.0)
+    # Both playing at -20 each give 84 and 80 together; the feed as a whole is 3.01 dB above one channel.
+    assert uneven.offset_db - 20.0 + 3.0103 == pytest.approx(power_sum_db((84.0, 80.0)), abs=0.001)
 
 
-def test_a_clock_that_starts_over_starts_over():
-    steady = fed([-20.0] * 200)
-    steady.add(0.0, -30.0)
-    with pytest.raises(ValueError, match="five seconds"):
-        steady.level()
+def test_sides_measured_at_different_levels_are_compared_as_if_at_one():
+    turned_up = SeatResult(SideReading(80.0, -20.0), SideReading(70.0, -30.0))
+    assert turned_up.left_over_right_db == pytest.approx(0.0)
 
 
-def test_real_pink_noise_counts_as_steady_and_a_beat_does_not():
-    """Band noise averaged over 1 s moves little: standard deviation 4.34 / sqrt(B T) dB, 0.11 dB for 1500 Hz."""
-    rng = np.random.default_rng(5)
-    rate = 8000
-    spectrum = np.fft.rfft(rng.normal(size=rate * 12))
-    hz = np.fft.rfftfreq(rate * 12, 1 / rate)
-    shaped = np.fft.irfft(np.where((hz >= 500) & (hz <= 2000), spectrum / np.sqrt(np.maximum(hz, 1)), 0))
-    power = np.convolve(shaped**2, np.ones(rate) / rate, mode="valid")[:: rate // 20]
-    levels = 10 * np.log10(power / power.mean()) - 20.0
-    assert fed(levels).level() == pytest.approx(-20.0, abs=0.2)
-    beat = -20.0 + 2.0 * np.sin(np.arange(200) / 8.0)
-    with pytest.raises(ValueError, match="not steady"):
-        fed(beat).level()
+@pytest.mark.parametrize("meter", METER_DOUBTS_DB)
+def test_a_failed_or_missing_check_widens_the_doubt(meter):
+    sure = METER_DOUBTS_DB[meter]
+    assert result(both=85.0).doubt_db(meter) == sure
+    assert result(both=87.5).doubt_db(meter) == sure + 2.0
+    assert result().doubt_db(meter) == sure + 2.0
+    assert SeatResult(SideReading(79.0, -20.0)).doubt_db(meter) == sure
+    assert sure >= 3.0

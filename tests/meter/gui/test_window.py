@@ -318,20 +318,56 @@ def test_what_a_face_asks_for_happens(bench):
     bench.face("listening").action_asked.emit("cautions")
     assert bench.window.cautions.isVisible()
     bench.face("listening").action_asked.emit("calibrate")
-    assert bench.window.calibration.isVisible()
+    assert bench.window.seat.dialog.isVisible()
     bench.face("listening").action_asked.emit("make coffee")
 
 
+def noise(bench, now, left, right):
+    levels = {"listening.feed_each": [left - 0.16, right - 0.16], "listening.feed_each_c": [left, right]}
+    for number in range(110):
+        bench.feed(now + number * 0.05, given=levels)
+
+
 def test_calibrating_end_to_end(bench):
-    for number in range(120):
-        bench.feed(100.0 + number * 0.05, given={"listening.feed_now": -20.0})
-        if number == 0:
-            bench.window.ask_calibration()
-    bench.window.calibration.typed.setText("79")
-    bench.window.calibration.use.click()
-    assert bench.link.calls[-1] == ("configure", "listening", {"calibrated": True, "offset_db": 99.0})
+    silent = -math.inf
+    bench.feed(99.0)
+    bench.face("listening").action_asked.emit("calibrate")
+    dialog = bench.window.seat.dialog
+    dialog.next.click()
+    for number, (left, right, typed) in enumerate(((-20, silent, "79"), (silent, -20, "79"), (-20, -20, "82"))):
+        noise(bench, 100.0 + 10.0 * number, left, right)
+        dialog.side.typed.setText(typed)
+        dialog.next.click()
+    dialog.next.click()
+    chosen = {"calibrated": True, "offset_db": 99.0, "doubt_db": 3.0, "monitor_setting": "loudspeakers"}
+    assert bench.link.calls[-1] == ("configure", "listening", chosen)
+    assert bench.face("listening").settings["monitor_setting"] == "loudspeakers"
     bench.window.save()
-    assert settings_file.load(bench.path)[0].calibrations[0].source == "monitor:Studio Out"
+    kept = settings_file.load(bench.path)[0]
+    assert kept.calibrations[0].source == "monitor:Studio Out"
+    assert "listening" not in kept.meters, "what is in force is not kept as a setting of the meter"
+
+
+def test_a_turn_by_key_and_number(bench, qtbot):
+    bench.settings.keep_calibration(Calibration("monitor:Studio Out", 99.0, "2026-11-24", 79.0, "A", "band"))
+    bench.feed()
+    bench.key(Qt.Key.Key_T)
+    menu = bench.window.seat.menu
+    assert menu.isVisible()
+    qtbot.keyClick(menu, Qt.Key.Key_2)
+    assert bench.link.calls[-1][2] == {
+        "calibrated": True, "offset_db": 89.0, "doubt_db": 8.0, "monitor_setting": "loudspeakers at −10",
+    }  # fmt: skip
+    assert bench.window.feed_line.asked() == ""
+    bench.window.more.turn_asked.emit()
+    menu.close()
+    bench.window.seat.another.named.emit("late", -3.0)
+    assert bench.link.calls[-1][2]["offset_db"] == 96.0
+    bench.window.save()
+    assert settings_file.load(bench.path)[0].state_of("monitor:Studio Out").setting == "late"
+    bench.window.seat.menu.listens.emit("headphones")
+    assert "Headphones are not estimated" in bench.window.feed_line.asked()
+    assert bench.link.calls[-1][2]["calibrated"] is False
 
 
 def test_a_kept_calibration_is_asked_about_at_start(qtbot, tmp_path):
@@ -339,15 +375,18 @@ def test_a_kept_calibration_is_asked_about_at_start(qtbot, tmp_path):
     bench = Bench(qtbot, tmp_path, Settings(source=LISTENED, cautions_read=True, calibrations=[kept]))
     bench.feed()
     assert "monitor control" in bench.window.feed_line.asked()
-    assert bench.link.calls == [("configure", "listening", {"calibrated": False})]
+    off = {"calibrated": False, "monitor_setting": "loudspeakers"}
+    assert bench.link.calls == [("configure", "listening", off)]
     bench.window.close()
 
 
 def test_no_calibration_without_a_source_that_is_heard(qtbot, tmp_path):
     bench = Bench(qtbot, tmp_path, Settings(source=SourceChoice("file", "mix.wav"), cautions_read=True))
     bench.feed()
-    bench.window.ask_calibration()
-    assert not bench.window.calibration.isVisible()
+    bench.window.seat.calibrate()
+    bench.key(Qt.Key.Key_T)
+    assert not bench.window.seat.dialog.isVisible()
+    assert not bench.window.seat.menu.isVisible()
     assert "belongs to a device" in bench.window.feed_line.asked()
     bench.window.close()
 
@@ -368,7 +407,7 @@ def test_words_follow_a_change_of_theme(bench):
     bench.feed()
     bench.window.cautions.bring_up()
     parts = [bench.window.feed_line.words, bench.window.picker.hints, *bench.window.cautions._paragraphs]
-    parts += [bench.window.calibration.feed, *bench.window.empty.findChildren(Paragraph)]
+    parts += [bench.window.seat.dialog.side.feed, *bench.window.empty.findChildren(Paragraph)]
     for name, theme in (("light", LIGHT), ("dark", DARK)):
         bench.window.choose_theme(name)
         QApplication.processEvents()

@@ -1,0 +1,97 @@
+"""The words of the listening face: rounded to what an estimate supports, calm, never calling a level safe."""
+
+from __future__ import annotations
+
+import math
+
+from meter.gui import words
+from meter.readings import Frame
+
+EARLY_PERCENT, LATE_PERCENT, FULL_PERCENT = 50.0, 80.0, 100.0
+CREEP_DB = 1.0
+"""A smaller difference of two medians is none."""
+A_WEEK_HOURS = 168.0
+DRIFT_ROWS = ("passage", "drift")
+"""Told by the meter of colour drift, which needs no calibration."""
+SAME_PASSAGE = 3.0
+
+
+def drift_words(frame: Frame) -> dict[str, str]:
+    """How the tone of what plays has changed since it was first heard; nothing where it is not known again."""
+    if frame.number("drift.verdict") != SAME_PASSAGE:
+        return dict.fromkeys(DRIFT_ROWS, "")
+    parts = (("top", "drift.top_change"), ("lows", "drift.low_change"))
+    changes = ", ".join(words.change_of(part, frame.number(key)) for part, key in parts)
+    return {"passage": f"same passage as {words.age(frame.number('drift.heard_ago'))}:", "drift": changes}
+
+
+def quiet(level_dba: float) -> str:
+    """Said in place of a level while nothing plays."""
+    return "now quiet" if level_dba == -math.inf else ""
+
+
+def left_figure(left_hours: float) -> str:
+    """The figure; a time without meaning is a word."""
+    return "7+ days" if left_hours > A_WEEK_HOURS else words.hours_and_minutes(left_hours)
+
+
+def left_words(left_hours: float, minute_dba: float) -> str:
+    """What the figure of time means."""
+    if minute_dba == -math.inf:
+        return "nothing is playing, nothing is used up"
+    if math.isnan(left_hours):
+        return words.LISTENING
+    at = f"the last minute’s {words.figure(minute_dba, 0)} dB(A)" if math.isfinite(minute_dba) else "this level"
+    return f"more than a week at {at}" if left_hours > A_WEEK_HOURS else f"left at {at}"
+
+
+def quarter_words(level_dba: float, left_hours: float) -> str:
+    """Level and time left over the last quarter of an hour."""
+    if not math.isfinite(level_dba):
+        return ""
+    level = f"15 min at {words.figure(level_dba, 0)} dB(A)"
+    known = not math.isnan(left_hours) and left_hours <= A_WEEK_HOURS
+    return f"{level}: {words.hours_and_minutes(left_hours)} left" if known else level
+
+
+def percent(share: float) -> str:
+    """A share in whole per cent."""
+    return "under 1 %" if 0.0 < share < 1.0 else f"{words.figure(share, 0)} %"
+
+
+def other_words(share: float, *, daily: bool) -> str:
+    """The week beside a rule per day, the day beside a rule per week."""
+    return f"last 7 days {percent(share)} of 5 days’" if daily else f"today {percent(share)} of it"
+
+
+def break_words(minutes: float) -> str:
+    """Since the last break."""
+    if not math.isfinite(minutes):
+        return ""
+    return "resting now" if minutes <= 0.0 else f"last break {words.hours_and_minutes(minutes / 60.0)} ago"
+
+
+def offer_words(minutes: float) -> str:
+    """An offer; nothing comes of leaving it."""
+    return f"{words.hours_and_minutes(minutes / 60.0)} without a break: ten quiet minutes, when it suits you?"
+
+
+def creep_words(creep_db: float) -> str:
+    """Level now against the start of the sitting."""
+    if not math.isfinite(creep_db):
+        return ""
+    if abs(creep_db) < CREEP_DB:
+        return "level as at the start"
+    size = words.figure(abs(creep_db), 0)
+    return f"{'up' if creep_db > 0.0 else 'down'} {size} dB since the start"
+
+
+def share_words(share_percent: float) -> str:
+    """Early and calm; a break or a lower level is offered, nothing is called safe."""
+    if share_percent >= FULL_PERCENT:
+        return "The allowance is used up: rest your ears."
+    if share_percent >= LATE_PERCENT:
+        return "Most of it is used: a break or a lower level stretches it."
+    if share_percent >= EARLY_PERCENT:
+        return "More than half of it is used."
+    return ""

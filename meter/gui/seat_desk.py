@@ -1,0 +1,100 @@
+"""The level at the seat in one place: the calibration, what is in force, and turns of the monitor control."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from PySide6.QtCore import QObject, QPoint, Signal
+from PySide6.QtWidgets import QWidget
+
+from meter.gui.calibration import CalibrationDialog
+from meter.gui.feed_line import FeedLine
+from meter.gui.link import Setting
+from meter.gui.seat_keeper import SeatKeeper
+from meter.gui.turn_menu import AnotherSetting, TurnMenu
+from meter.readings import Frame
+from meter.settings import Calibration, Settings
+
+NOTHING_HEARD = "A calibration belongs to a device or an output that is heard; listen to one first."
+
+
+class SeatDesk(QObject):
+    """Wires dialog, keeper and menu to each other and to the window around them.
+
+    ``configured`` carries settings of the listening meter to be put to work; ``changed`` asks for the program's own
+    settings to be saved.
+    """
+
+    configured = Signal(dict)
+    changed = Signal()
+
+    def __init__(
+        self,
+        settings: Settings,
+        feed_line: FeedLine,
+        write_noise: Callable[[Path, str], str] | None,
+        noise_command: Sequence[str],
+        parent: QWidget,
+    ) -> None:
+        super().__init__(parent)
+        self._window = parent
+        self._feed_line = feed_line
+        self.in_force: dict[str, Setting] = {}
+        """The listening meter's settings as they were last put to work."""
+        self.keeper = SeatKeeper(settings, feed_line, self._configure, self.calibrate, self.turn)
+        self.dialog = CalibrationDialog(write_noise, noise_command, parent=parent)
+        self.menu = TurnMenu(parent)
+        self.another = AnotherSetting(parent)
+        self.dialog.calibrated.connect(self._use)
+        self.dialog.forgotten.connect(self._forget)
+        self.menu.turned.connect(lambda name: self._said(self.keeper.turned_to(name)))
+        self.menu.listens.connect(lambda way: self._said(self.keeper.listens_on(way)))
+        self.menu.lost.connect(self.keeper.elsewhere)
+        self.menu.another_asked.connect(self.another.bring_up)
+        self.another.named.connect(lambda name, change: self._said(self.keeper.name_setting(name, change)))
+
+    def observe(self, kind: str, frame: Frame) -> None:
+        """Look at a snapshot: which source is heard, and what it carries while the dialog is open."""
+        self.keeper.watch(kind, frame.status)
+        if self.dialog.isVisible():
+            self.dialog.show_frame(frame)
+
+    def calibrate(self) -> None:
+        """Open the calibration of the source that is heard."""
+        if not self.keeper.source:
+            self._feed_line.say(NOTHING_HEARD)
+            return
+        self.dialog.bring_up(self.keeper.state, self.keeper.names(), self.keeper.known)
+
+    def turn(self) -> None:
+        """Ask where the monitor control stands."""
+        if not self.keeper.source:
+            self._feed_line.say(NOTHING_HEARD)
+            return
+        state = self.keeper.state
+        names = self.keeper.names()[state.heard_on]
+        self.menu.fill(names, state.setting, state.heard_on, sure=self.keeper.seat is not None)
+        self.menu.popup(self._window.mapToGlobal(QPoint(self._window.width() // 2 - 120, 80)))
+
+    def shut_down(self) -> None:
+        """The program ends: panels close, no child is left."""
+        for panel in (self.menu, self.another):
+            panel.close()
+        self.dialog.shut_down()
+
+    def _configure(self, chosen: dict[str, Setting]) -> None:
+        self.in_force = {**self.in_force, **chosen}
+        self.configured.emit(chosen)
+
+    def _use(self, kept: Calibration) -> None:
+        self.keeper.use(kept)
+        self.changed.emit()
+
+    def _forget(self, heard_on: str) -> None:
+        self.keeper.forget(heard_on)
+        self.changed.emit()
+
+    def _said(self, sentence: str) -> None:
+        self._feed_line.say(sentence)
+        self.changed.emit()
