@@ -15,6 +15,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from meter.audio.source import SourceRequest
+from meter.engine.process import EngineOrder
+from meter.engine.supervisor import Supervisor
 from tests.live.conftest import FRONT, SIDE
 from tests.live.server import Sink, SoundServer
 
@@ -170,6 +173,34 @@ def test_it_dies_with_its_window(server: SoundServer, recorder: Recorder) -> Non
         time.sleep(0.05)
     time.sleep(0.3)
     assert not recorder.stop()[-4800:].any()
+
+
+def test_what_it_plays_is_what_the_listening_meter_reads(server: SoundServer, press: Press) -> None:
+    """Through the real engine: the level held by the player, under A, in the left channel alone."""
+    supervisor = Supervisor(EngineOrder(SourceRequest("monitor", FRONT.monitor)))
+    try:
+        player = press()
+        assert player.stdin is not None
+        assert player.stdout is not None
+        keep_alive(player, 2.0)
+        player.stdin.write("hold\n")
+        player.stdin.flush()
+        frame = None
+        for _ in range(8):
+            keep_alive(player, 0.5)
+            supervisor.poll()
+            frame = supervisor.take()
+        player.stdin.write("stop\n")
+        player.stdin.flush()
+        told = [json.loads(line) for line in player.stdout.read().splitlines()]
+        level = [message["dbfs_rms"] for message in told if message.get("rising") is False][-1]
+        assert frame is not None
+        left, right = frame.vector("listening.feed_each")
+        assert left == pytest.approx(level - 0.16, abs=0.5)
+        assert right == -np.inf
+        assert np.isnan(frame.number("listening.seat_now")), "without a calibration there is no level at the seat"
+    finally:
+        supervisor.close()
 
 
 def test_a_window_that_hangs_ends_it(server: SoundServer, recorder: Recorder, press: Press) -> None:
