@@ -263,12 +263,20 @@ class MonoLowsFace(Face):
         band = "" if math.isnan(worst) else self._band_name(frame, int(worst))
         loss, lean = frame.vector("mono_lows.band_loss"), frame.vector("mono_lows.band_balance")
         if verdict == SOLID or not band:
-            return "solid below 120 Hz"
+            return f"solid as a whole, but {band} folds away" if self._speaks_of(frame) >= 0 else "solid below 120 Hz"
         if frame.number("mono_lows.loss_now") >= -TOLD_DB:
             return words.side(frame.number("mono_lows.balance_now"))
         if abs(lean[int(worst)]) >= ONE_SIDED_DB:
             return f"{band} sits on the {'left' if lean[int(worst)] > 0 else 'right'}"
         return f"{band} folds away" if loss[int(worst)] <= UNRELATED_DB else f"{band} thins out"
+
+    def _speaks_of(self, frame: Frame) -> int:
+        """The band that is spoken of, or -1: the worst one, unless all is solid and it folds less than half away."""
+        worst = frame.number("mono_lows.worst_band")
+        if math.isnan(worst):
+            return -1
+        told = frame.number("mono_lows.verdict") >= WATCH
+        return int(worst) if told or frame.vector("mono_lows.band_loss")[int(worst)] <= UNRELATED_DB else -1
 
     def _lean(self, frame: Frame, verdict: str) -> str:
         lean = words.side(frame.number("mono_lows.balance_now"))
@@ -276,8 +284,7 @@ class MonoLowsFace(Face):
 
     def _say_bands(self, frame: Frame) -> None:
         votes = frame.vector("mono_lows.band_votes")
-        worst, verdict = frame.number("mono_lows.worst_band"), frame.number("mono_lows.verdict")
-        self._spoken_of = int(worst) if verdict >= WATCH and math.isfinite(worst) else -1
+        self._spoken_of = self._speaks_of(frame)
         for number, name in enumerate(self._bands):
             votes_here = number < len(votes) and votes[number] == 1.0
             role = "held_ink" if number == self._spoken_of else ("soft" if votes_here else "faint")

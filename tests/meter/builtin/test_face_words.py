@@ -40,11 +40,11 @@ def test_mono_lows_in_words(qtbot):
 
     assert told(1.0) == ("−1.8", "60–90 Hz folds away")
     assert told(2.0, band_loss=[-0.1, -0.2, -1.9, 0.0])[1] == "60–90 Hz thins out"
-    assert told(3.0, verdict=1, loss_now=-0.1, balance_now=0.1)[1] == "solid below 120 Hz"
+    assert told(3.0, verdict=1, loss_now=-0.1, balance_now=0.1, band_loss=[0, 0, 0, 0])[1] == "solid below 120 Hz"
     assert told(4.0, verdict=2, loss_now=-0.2, balance_now=-1.2)[1] == "leans 1.2 dB to the right"
     assert told(5.0, band_balance=[0, 0, 24.0, 0])[1] == "60–90 Hz sits on the left"
     assert told(6.0, verdict=3, loss_now=SILENT) == ("−∞", "the lows vanish in mono")
-    assert told(7.0, age=12.0, verdict=1) == ("−1.8", "solid below 120 Hz, 12 s ago")
+    assert told(7.0, age=12.0, verdict=1, band_loss=[0, 0, 0, 0]) == ("−1.8", "solid below 120 Hz, 12 s ago")
     assert face.labels["figure"].role == "faint"
     assert told(8.0, loss_now=math.nan, verdict=0) == ("–", "listening…")
     face.show_frame(frame_of("not_yet", channels=1))
@@ -114,6 +114,18 @@ def test_peaks_in_words(qtbot):
     assert len(face._bars) == 32
     assert face._now[31] > face._now[0]
     assert face.labels["note"].text == "highest: channel 32"
+
+
+def test_a_band_that_folds_away_under_a_solid_whole_is_named(qtbot):
+    face = make("mono_lows", qtbot)
+    losses = {"mono_lows.verdict": 1, "mono_lows.loss_now": -0.2, "mono_lows.worst_band": 2}
+    for seconds, band, said in (
+        (1.0, -7.0, "solid as a whole, but 60–90 Hz folds away"),
+        (2.0, -1.0, "solid below 120 Hz"),
+    ):
+        values = values_at(100.0) | losses | {"mono_lows.band_loss": [-0.1, -0.1, band, -0.1]}
+        face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(seconds)))
+        assert face.labels["verdict"].text == said
 
 
 def test_loudness_is_paused_and_resumed_from_its_menu_and_says_so(qtbot):
@@ -194,6 +206,18 @@ def test_no_figure_without_a_calibration(qtbot):
     assert "Not a medical measurement." in shown
     visible = {button.text() for button in face.findChildren(QPushButton) if button.isVisible()}
     assert visible == {"Calibrate…", "more"}
+
+
+@pytest.mark.parametrize(
+    ("monitor_setting", "words"),
+    [("", ""), ("loudspeakers", ""), ("loudspeakers at −10", ", at −10"), ("headphones", ", headphones"),
+     ("headphones at late", ", headphones, at late")],
+)  # fmt: skip
+def test_the_level_now_names_where_the_control_stands(monitor_setting, words, qtbot):
+    face = make("listening", qtbot)
+    face.show_settings(face.settings | {"monitor_setting": monitor_setting})
+    face.show_frame(frame_of("usual"))
+    assert face.labels["now"].text == f"now 79 dB(A){words}"
 
 
 def test_headphones_are_said_not_to_be_estimated(qtbot):
