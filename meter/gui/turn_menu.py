@@ -15,7 +15,7 @@ from meter.settings import HEARD_ON
 MOST_NUMBERED = 9
 ANOTHER = "another setting…"
 ELSEWHERE = "I do not know: stop the estimate"
-WIDTH_PX = 460
+SIZE_PX = (480, 260)
 
 
 class TurnMenu(QMenu):
@@ -62,7 +62,7 @@ class AnotherSetting(QDialog):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setWindowTitle("another setting of the monitor control")
-        self.setFixedWidth(WIDTH_PX)
+        self.setFixedSize(*SIZE_PX)
         self.name, self.change = (
             field("name of the setting", "for example late"),
             field("dB from full", "for example −14"),
@@ -88,6 +88,7 @@ class AnotherSetting(QDialog):
         )
         column.addLayout(rows)
         column.addWidget(self.outcome)
+        column.addStretch(1)
         column.addLayout(feet)
         for line in (self.name, self.change):
             line.textChanged.connect(self._refresh)

@@ -22,6 +22,7 @@ VERDICT_WORDS = {
     2.0: "not heard before in this sitting",
 }
 ROWS = (("top", "drift.top_change"), ("lows", "drift.low_change"))
+LONGEST_SENTENCE = "same passage as 59 min ago"
 ROW_GAP_PX = 5
 BAR_PX = 10
 LEAST_BAR_WIDTH_PX = 60
@@ -45,7 +46,7 @@ class DriftFace(Face):
             self.labels[name] = Label(TEXT_PX, lines=1)
         self._bars: dict[str, QRect] = {}
         self._changes = dict.fromkeys((name for name, _ in ROWS), math.nan)
-        self._apart = False
+        self._apart = self._same = False
 
     @property
     def subtitle(self) -> str:
@@ -58,9 +59,11 @@ class DriftFace(Face):
         sentence = self.labels["sentence"]
         wide = text_width(f"lows {words.MINUS}12.5 dB", TEXT_PX) + 10
         self._apart = inside.height() >= 3 * high + 2 * ROW_GAP_PX and inside.width() >= wide
-        sentence_high = min(4 * high, inside.height() - 2 * row) if self._apart else inside.height()
+        lines = 1 if text_width(LONGEST_SENTENCE, TEXT_PX) <= inside.width() else 2
+        above = min(lines * high, inside.height() - 2 * row)
+        sentence_high = above if self._apart and self._same else inside.height()
         sentence.place(QRect(inside.left(), inside.top(), inside.width(), sentence_high))
-        top = inside.top() + sentence_high + ROW_GAP_PX
+        top = inside.top() + above + ROW_GAP_PX
         bar = min(inside.width() - wide, MOST_BAR_WIDTH_PX)
         for number, (name, _) in enumerate(ROWS):
             at = top + number * row
@@ -83,6 +86,9 @@ class DriftFace(Face):
     def take_words(self, frame: Frame) -> None:
         verdict = frame.number("drift.verdict")
         same = verdict == SAME
+        if same != self._same:
+            self._same = same
+            self.rearrange()
         for name, key in ROWS:
             change = frame.number(key) if same else math.nan
             self._take_change(name, change)

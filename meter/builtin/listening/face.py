@@ -311,7 +311,7 @@ class ListeningFace(Face):
         other = frame.number("listening.share_week" if daily else "listening.share_today")
         self._creep = frame.number("listening.creep")
         said = {
-            "now": f"now {words.figure(now, 0)} dB(A)" if math.isfinite(now) else say_as.quiet(now),
+            "now": say_as.now_words(now, str(self.settings.get("monitor_setting", ""))),
             "used": ""
             if math.isnan(share)
             else f"{say_as.percent(share)} of the {'day' if daily else 'week'}’s allowance",

@@ -25,9 +25,13 @@ def drift_words(frame: Frame) -> dict[str, str]:
     return {"passage": f"same passage as {words.age(frame.number('drift.heard_ago'))}:", "drift": changes}
 
 
-def quiet(level_dba: float) -> str:
-    """Said in place of a level while nothing plays."""
-    return "now quiet" if level_dba == -math.inf else ""
+def now_words(level_dba: float, monitor_setting: str) -> str:
+    """The level now, and where it is heard: nothing is added for loudspeakers at full."""
+    if not math.isfinite(level_dba):
+        return "now quiet" if level_dba == -math.inf else ""
+    heard_on, _, place = monitor_setting.partition(" at ")
+    at = f", at {place}" if place else ""
+    return f"now {words.figure(level_dba, 0)} dB(A){', headphones' if heard_on == 'headphones' else ''}{at}"
 
 
 def left_figure(left_hours: float) -> str:
