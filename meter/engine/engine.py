@@ -23,6 +23,7 @@ from meter.engine.keeper import Keeper
 from meter.engine.sanitise import Sanitiser
 from meter.engine.status import pack_status
 from meter.engine.watch import SourceWatch
+from meter.engine.zeros import ZerosWatch
 from meter.feeds import check_feeds, named_feeds, whole_mix
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin
@@ -34,12 +35,6 @@ MOST_TICKS_AT_ONCE = 20
 IDLE_PUBLISH_SECONDS = 0.1
 COMES_BACK = ("device", "monitor", "script")
 """Kinds with a clock of their own, worth waiting for when they are not there: a device may be plugged in again."""
-ZEROS_SECONDS = 5.0
-ONLY_ZEROS = (
-    "Nothing but digital zeros has come for 5 s; check what is connected, and on macOS whether the terminal may use "
-    "the microphone."
-)
-"""Without the microphone permission macOS opens the stream and delivers zeros, no error."""
 
 Feeds = Mapping[str, tuple[int, ...]]
 
@@ -89,8 +84,7 @@ class Engine:
         self._frozen: FloatArray | None = None
         self._silent_since = 0.0
         self._note = ""
-        self._only_zeros = False
-        self._opened_frames = 0
+        self._zeros: ZerosWatch | None = None
         self._state = "starting"
         self._sentence = ""
         self._unmapped = ""
@@ -230,8 +224,7 @@ class Engine:
         self._watch.opened(now)
         self._losses = LossDetector(info.rate_hz, info.latency_seconds) if info.kind in COMES_BACK else None
         self._state = "starting"
-        self._only_zeros = info.kind == "device"
-        self._opened_frames = self._frames
+        self._zeros = ZerosWatch(info.kind, info.rate_hz)
         self._say(" ".join(words for words in (self._unmapped, info.note) if words))
 
     def _open_failed(self, sentence: str, now: float) -> None:
@@ -305,7 +298,8 @@ class Engine:
         assert self._sanitiser is not None
         assert self._chain is not None
         self._frames += len(block)
-        self._only_zeros = self._only_zeros and not block.any()
+        if self._zeros is not None:
+            self._zeros.hear(block)
         for piece in self._sanitiser.pieces(block):
             if isinstance(piece, int):
                 self._chain.skip(piece)
@@ -335,12 +329,7 @@ class Engine:
     def _say_note(self) -> None:
         """What shifts or shortens the readings, kept up to date by sources that watch for it."""
         note = getattr(self._source, "note", "") if self._state == "running" else ""
-        if (
-            self._only_zeros
-            and self._info
-            and self._frames - self._opened_frames > ZEROS_SECONDS * self._info.rate_hz
-        ):
-            note = ONLY_ZEROS
+        note = (self._zeros.sentence if self._zeros is not None else "") or note
         if note != self._note and self._sentence in ("", self._note):
             self._say(note)
         self._note = note

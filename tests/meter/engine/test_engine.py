@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from meter.audio.script import Event, Gone, Lost, Rate, ScriptedSource, Stall, Tone, Value
-from meter.audio.source import SourceError, SourceRequest
+from meter.audio.source import SourceError, SourceInfo, SourceRequest
 from meter.engine.engine import Engine
 from meter.engine.local import Mailbox
+from meter.engine.zeros import ONLY_ZEROS
 from meter.plugin.host import discover
 from meter.readings import Frame
 from tests.support.plugins import write_meter
@@ -199,3 +200,19 @@ def test_a_mark_before_any_source_is_nothing(tmp_path: Path) -> None:
     engine = Engine(discover([write_meter(tmp_path, "tally")], installed=False), Mailbox())
     engine.mark()
     assert engine.chain is None
+
+
+def test_nothing_but_zeros_from_a_device_is_told_until_sound_comes(tmp_path: Path) -> None:
+    class Device(ScriptedSource):
+        def open(self) -> SourceInfo:
+            return replace(super().open(), kind="device")
+
+    bench = Bench.__new__(Bench)
+    bench.source = Device([Value(8.0, 0.0), Tone(10.0)])
+    bench.box, bench.states = Mailbox(), []
+    plugins = discover([write_meter(tmp_path, "tally")], installed=False)
+    bench.engine = Engine(plugins, bench.box, clock=bench.now, open_source=lambda _request: bench.source)
+    bench.engine.open(SourceRequest("device", "a desk"))
+    assert bench.run(4.0).status.sentence == ""
+    assert bench.run(2.0).status.sentence == ONLY_ZEROS
+    assert bench.run(3.0).status.sentence == ""
