@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.keeper import METER_ID as KEPT_METER
 from meter.engine.keeper import Keeper
+from meter.engine.outlet import Outlet
 from meter.engine.sanitise import Sanitiser
 from meter.engine.status import pack_status
 from meter.engine.watch import SourceWatch
@@ -37,18 +38,6 @@ COMES_BACK = ("device", "monitor", "script")
 """Kinds with a clock of their own, worth waiting for when they are not there: a device may be plugged in again."""
 
 Feeds = Mapping[str, tuple[int, ...]]
-
-
-class Outlet(Protocol):
-    """Where readings and words go."""
-
-    def publish(self, generation: int, status: FloatArray, values: FloatArray) -> None:
-        """The newest readings, replacing the last."""
-        ...
-
-    def tell(self, message: dict[str, Any]) -> None:
-        """A message of plain values; must not block."""
-        ...
 
 
 class Engine:
