@@ -220,18 +220,6 @@ def test_the_level_now_names_where_the_control_stands(monitor_setting, words, qt
     assert face.labels["now"].text == f"now 79 dB(A){words}"
 
 
-@pytest.mark.parametrize(
-    ("monitor_setting", "words"),
-    [("", ""), ("loudspeakers", ""), ("loudspeakers at −10", ", at −10"), ("headphones", ", headphones"),
-     ("headphones at late", ", headphones, at late")],
-)  # fmt: skip
-def test_the_level_now_names_where_the_control_stands(monitor_setting, words, qtbot):
-    face = make("listening", qtbot)
-    face.show_settings(face.settings | {"monitor_setting": monitor_setting})
-    face.show_frame(frame_of("usual"))
-    assert face.labels["now"].text == f"now 79 dB(A){words}"
-
-
 def test_headphones_are_said_not_to_be_estimated(qtbot):
     face = make("listening", qtbot)
     face.show_settings(face.settings | {"monitor_setting": "headphones"})
