@@ -17,7 +17,7 @@ from scipy.fft import rfft
 from scipy.ndimage import uniform_filter1d
 from scipy.signal import get_window
 
-from dsp.low_spectrum import LowSpectra
+from dsp.low_spectrum import TOP_HZ, LowSpectra
 from dsp.note_frames import (
     BARE,
     CLARITY,
@@ -69,6 +69,8 @@ UNRELATED = 0.25
 WEAK_DB = -12.0
 LIVELY_DB = 1.0
 """A part whose own level moves less than this tells nothing of what moves with it."""
+COMES_AND_GOES_DB = 20.0
+"""A note is played and not played; the band of a drone, or of rumble, spreads by less."""
 AUDIBLE_RANGE_DB = 60.0
 ROWS_NEEDED = 8
 SAME_NOTE_CENTS = 50.0
@@ -124,31 +126,43 @@ def lowest_note(frames: FloatArray, signal: FloatArray, rate_hz: float, spectra:
 def _rumbles(frames: FloatArray, pitched: NDArray[Any], spectra: LowSpectra) -> NDArray[Any]:
     """Frames whose low pitch goes on at one level whatever the part plays: rumble or hum, not a note.
 
-    Only what is bare or weak is suspected: a drone with partials of its own is a note.
+    Only what is bare or weak is suspected: a drone with partials of its own is a note. In a part whose level stands
+    still, its notes must come and go instead.
     """
     found = np.zeros(len(frames), dtype=bool)
     level = power_to_db(spectra.full_power)
     audible = level > level.max(initial=-np.inf) - AUDIBLE_RANGE_DB
-    if np.count_nonzero(audible) < ROWS_NEEDED or level[audible].std() < LIVELY_DB:
+    if np.count_nonzero(audible) < ROWS_NEEDED:
         return found
     semitone = np.rint(12.0 * np.log2(np.where(pitched, frames[:, PITCH_HZ], np.nan) / LOWEST_HZ))
-    highest = 12.0 * np.log2(HIGHEST_RUMBLE_HZ / LOWEST_HZ)
-    for number in np.unique(semitone[semitone <= highest]):
+    come_and_go = 0
+    for number in np.unique(semitone[np.isfinite(semitone)]):
         centre = LOWEST_HZ * SEMITONE**number
+        if centre * SEMITONE > TOP_HZ:
+            continue
         band = spectra.band(centre / SEMITONE, centre * SEMITONE)
-        if _goes_on(power_to_db(band[audible]), level[audible]):
+        levels = power_to_db(band[audible])
+        frames_here = semitone == number
+        come_and_go += int(frames_here.sum()) if _spread_db(levels) > COMES_AND_GOES_DB else 0
+        if centre <= HIGHEST_RUMBLE_HZ and _goes_on(levels, level[audible]):
             weak = power_to_db(float(band.mean() / spectra.full_power.mean())) < WEAK_DB
-            found |= (semitone == number) & (weak | (frames[:, BARE] > 0.0))
+            found |= frames_here & (weak | (frames[:, BARE] > 0.0))
+    tells = level[audible].std() >= LIVELY_DB or 2 * come_and_go >= np.count_nonzero(pitched)
     enough = np.count_nonzero(pitched & ~found) * HOP_SECONDS >= PITCHED_SECONDS_NEEDED
-    return found if enough else np.zeros_like(found)
+    return found if enough and tells else np.zeros_like(found)
+
+
+def _spread_db(band_db: FloatArray) -> float:
+    """From the 10th to the 90th percentile; endless when the band is empty at times."""
+    low, high = np.percentile(band_db, [10, 90])
+    return float(high - low) if np.isfinite(low) else np.inf
 
 
 def _goes_on(band_db: FloatArray, level_db: FloatArray) -> bool:
     """Whether a band's level hardly moves, and not with the level of the part."""
     if not np.isfinite(band_db).all():
         return False
-    low, high = np.percentile(band_db, [10, 90])
-    if high - low > STEADY_DB:
+    if _spread_db(band_db) > STEADY_DB:
         return False
     return bool(band_db.std() < 1e-6 or abs(np.corrcoef(band_db, level_db)[0, 1]) < UNRELATED)
 

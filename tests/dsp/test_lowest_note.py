@@ -129,6 +129,29 @@ def test_a_single_hit_is_too_little() -> None:
     assert found.reason.startswith("only 0.")
 
 
+def test_noise_under_a_part_that_keeps_its_level_is_not_its_lower_octave() -> None:
+    """Held chords with no gaps, as an organ plays them, over noise from 30 to 45 Hz; half of the pedal lies in it."""
+    pedal_hz = 73.42
+    chords = [(pedal_hz, 146.83, 220.0), (2 * pedal_hz, 196.0, 246.94), (130.81, 164.81, 196.0)] * 5
+    notes = [
+        (0.1 + 1.5 * n, held(note, 1.5, level=0.04 if note == pedal_hz else 0.1))
+        for n, chord in enumerate(chords)
+        for note in chord
+    ]
+    keys = place(notes, 22.6)
+    band = butter(6, (30.0, 45.0), "bandpass", fs=RATE_HZ, output="sos")
+    noise = sosfilt(band, np.random.default_rng(8).standard_normal(keys.shape), axis=0)
+    noise *= np.sqrt((keys**2).mean() / 32.0 / (noise**2).mean())
+    assert abs(cents(floor_of(keys + noise).floor_hz, pedal_hz)) < 30.0
+
+
+def test_a_drone_under_a_tune_is_a_note() -> None:
+    """A low note that never stops and has partials of its own, with others that come and go over it."""
+    tune = line([220.0, 246.94, 261.63, 293.66] * 6)
+    drone = held(55.0, 20.0, (1.0, 0.8, 0.6, 0.4), level=0.15)(np.arange(len(tune)) / RATE_HZ)
+    assert abs(cents(floor_of(tune + drone[:, None]).floor_hz, 55.0)) < 20.0
+
+
 @pytest.mark.parametrize(("low_frames", "expected"), [(5, 82.4), (6, 41.2), (20, 41.2)])
 def test_a_percentile_between_two_notes_is_one_of_them(low_frames: int, expected: float) -> None:
     assert _say_pitched(np.repeat([41.2, 82.4], [low_frames, 100 - low_frames]), 1.0).floor_hz == expected

@@ -192,7 +192,7 @@ def _doubt(note: LowestNote) -> int:
         return KNOWN
     if note.reason.startswith("silent"):
         return SILENCE
-    return TOO_LITTLE if note.reason.endswith("so far") else NO_PITCH
+    return TOO_LITTLE if note.reason.startswith(("only", "nothing")) else NO_PITCH
 
 
 def _prices(parts: Sequence[PartFindings]) -> Values:
