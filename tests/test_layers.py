@@ -20,6 +20,7 @@ FACE_PARTS = (
     "meter.gui.theme",
     "meter.gui.words",
     "meter.builtin.listening.face_words",
+    "meter.builtin.low_end.face_data",
 )
 
 # First match wins. Per layer: what may be imported of ours, and which libraries. The standard library is free

@@ -14,7 +14,7 @@ CENTRE = Qt.AlignmentFlag.AlignHCenter
 RIGHT = Qt.AlignmentFlag.AlignRight
 EVEN_STEP_PX = 6
 OVERHANG_PX = 3
-BREAKS = re.compile(r" (?!(?:dBFS|dBTP|dB|LUFS|LU|VU|Hz|kHz|h|min|s|%)(?![a-zA-Z]))")
+BREAKS = re.compile(r" (?!(?:dBFS|dBTP|dB|LUFS|LU|VU|Hz|kHz|h|min|ms|s|%)(?![a-zA-Z]))")
 """Lines break at spaces, but never between a number and its unit."""
 
 

@@ -1,0 +1,130 @@
+"""What the faces of the low end have in common: readings by part, words for spans, notes, names and age."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meter.gui import scale, words
+from meter.readings import Frame
+
+Floats = NDArray[np.float64]
+METER = "low_end"
+SILENT, OWNER, OTHER, MINOR, CANCELS = range(5)
+LAST, MARKED, SITTING = "last", "marked", "sitting"
+SLOPES = (6, 12, 18, 24)
+STALE_SECONDS = 2.0
+NOTHING_MAPPED = "No parts yet: say with the key F which channel is the kick, the bass and so on."
+MOST_NAMED = 3
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part in the ledger; ``number`` is its place in the readings."""
+
+    number: int
+    name: str
+    share: float
+    role: int
+
+
+def number(frame: Frame, key: str) -> float:
+    """A scalar reading of this meter."""
+    return frame.number(f"{METER}.{key}")
+
+
+def each(frame: Frame, key: str) -> Floats:
+    """A reading with one value for each part, or some other vector."""
+    return frame.vector(f"{METER}.{key}")
+
+
+def table(frame: Frame, key: str) -> Floats:
+    """A reading with several values for each part, ``(parts, each)``."""
+    return frame.table(f"{METER}.{key}")
+
+
+def parts_of(frame: Frame) -> list[Part]:
+    """All parts: owners first, then others, then the rest by share, then what cancels and what is silent."""
+    shares, roles = each(frame, "share"), each(frame, "role")
+    if len(shares) != len(frame.parts) or len(roles) != len(frame.parts):
+        return []
+    found = [
+        Part(place, name, float(shares[place]), int(roles[place]) if math.isfinite(roles[place]) else SILENT)
+        for place, name in enumerate(frame.parts)
+    ]
+    order = {OWNER: 0, OTHER: 1, MINOR: 2, CANCELS: 3, SILENT: 4}
+    return sorted(
+        found, key=lambda part: (order.get(part.role, 5), -part.share if math.isfinite(part.share) else 0.0)
+    )
+
+
+def index_of(frame: Frame, key: str) -> int:
+    """A reading that is the number of a part, -1 for none."""
+    value = number(frame, key)
+    return int(value) if math.isfinite(value) and 0 <= value < len(frame.parts) else -1
+
+
+def name_of(frame: Frame, key: str) -> str:
+    """The name of the part that a reading is the number of, empty for none."""
+    place = index_of(frame, key)
+    return frame.parts[place] if place >= 0 else ""
+
+
+def span_words(settings: Mapping[str, object]) -> str:
+    """What the shares count: ``last 10 s``, ``last 8 bars at 120``."""
+    span = settings.get("span", LAST)
+    if span == MARKED:
+        return "since the mark"
+    if span == SITTING:
+        return "the whole sitting"
+    tempo = settings.get("tempo_bpm", 0.0)
+    return f"last 8 bars at {tempo:g}" if isinstance(tempo, float) and tempo > 0.0 else "last 10 s"
+
+
+def listening_words(frame: Frame) -> str:
+    """``listening… 4 of 10 s`` until the span is filled, else empty."""
+    span, heard = number(frame, "span_seconds"), number(frame, "heard")
+    if math.isnan(heard):
+        return words.LISTENING
+    if math.isnan(span):
+        return "" if heard >= 1.0 else words.LISTENING
+    return "" if heard >= span - 0.5 else f"{words.LISTENING} {heard:.0f} of {span:.0f} s"
+
+
+def is_stale(frame: Frame) -> bool:
+    """Whether the last judgement is old: the music stopped."""
+    return number(frame, "age") >= STALE_SECONDS
+
+
+def with_age(sentence: str, frame: Frame) -> str:
+    """The sentence, with its age while the music stands still."""
+    return f"{sentence}, {words.age(number(frame, 'age'))}" if sentence and is_stale(frame) else sentence
+
+
+def note_words(frequency_hz: float) -> str:
+    """``C2`` for a frequency in the range of notes; empty for none."""
+    if not (math.isfinite(frequency_hz) and 8.0 <= frequency_hz <= 20_000.0):
+        return ""
+    return scale.note_name(scale.nearest_note(frequency_hz))
+
+
+def percent(value: float) -> str:
+    """``52 %`` with a true minus sign; below one half ``0 %``."""
+    return f"{words.figure(value, 0)} %" if math.isfinite(value) else words.NOT_YET
+
+
+def decibels(value: float, *, plus: bool = True) -> str:
+    """``+0.2 dB``; a number that is not there as it is written elsewhere."""
+    return f"{words.figure(value, plus=plus)} dB" if not math.isnan(value) else words.NOT_YET
+
+
+def listed(names: Sequence[str]) -> str:
+    """``a, b and c``; beyond three ``a, b and 4 more``."""
+    shown = list(names)
+    if len(shown) > MOST_NAMED:
+        shown = [*shown[: MOST_NAMED - 1], f"{len(shown) - MOST_NAMED + 1} more"]
+    return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)

@@ -1,0 +1,275 @@
+"""All parts in one table: what each holds, its lowest note, what lies under it, what it loses in mono, its ring.
+
+A click on a row has its part spoken of on the page. Under the table two sentences say what the lows lose in mono and
+through whom, and which parts lose more than 3 dB anywhere.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from PySide6.QtCore import QPoint, QRect, QSize, Qt
+from PySide6.QtGui import QColor, QMouseEvent, QPainter, QRegion, QWheelEvent
+
+from meter.builtin.low_end import face_data as data
+from meter.builtin.low_end.face_data import CANCELS, OWNER, SILENT
+from meter.gui import words
+from meter.gui.face import Choice, Face
+from meter.gui.label import Label, text_width
+from meter.gui.theme import MARK_PX, TEXT_PX, font, mixed
+from meter.readings import Frame
+
+ROW_PX = 26
+HEADINGS = ("part", "share", "lowest note", "under it", "mono", "ring")
+SAMPLES = ("plucked pair", "−100 %", "C♯2 +50", "−00.0", "−00.0", "0,000")
+"""The widest text of each column but the first, which takes what is left."""
+DROPPED_FIRST = (5, 4, 3)
+"""Columns that give way when the card is narrow."""
+GAP_PX = 12
+NOTABLE_DB = -3.0
+"""What a part loses in mono in some band is told from here on (common practice, no source)."""
+NOTABLE_RUMBLE_DB = -20.0
+SUB_BAND_WORDS = ("below 120 Hz", "at 20–40 Hz", "at 40–60 Hz", "at 60–90 Hz", "at 90–120 Hz")
+WIDE_BAND_WORDS = ("20–120 Hz", "120–350 Hz", "350 Hz–1 kHz", "1–3 kHz", "3–8 kHz", "above 8 kHz")
+UNKNOWN = {1: "silent", 2: "listening…", 3: "no pitch"}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One part as written: its number, the texts of all columns, and how they are coloured."""
+
+    number: int
+    texts: tuple[str, ...]
+    role: int
+    rumbles: bool
+
+
+class PartsFace(Face):
+    """See the module's description."""
+
+    meter_id = data.METER
+    title = "Parts"
+    least = QSize(220, 120)
+    preferred = QSize(470, 480)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.labels = {
+            "mono": Label(TEXT_PX, lines=2),
+            "loses": Label(MARK_PX, role="soft", lines=2),
+        }
+        self._table = QRect()
+        self._columns: list[tuple[int, QRect]] = []
+        self._rows: list[Row] = []
+        self._names: tuple[str, ...] = ()
+        self._first = 0
+        self._spoken_of = -1
+        self._stale = False
+        self._empty = ""
+
+    @property
+    def subtitle(self) -> str:
+        return "under it and mono in dB, ring in ms"
+
+    def choices(self) -> tuple[Choice, ...]:
+        heading = "speak of"
+        named = tuple(Choice(heading, name, "part", name) for name in self._names)
+        return (Choice(heading, "the part with most to tell", "part", ""), *named)
+
+    # Layout
+
+    def arrange(self, inside: QRect) -> None:
+        mono, loses = self.labels["mono"], self.labels["loses"]
+        told = inside.height() >= 8 * ROW_PX
+        high = 2 * mono.line_height + 2 * loses.line_height + 10 if told else 0
+        top = inside.bottom() + 1 - high
+        mono.place(QRect(inside.left(), top + 6, inside.width(), 2 * mono.line_height if told else 0))
+        loses.place(
+            QRect(inside.left(), mono.rect.bottom() + 4, inside.width(), 2 * loses.line_height if told else 0)
+        )
+        self._table = QRect(inside.left(), inside.top(), inside.width(), inside.height() - high)
+        self._arrange_columns()
+        self._scroll_to(self._first)
+
+    def _arrange_columns(self) -> None:
+        widths = {
+            column: max(text_width(SAMPLES[column], TEXT_PX), text_width(HEADINGS[column], MARK_PX)) + GAP_PX
+            for column in range(1, len(HEADINGS))
+        }
+        least = text_width(SAMPLES[0], TEXT_PX)
+        for column in DROPPED_FIRST:
+            if sum(widths.values()) + least <= self._table.width():
+                break
+            del widths[column]
+        name_width = self._table.width() - sum(widths.values())
+        self._columns = [(0, QRect(self._table.left(), 0, name_width, ROW_PX))]
+        left = self._table.left() + name_width
+        for column, width in widths.items():
+            self._columns.append((column, QRect(left, 0, width, ROW_PX)))
+            left += width
+
+    @property
+    def _fitting(self) -> int:
+        """Rows that fit under the headings."""
+        return max(0, (self._table.height() - ROW_PX) // ROW_PX)
+
+    def _scroll_to(self, first: int) -> None:
+        first = max(0, min(first, len(self._rows) - self._fitting))
+        if first != self._first:
+            self._first = first
+            self.update(self._table)
+
+    # Numbers and words
+
+    def take_words(self, frame: Frame) -> None:
+        if frame.parts != self._names:
+            self._names = frame.parts
+            self.rearrange()
+        rows = [self._row(frame, part) for part in data.parts_of(frame)]
+        spoken_of = data.index_of(frame, "spoken_of")
+        stale = data.is_stale(frame)
+        empty = "" if frame.parts else data.NOTHING_MAPPED
+        if (rows, spoken_of, stale, empty) != (self._rows, self._spoken_of, self._stale, self._empty):
+            self._rows, self._spoken_of, self._stale, self._empty = rows, spoken_of, stale, empty
+            self._scroll_to(self._first)
+            self.update(self._table)
+        role = "soft" if stale else "ink"
+        self.say("mono", data.with_age(self._mono(frame), frame), role)
+        self.say("loses", self._loses(frame))
+
+    def _row(self, frame: Frame, part: data.Part) -> Row:
+        def value(key: str) -> float:
+            found = data.each(frame, key)
+            return float(found[part.number]) if part.number < len(found) else math.nan
+
+        rumble = value("rumble_of_mix")
+        mono = value("part_mono_loss")
+        ring = value("ring")
+        texts = (
+            part.name,
+            data.percent(part.share) if part.role != SILENT else words.NOT_YET,
+            self._note(value("floor"), value("floor_doubt"), part.role),
+            words.figure(rumble, 0),
+            words.figure(mono) if mono < -0.05 else ("0" if math.isfinite(mono) else words.NOT_YET),
+            f"{ring:,.0f}" if math.isfinite(ring) else words.NOT_YET,
+        )
+        return Row(part.number, texts, part.role, rumble > NOTABLE_RUMBLE_DB and part.role != OWNER)
+
+    @staticmethod
+    def _note(floor_hz: float, doubt: float, role: int) -> str:
+        note = data.note_words(floor_hz)
+        if note:
+            return f"{note}  {floor_hz:.0f} Hz"
+        return "silent" if role == SILENT else UNKNOWN.get(int(doubt) if math.isfinite(doubt) else 0, words.NOT_YET)
+
+    def _mono(self, frame: Frame) -> str:
+        """What the lows lose in mono where most is lost, and what they would with one part in mono."""
+        worst = data.number(frame, "mono_worst")
+        band = int(worst) if math.isfinite(worst) and 0 <= worst < len(SUB_BAND_WORDS) else 0
+        bands = data.each(frame, "mono_loss_bands")
+        whole = data.number(frame, "mono_loss")
+        loss = float(bands[band - 1]) if 0 < band <= len(bands) else whole
+        if math.isnan(loss):
+            return ""
+        if loss > -0.5:
+            return "The lows survive mono."
+        lost = "vanish" if loss == -math.inf else f"lose {words.figure(-loss)} dB"
+        sentence = f"The lows {lost} in mono {SUB_BAND_WORDS[band]}"
+        culprit = data.name_of(frame, "culprit")
+        left = data.number(frame, "loss_with_culprit_in_mono")
+        return f"{sentence}; with {culprit} in mono {words.figure(left)} dB." if culprit else f"{sentence}."
+
+    def _loses(self, frame: Frame) -> str:
+        """Parts that lose more than 3 dB in some band of the whole range, the worst first."""
+        losses = data.table(frame, "part_mono_loss_bands")
+        found = []
+        for number, name in enumerate(frame.parts[: len(losses)]):
+            known = [(float(loss), band) for band, loss in enumerate(losses[number]) if not math.isnan(loss)]
+            if known and min(known)[0] < NOTABLE_DB:
+                found.append((*min(known), name))
+        said = [
+            f"{name} {f'{words.figure(loss)} dB' if math.isfinite(loss) else 'vanishes'} at {WIDE_BAND_WORDS[band]}"
+            for loss, band, name in sorted(found)[: data.MOST_NAMED]
+        ]
+        more = f" and {len(found) - data.MOST_NAMED} more" if len(found) > data.MOST_NAMED else ""
+        return f"alone in mono: {', '.join(said)}{more}" if said else ""
+
+    # Picture
+
+    def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        if not region.intersects(self._table):
+            return
+        if self._empty:
+            painter.setFont(font(TEXT_PX))
+            painter.setPen(self.theme.soft)
+            painter.drawText(self._table, Qt.TextFlag.TextWordWrap, self._empty)
+            return
+        painter.setFont(font(MARK_PX))
+        painter.setPen(self.theme.soft)
+        for column, place in self._columns:
+            self._write(painter, HEADINGS[column], place.translated(0, self._table.top()), column)
+        painter.setFont(font(TEXT_PX))
+        top = self._table.top() + ROW_PX
+        for row in self._rows[self._first : self._first + self._fitting]:
+            self._draw_row(painter, row, top)
+            top += ROW_PX
+        self._draw_hidden(painter)
+
+    def _draw_row(self, painter: QPainter, row: Row, top: int) -> None:
+        if row.number == self._spoken_of:
+            fill = mixed(self.theme.card, self.theme.held, 0.16)
+            painter.fillRect(QRect(self._table.left() - 6, top + 1, self._table.width() + 12, ROW_PX - 2), fill)
+            painter.fillRect(QRect(self._table.left() - 6, top + 1, 3, ROW_PX - 2), self.theme.held)
+        for column, place in self._columns:
+            painter.setPen(self._ink(row, column))
+            self._write(painter, row.texts[column], place.translated(0, top), column)
+
+    def _ink(self, row: Row, column: int) -> QColor:
+        if row.role == SILENT or self._stale or not self.live:
+            return self.theme.faint
+        if (column == 3 and row.rumbles) or (column == 1 and row.role == CANCELS):
+            return self.theme.held_ink
+        return self.theme.ink if row.role == OWNER or column == 0 else self.theme.soft
+
+    @staticmethod
+    def _write(painter: QPainter, text: str, place: QRect, column: int) -> None:
+        side = Qt.AlignmentFlag.AlignLeft if column == 0 else Qt.AlignmentFlag.AlignRight
+        room = place.width() - (6 if column == 0 else 0)
+        shown = painter.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, room)
+        painter.drawText(place, side | Qt.AlignmentFlag.AlignVCenter, shown)
+
+    def _draw_hidden(self, painter: QPainter) -> None:
+        """Where the table goes on past its end: a small mark at the right edge, as long as what is shown."""
+        if len(self._rows) <= self._fitting or not self._fitting:
+            return
+        track = QRect(self._table.right() + 8, self._table.top() + ROW_PX, 3, self._fitting * ROW_PX)
+        high = max(12, round(track.height() * self._fitting / len(self._rows)))
+        top = track.top() + round((track.height() - high) * self._first / max(1, len(self._rows) - self._fitting))
+        painter.fillRect(QRect(track.left(), top, track.width(), high), self.theme.line)
+
+    # The hand
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """Have the part of a row spoken of; a click on it again leaves the choice to the meter."""
+        row = self._row_at(event.position().toPoint())
+        if row is None or event.button() != Qt.MouseButton.LeftButton:
+            super().mousePressEvent(event)
+            return
+        name = row.texts[0]
+        self.setting_chosen.emit(self.meter_id, {"part": "" if self.settings.get("part") == name else name})
+
+    def wheelEvent(self, event: QWheelEvent) -> None:
+        """Go up and down a long table."""
+        steps = event.angleDelta().y() / 120.0
+        self._scroll_to(self._first - round(3 * steps) if abs(steps) >= 0.3 else self._first)
+        event.accept()
+
+    def _row_at(self, at: QPoint) -> Row | None:
+        place = (at.y() - self._table.top()) // ROW_PX - 1
+        inside = self._table.contains(at) and 0 <= place < self._fitting
+        return self._rows[self._first + place] if inside and self._first + place < len(self._rows) else None
+
+    def value_text(self) -> str:
+        said = [f"{row.texts[0]} {row.texts[1]}, lowest note {row.texts[2]}" for row in self._rows]
+        return "; ".join([*said, *(label.text for label in self.labels.values() if label.text)])

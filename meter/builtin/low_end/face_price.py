@@ -1,0 +1,378 @@
+"""What may go, and its price: the spectrum of one part, its lowest note as a post, and the zone that is free to cut.
+
+The slider under the picture is its axis: it tries any cut-off. The four slopes stand below with what each takes and
+costs; a click on one has it spoken of. Costs are stated, nothing is ordered.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from PySide6.QtCore import QPoint, QRect, QSize, Qt
+from PySide6.QtGui import QMouseEvent, QPainter, QPen, QPolygonF, QRegion
+from PySide6.QtWidgets import QSlider
+
+from meter.builtin.low_end import face_data as data
+from meter.builtin.low_end.face_data import SLOPES, Floats
+from meter.gui import scale, words
+from meter.gui.face import Choice, Face
+from meter.gui.label import Label, line_height, text_width
+from meter.gui.points import polygon_of
+from meter.gui.theme import HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
+from meter.readings import Frame
+
+LOW_HZ, HIGH_HZ = 20.0, 435.0
+SPAN_DB = 54.0
+MARKED_HZ = (20.0, 30.0, 40.0, 60.0, 80.0, 120.0, 200.0, 300.0, 400.0)
+STEPS = 300
+ROW_PX = 23
+HEADINGS = ("dB/oct", "cut-off", "takes", "cycles", "peak", "mix peak", "mix lows", "ring")
+KEYS = ("", "_removed", "_delay", "_peak", "_mix_peak", "_mix_lows", "_ring")
+SAMPLES = ("24", "000 Hz", "100 %", "0.00", "−00.0", "−00.0", "−00.0", "−0,000")
+DOUBTS = {1.0: "It is silent", 2.0: "Too little heard so far"}
+WORTH_CUTTING_DB = -45.0
+"""Rumble further under the mix's lows than this is not worth a sentence about what goes."""
+
+
+class PriceFace(Face):
+    """See the module's description."""
+
+    meter_id = data.METER
+    title = "What may go"
+    least = QSize(220, 140)
+    preferred = QSize(450, 480)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.labels = {
+            "name": Label(VERDICT_PX + 3, bold=True, sample="plucked pair", least_px=TEXT_PX),
+            "why": Label(MARK_PX, role="soft"),
+            "price": Label(TEXT_PX + 1, lines=3, least_px=TEXT_PX, sample="High-pass up to 100 Hz"),
+        }
+        self.slider = QSlider(Qt.Orientation.Horizontal, self)
+        self.slider.setRange(0, STEPS)
+        self.slider.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.slider.setAccessibleName("cut-off to try")
+        self.slider.setToolTip("try any cut-off; a double click on the picture goes back to 0.5 dB")
+        self.slider.valueChanged.connect(self._try)
+        self.controls = [self.slider]
+        self._picture = QRect()
+        self._table = QRect()
+        self._shape = QPolygonF()
+        self._under = QPolygonF()
+        self._spectrum: Floats = np.empty(0)
+        self._names: tuple[str, ...] = ()
+        self._floor = math.nan
+        self._cutoff = math.nan
+        self._rows: list[tuple[str, ...]] = []
+        self._columns: list[int] = []
+        self._empty = ""
+
+    @property
+    def subtitle(self) -> str:
+        return "lows of one part, over its loud moments"
+
+    @property
+    def slope(self) -> int:
+        """The slope that is spoken of, dB per octave."""
+        return int(str(self.settings.get("slope", "12")))
+
+    def choices(self) -> tuple[Choice, ...]:
+        part = "speak of"
+        named = tuple(Choice(part, name, "part", name) for name in self._names)
+        slopes = tuple(Choice("slope", f"{slope} dB per octave", "slope", f"{slope}") for slope in SLOPES)
+        free = Choice("cut-off", "the highest that costs the lowest note 0.5 dB", "cutoff_hz", 0.0)
+        return (Choice(part, "the part with most to tell", "part", ""), *named, *slopes, free)
+
+    # Layout
+
+    def arrange(self, inside: QRect) -> None:
+        name, why, price = self.labels["name"], self.labels["why"], self.labels["price"]
+        name.place(QRect(inside.left(), inside.top(), inside.width(), VERDICT_PX + 12))
+        why_width = text_width("the part with most to tell", MARK_PX) + 4
+        beside = inside.width() >= text_width("plucked pair", VERDICT_PX + 3, bold=True) + why_width + 20
+        down = name.rect.top() + round(name.ascent - why.ascent)
+        why.place(QRect(inside.right() + 1 - why_width, down, why_width if beside else 0, why.line_height))
+        table_high = (len(SLOPES) + 1) * ROW_PX if inside.height() >= 400 else 0
+        lines = 3 if inside.height() >= 300 else 2
+        slider_high = 22 if inside.height() >= 230 else 0
+        axis = line_height(MARK_PX) + 2
+        bottom = inside.bottom() + 1 - table_high
+        self._table = QRect(inside.left(), bottom, inside.width(), table_high)
+        price_top = bottom - lines * price.line_height - (8 if table_high else 0)
+        price.place(QRect(inside.left(), price_top, inside.width(), lines * price.line_height))
+        top = inside.top() + name.line_height + 4 + line_height(MARK_PX)
+        high = price_top - 6 - axis - slider_high - top
+        self._picture = QRect(inside.left(), top, inside.width(), high) if high >= 40 else QRect()
+        shown = slider_high and not self._picture.isEmpty()
+        self.slider.setVisible(bool(shown) and bool(self._names))
+        # The handle is about as wide as it is high; its middle must run from edge to edge of the picture.
+        under = self._picture.bottom() + 1 + axis
+        self.slider.setGeometry(inside.left() - 8, under, inside.width() + 16, slider_high)
+        self._arrange_columns()
+        self._spectrum = np.empty(0)
+
+    def _arrange_columns(self) -> None:
+        widths = [
+            max(text_width(sample, TEXT_PX), text_width(heading, MARK_PX)) + 8
+            for sample, heading in zip(SAMPLES, HEADINGS, strict=True)
+        ]
+        count = len(widths)
+        while count > 3 and sum(widths[:count]) > self._table.width():
+            count -= 1
+        spare = (self._table.width() - sum(widths[:count])) // count if count else 0
+        self._columns = [self._table.left()]
+        for width in widths[:count]:
+            self._columns.append(self._columns[-1] + width + spare)
+
+    def _x(self, frequency_hz: float) -> int:
+        place = scale.log_place(frequency_hz, LOW_HZ, HIGH_HZ)
+        return self._picture.left() + round(place * (self._picture.width() - 1))
+
+    # Numbers and words
+
+    def take_words(self, frame: Frame) -> None:
+        part = data.index_of(frame, "spoken_of")
+        if frame.parts != self._names:
+            self._names = frame.parts
+            self.rearrange()
+        empty = data.NOTHING_MAPPED if not frame.parts else ""
+        if empty != self._empty:
+            self._empty = empty
+            self.update()
+        self._say_part(frame, part)
+        self._take_picture(frame, part)
+        self._take_rows(frame, part)
+        self._follow_slider()
+
+    def _say_part(self, frame: Frame, part: int) -> None:
+        chosen = part >= 0 and self.settings.get("part") == frame.parts[part]
+        self.say("name", frame.parts[part] if part >= 0 else "")
+        self.say("why", "" if chosen or part < 0 else "the part with most to tell")
+        if not frame.parts:
+            self.say("price", data.NOTHING_MAPPED, "soft")
+        elif part < 0:
+            self.say("price", words.LISTENING, "soft")
+        else:
+            stale = data.is_stale(frame)
+            self.say("price", data.with_age(self._price(frame, part), frame), "soft" if stale else "ink")
+
+    def _price(self, frame: Frame, part: int) -> str:
+        """One sentence: up to where, what it takes, what it costs."""
+        floor = float(data.each(frame, "floor")[part])
+        note = data.note_words(floor)
+        if not note:
+            return f"{self._doubt(frame, part)}: no price for a high-pass yet"
+        cost = self._cost(frame, part)
+        tried = "tried at" if self._is_tried else "up to"
+        sentence = f"High-pass {tried} {cost['']:.0f} Hz at {self.slope} dB per octave"
+        rumble = float(data.each(frame, "rumble_of_mix")[part])
+        removed = cost["_removed"]
+        if math.isfinite(removed) and rumble > WORTH_CUTTING_DB:
+            sentence += f" takes {removed:.0f} % of what lies under {note}, costs {note}"
+        else:
+            sentence += f" has nothing to take under {note}, costs it"
+        sentence += f" {words.figure(cost['_loss'])} dB"
+        if math.isfinite(cost["_peak"]):
+            return f"{sentence}, peak {data.decibels(cost['_peak'])}."
+        return f"{sentence}; trying it…"
+
+    @property
+    def _tried_hz(self) -> float:
+        """The cut-off that the user wants to know of, 0 for none."""
+        cutoff = self.settings.get("cutoff_hz", 0.0)
+        return cutoff if isinstance(cutoff, float) else 0.0
+
+    @property
+    def _is_tried(self) -> bool:
+        return self._tried_hz > 0.0
+
+    def _cost(self, frame: Frame, part: int) -> dict[str, float]:
+        """Figures of the cut-off that is spoken of: the one that is tried, else the free one at the chosen slope."""
+        keys = (*KEYS, "_loss")
+        if self._is_tried:
+            answered = data.number(frame, "tried_cutoff") == self._tried_hz
+            figures = {key: data.number(frame, f"tried{key}") if answered else math.nan for key in keys if key}
+            return {"": self._tried_hz, **figures}
+        row = SLOPES.index(self.slope)
+        tables = {key: data.table(frame, f"cutoff{key}") for key in keys}
+        return {key: float(found[part, row]) if found.size else math.nan for key, found in tables.items()}
+
+    @staticmethod
+    def _doubt(frame: Frame, part: int) -> str:
+        doubt = data.each(frame, "floor_doubt")[part]
+        return DOUBTS.get(float(doubt), "No pitch and no low peak that stays")
+
+    def _take_rows(self, frame: Frame, part: int) -> None:
+        rows: list[tuple[str, ...]] = []
+        for row, slope in enumerate(SLOPES):
+            figures = [data.table(frame, f"cutoff{key}") for key in KEYS]
+            values = [float(found[part, row]) if found.size and part >= 0 else math.nan for found in figures]
+            rows.append((f"{slope}", *self._texts(values)))
+        if rows != self._rows:
+            self._rows = rows
+            self.update(self._table)
+
+    @staticmethod
+    def _texts(values: list[float]) -> tuple[str, ...]:
+        cutoff, removed, delay, peak, mix_peak, mix_lows, ring = values
+        return (
+            f"{cutoff:.0f} Hz" if math.isfinite(cutoff) else words.NOT_YET,
+            data.percent(removed),
+            f"{delay:.2f}" if math.isfinite(delay) else words.NOT_YET,
+            words.figure(peak, plus=True),
+            words.figure(mix_peak, plus=True),
+            words.figure(mix_lows, plus=True),
+            words.figure(ring, 0, plus=True),
+        )
+
+    # Picture
+
+    def _take_picture(self, frame: Frame, part: int) -> None:
+        spectra, frequencies = data.table(frame, "spectrum"), data.each(frame, "spectrum_hz")
+        spectrum = spectra[part] if part >= 0 and len(spectra) else np.empty(0)
+        floor = float(data.each(frame, "floor")[part]) if part >= 0 else math.nan
+        cutoff = self._cost(frame, part)[""] if part >= 0 else math.nan
+        same = np.array_equal(spectrum, self._spectrum, equal_nan=True)
+        if same and words.figure(floor) == words.figure(self._floor) and cutoff == self._cutoff:
+            return
+        self._spectrum, self._floor, self._cutoff = spectrum.copy(), floor, cutoff
+        known = np.isfinite(spectrum) & np.isfinite(frequencies) if len(spectrum) == len(frequencies) else []
+        if not np.any(known) or self._picture.isEmpty():
+            self._shape = self._under = QPolygonF()
+        else:
+            self._shape = self._polygon(frequencies[known], spectrum[known], math.inf)
+            self._under = self._polygon(frequencies[known], spectrum[known], floor / math.sqrt(2.0))
+        self.update(self._picture.adjusted(-4, -line_height(MARK_PX), 4, 4))
+
+    def _polygon(self, frequencies: Floats, levels: Floats, up_to_hz: float) -> QPolygonF:
+        """The filled shape from the left up to a frequency, down to 54 dB under the highest level."""
+        top = float(levels.max())
+        inside = frequencies <= up_to_hz if not math.isnan(up_to_hz) else np.zeros(len(frequencies), dtype=bool)
+        if not inside.any():
+            return QPolygonF()
+        places = np.log(frequencies[inside] / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
+        x = self._picture.left() + places * (self._picture.width() - 1)
+        floor = float(self._picture.bottom())
+        y = floor - scale.straight_places(levels[inside], top - SPAN_DB, top) * (self._picture.height() - 1)
+        return polygon_of(np.concatenate([x[:1], x, x[-1:]]), np.concatenate([[floor], y, [floor]]))
+
+    def paint_still(self, painter: QPainter) -> None:
+        if self._picture.isEmpty():
+            return
+        painter.setFont(font(MARK_PX))
+        free = -1
+        for frequency in MARKED_HZ:
+            at = self._x(frequency)
+            painter.setPen(mixed(self.theme.card, self.theme.line, 0.6))
+            painter.drawLine(at, self._picture.top(), at, self._picture.bottom())
+            text = f"{frequency:g}"
+            width = text_width(text, MARK_PX)
+            left = max(self.inside.left(), min(at - width // 2, self.inside.right() + 1 - width))
+            if left < free:
+                continue
+            painter.setPen(self.theme.soft)
+            painter.drawText(QRect(left, self._picture.bottom() + 3, width + 2, line_height(MARK_PX)), 0, text)
+            free = left + width + 6
+        painter.setPen(self.theme.line)
+        painter.drawLine(self._picture.bottomLeft(), self._picture.bottomRight())
+
+    def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+        if not self._picture.isEmpty() and region.intersects(self._picture):
+            self._draw_zone(painter)
+            self._draw_shape(painter)
+            self._draw_post(painter)
+        if region.intersects(self._table) and self._rows and self._names:
+            self._draw_table(painter)
+
+    def _draw_zone(self, painter: QPainter) -> None:
+        """Everything left of the cut-off, named."""
+        if not math.isfinite(self._cutoff) or self._cutoff <= LOW_HZ:
+            return
+        right = self._x(self._cutoff)
+        zone = QRect(self._picture.topLeft(), QPoint(right, self._picture.bottom()))
+        painter.fillRect(zone, mixed(self.theme.card, self.theme.held, 0.13))
+        painter.fillRect(QRect(right, self._picture.top(), 2, self._picture.height()), self.theme.held)
+        text = "tried" if self._is_tried else "free to cut"
+        if text_width(text, MARK_PX) + 10 <= zone.width():
+            painter.setFont(font(MARK_PX))
+            painter.setPen(self.theme.held_ink)
+            painter.drawText(zone.adjusted(6, 3, -4, 0), Qt.AlignmentFlag.AlignLeft, text)
+
+    def _draw_shape(self, painter: QPainter) -> None:
+        for shape, colour, depth in ((self._shape, self.measured, 0.42), (self._under, self.theme.held, 0.6)):
+            if shape.size():
+                painter.setPen(QPen(colour, HAIRLINE))
+                painter.setBrush(mixed(self.theme.card, colour, depth))
+                painter.drawPolygon(shape)
+
+    def _draw_post(self, painter: QPainter) -> None:
+        """The lowest note, by its name."""
+        note = data.note_words(self._floor)
+        if not note or not LOW_HZ <= self._floor <= HIGH_HZ:
+            return
+        at = self._x(self._floor)
+        painter.fillRect(QRect(at - 1, self._picture.top(), 3, self._picture.height()), self.theme.ink)
+        text = f"{note}  {self._floor:.0f} Hz"
+        width = text_width(text, MARK_PX, bold=True)
+        left = max(self.inside.left(), min(at - width // 2, self.inside.right() + 1 - width))
+        painter.setFont(font(MARK_PX, bold=True))
+        painter.setPen(self.theme.ink)
+        painter.drawText(QPoint(left, self._picture.top() - 5), text)
+
+    def _draw_table(self, painter: QPainter) -> None:
+        painter.setFont(font(MARK_PX))
+        painter.setPen(self.theme.soft)
+        self._draw_cells(painter, HEADINGS, self._table.top())
+        painter.setFont(font(TEXT_PX))
+        for number, row in enumerate(self._rows):
+            top = self._table.top() + (number + 1) * ROW_PX
+            spoken_of = SLOPES[number] == self.slope
+            if spoken_of:
+                box = QRect(self._table.left() - 6, top, self._table.width() + 12, ROW_PX - 1)
+                painter.fillRect(box, mixed(self.theme.card, self.theme.held, 0.16))
+                painter.fillRect(QRect(box.left(), top, 3, box.height()), self.theme.held)
+            painter.setPen(self.theme.ink if spoken_of else self.theme.soft)
+            self._draw_cells(painter, row, top)
+
+    def _draw_cells(self, painter: QPainter, texts: tuple[str, ...], top: int) -> None:
+        for column in range(len(self._columns) - 1):
+            left, right = self._columns[column], self._columns[column + 1]
+            side = Qt.AlignmentFlag.AlignLeft if column == 0 else Qt.AlignmentFlag.AlignRight
+            box = QRect(left, top, right - left, ROW_PX)
+            painter.drawText(box, side | Qt.AlignmentFlag.AlignVCenter, texts[column])
+
+    # The hand
+
+    def _try(self, step: int) -> None:
+        hertz = LOW_HZ * (HIGH_HZ / LOW_HZ) ** (step / STEPS)
+        self.setting_chosen.emit(self.meter_id, {"cutoff_hz": round(hertz, 1)})
+
+    def _follow_slider(self) -> None:
+        """The handle stands at the cut-off that is shown, unless it is being moved."""
+        if self.slider.isSliderDown() or not math.isfinite(self._cutoff):
+            return
+        step = round(scale.log_place(self._cutoff, LOW_HZ, HIGH_HZ) * STEPS)
+        if step != self.slider.value():
+            self.slider.blockSignals(True)
+            self.slider.setValue(step)
+            self.slider.blockSignals(False)
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """Choose a slope by a click on its row."""
+        at = event.position().toPoint()
+        row = (at.y() - self._table.top()) // ROW_PX - 1
+        if self._table.contains(at) and 0 <= row < len(SLOPES):
+            self.setting_chosen.emit(self.meter_id, {"slope": f"{SLOPES[row]}"})
+            return
+        super().mousePressEvent(event)
+
+    def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
+        """Go back to the cut-off that costs 0.5 dB."""
+        if self._picture.contains(event.position().toPoint()):
+            self.setting_chosen.emit(self.meter_id, {"cutoff_hz": 0.0})
+
+    def value_text(self) -> str:
+        return f"{self.labels['name'].text}: {self.labels['price'].text}".strip(": ")
