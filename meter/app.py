@@ -45,9 +45,12 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     if request is not None:
         starting = SourceChoice(request.kind, request.name, request.options, LABELS.get(request.kind, request.name))
     source = starting or kept.source
+    _, feeds, words = settings_file.kept_feeds(kept, source)
+    notice = " ".join(said for said in (notice, words) if said)
     all_folders = [*folders, *(Path(folder) for folder in kept.plugin_folders)]
     order = EngineOrder(
         request=as_request(to_plain(source)) if source else None,
+        feeds=feeds,
         folders=tuple(str(folder) for folder in all_folders),
         settings=allowed_settings(kept.meters, all_folders),
         logbook=str(logbook_path()),
@@ -162,7 +165,7 @@ class PlayedFrames:
         self._next += 1
         return frame
 
-    def open(self, request: Mapping[str, Any]) -> None:
+    def open(self, request: Mapping[str, Any], feeds: Mapping[str, tuple[int, ...]] | None = None) -> None:
         """A picture listens to nothing."""
 
     def hold(self, held: bool) -> None:
@@ -170,6 +173,9 @@ class PlayedFrames:
 
     def reset(self) -> None:
         """Nothing runs that could be reset."""
+
+    def mark(self) -> None:
+        """Nothing runs that could be marked."""
 
     def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
         """The frames are as they were measured."""
@@ -191,9 +197,9 @@ class SupervisedEngine:
         """The newest snapshot; the same object when nothing new came."""
         return self._supervisor.take()
 
-    def open(self, request: Mapping[str, Any]) -> None:
-        """Listen to ``{"kind", "name", "options"}``."""
-        self._supervisor.open(as_request(request))
+    def open(self, request: Mapping[str, Any], feeds: Mapping[str, tuple[int, ...]] | None = None) -> None:
+        """Listen to ``{"kind", "name", "options"}`` with these feeds."""
+        self._supervisor.open(as_request(request), feeds)
 
     def hold(self, held: bool) -> None:
         """Freeze or release the readings."""
@@ -202,6 +208,10 @@ class SupervisedEngine:
     def reset(self) -> None:
         """Forget what was measured."""
         self._supervisor.reset()
+
+    def mark(self) -> None:
+        """Begin the figures since the mark anew."""
+        self._supervisor.mark()
 
     def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
         """Change settings of one meter."""
@@ -248,4 +258,6 @@ def _entry(plugin: Plugin) -> MeterEntry:
         load_face=(lambda: load_object(plugin, face)) if face else None,
         settings=tuple(manifest.setting),
         trouble=plugin.refusal,
+        views={name: partial(load_object, plugin, dotted) for name, dotted in manifest.views.items()},
+        on_pages=manifest.on_pages,
     )

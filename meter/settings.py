@@ -9,11 +9,14 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import msgspec
 import platformdirs
+
+from meter.feeds import FeedMap, FeedMapError, read_feed_map
 
 VERSION = 1
 FILE_NAME = "settings.json"
@@ -30,6 +33,8 @@ PRESET_SETTINGS = {FULL: 0.0, "−10": -10.0, "−20": -20.0}
 """Places of a monitor control that everybody has: how they are called, and dB re full."""
 DOUBT_OF_UNKNOWN_METER_DB = 6.0
 """Of a calibration that does not say with what it was made (common practice, no source)."""
+
+Columns = dict[str, tuple[int, ...]]
 
 
 class SourceChoice(msgspec.Struct, frozen=True):
@@ -87,7 +92,7 @@ class Settings(msgspec.Struct):
 
     ``theme`` is one of ``THEMES``. ``geometry`` is the window system's own record, base64; ``width`` and
     ``height`` in points serve where a window may not place itself. ``plugin_folders`` are folders with meters of
-    third parties that the user enabled.
+    third parties that the user enabled. ``feed_maps`` is the job file of each source that has one, by ``source_key``.
     """
 
     version: int = VERSION
@@ -104,6 +109,7 @@ class Settings(msgspec.Struct):
     monitor_settings: list[MonitorSetting] = []
     monitor_states: list[MonitorState] = []
     plugin_folders: list[str] = []
+    feed_maps: dict[str, str] = {}
 
     def calibrations_for(self, source: str, heard_on: str) -> list[Calibration]:
         """The calibrations made with ``source``, one for each monitor setting at which it was made."""
@@ -143,6 +149,34 @@ class Settings(msgspec.Struct):
         """Remember what was said of a source."""
         others = [entry for entry in self.monitor_states if entry.source != state.source]
         self.monitor_states = [*others, state]
+
+
+def source_key(source: SourceChoice) -> str:
+    """What a source is known by where something is kept for each."""
+    return f"{source.kind} {source.name}".strip()
+
+
+def jobs_folder() -> Path:
+    """Where job files lie unless the user chose another place; the folder may not exist yet."""
+    return settings_path().parent / "jobs"
+
+
+def kept_feeds(settings: Settings, source: SourceChoice | None) -> tuple[FeedMap | None, Columns | None, str]:
+    """The feed map of the job kept for a source, its columns, and one sentence if it cannot be used; never raises."""
+    kept = settings.feed_maps.get(source_key(source), "") if source is not None else ""
+    if not kept or source is None:
+        return None, None, ""
+    try:
+        feeds = read_feed_map(Path(kept))
+        return feeds, feeds.columns(taken_channels(source.options)), ""
+    except FeedMapError as error:
+        return None, None, str(error)
+
+
+def taken_channels(options: Mapping[str, Any]) -> tuple[int, ...]:
+    """The channels, from 1, that a source is asked for; empty for its usual ones."""
+    channels = options.get("channels", ())
+    return tuple(channels) if isinstance(channels, (list, tuple)) else ()
 
 
 def settings_path() -> Path:

@@ -24,6 +24,8 @@ from meter.plugin.host import discover, usable
 from meter.readings import Frame, Slot
 
 DEMO = SourceRequest("demo")
+WITH_PARTS = SourceRequest("demo", options={"feeds": "all"})
+"""The mix and every part beside it, so that the window's page of the low end has something to tell."""
 DEFAULT_SECONDS = 20.0
 PICTURE = Path("earwitness-demo.png")
 KEPT_FRAMES = 100
@@ -56,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     prepare_demo()
     from meter.app import open_window
 
-    return open_window(DEMO, arguments.plugins)
+    return open_window(WITH_PARTS, arguments.plugins)
 
 
 def listen_without_window(arguments: argparse.Namespace, seconds: float, picture: Path | None = None) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from PySide6.QtCore import QEvent, QPoint, QSize, Qt, Signal
 from PySide6.QtGui import QPainter, QPaintEvent, QPolygon
@@ -134,6 +135,9 @@ class FeedLine(QWidget):
     reset_asked = Signal()
     ears_only_asked = Signal()
     more_asked = Signal()
+    mark_asked = Signal()
+    feeds_asked = Signal()
+    page_asked = Signal(int)
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -142,6 +146,9 @@ class FeedLine(QWidget):
         self.reset = KeyButton("start over", "R")
         self.ears_only = KeyButton("ears only", "E")
         self.more = KeyButton("more", "M")
+        self.marking = KeyButton("mark", "K")
+        self.feeds = KeyButton("feeds", "F")
+        self.tabs: list[KeyButton] = []
         self.mark = StateMark()
         self.words = ElidedLine(SUBTITLE_PX)
         self._answers = QWidget()
@@ -158,13 +165,19 @@ class FeedLine(QWidget):
         self.hold.setToolTip("the readings stand still until you press it again")
         self.reset.setToolTip("forget what was measured so far and begin again")
         self.ears_only.setToolTip("blank the screen and keep measuring")
+        self.marking.setToolTip("figures since the mark begin here")
+        self.feeds.setToolTip("say which channel is the mix and which is what part")
+        self.feeds.hide()
         rows = QVBoxLayout(self)
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(0)
         top, bottom = _row(rows), _row(rows)
         top.addWidget(self.source)
+        self._tab_row = QHBoxLayout()
+        self._tab_row.setSpacing(2)
+        top.addLayout(self._tab_row)
         top.addStretch(1)
-        for button in (self.hold, self.reset, self.ears_only, self.more):
+        for button in (self.feeds, self.marking, self.hold, self.reset, self.ears_only, self.more):
             top.addWidget(button)
         bottom.setContentsMargins(10, 0, 10, 0)
         bottom.addWidget(self.mark)
@@ -181,12 +194,32 @@ class FeedLine(QWidget):
         self.reset.clicked.connect(self.reset_asked)
         self.ears_only.clicked.connect(self.ears_only_asked)
         self.more.clicked.connect(self.more_asked)
+        self.marking.clicked.connect(self.mark_asked)
+        self.feeds.clicked.connect(self.feeds_asked)
 
     def name_source(self, name: str) -> None:
         """Show which source was chosen; an empty name means none was."""
         self._chosen = bool(name)
         self.source.name_source(name or NO_SOURCE)
         self._refresh()
+
+    def show_pages(self, names: Sequence[str], shown: int) -> None:
+        """A tab for each page, if there are several; the one that is shown is pressed in."""
+        wanted = list(names) if len(names) > 1 else []
+        if [tab.text() for tab in self.tabs] != wanted:
+            for tab in self.tabs:
+                tab.setParent(None)
+                tab.deleteLater()
+            self.tabs = [KeyButton(name, f"{number + 1}", outlined=True) for number, name in enumerate(wanted)]
+            for number, tab in enumerate(self.tabs):
+                tab.clicked.connect(partial(self.page_asked.emit, number))
+                self._tab_row.addWidget(tab)
+        for number, tab in enumerate(self.tabs):
+            tab.mark_shown(number == shown)
+
+    def offer_feeds(self, offered: bool) -> None:
+        """Show the way to the feed map, where the source has channels enough for one."""
+        self.feeds.setVisible(offered)
 
     def show_status(self, status: FeedStatus) -> None:
         """Show what the engine says of the feed; cheap when nothing that is shown has changed."""
@@ -253,7 +286,7 @@ class FeedLine(QWidget):
         status = self._status
         broken = self._chosen and is_broken(status)
         self.mark.setVisible(self._chosen)
-        for button in (self.hold, self.reset):
+        for button in (self.hold, self.reset, self.marking):
             button.setEnabled(self._chosen)
         self.mark.show_state(status.state if self._chosen else "", broken=broken)
         self._answers.setVisible(bool(self._asks) and not broken)

@@ -21,8 +21,11 @@ class EngineLink(Protocol):
         """The newest snapshot, None before the first; the **same object** as last time when nothing new came."""
         ...
 
-    def open(self, request: Mapping[str, Any]) -> None:
-        """Listen to ``{"kind": …, "name": …, "options": {…}}``; what goes wrong comes back in the feed status."""
+    def open(self, request: Mapping[str, Any], feeds: Mapping[str, tuple[int, ...]] | None = None) -> None:
+        """Listen to ``{"kind": …, "name": …, "options": {…}}``; what goes wrong comes back in the feed status.
+
+        ``feeds`` names the columns of each feed; without it all is the mix, unless the source itself tells.
+        """
         ...
 
     def hold(self, held: bool) -> None:
@@ -31,6 +34,10 @@ class EngineLink(Protocol):
 
     def reset(self) -> None:
         """Forget what was measured since the last reset."""
+        ...
+
+    def mark(self) -> None:
+        """Begin the figures since the mark anew."""
         ...
 
     def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
@@ -50,7 +57,8 @@ class EngineLink(Protocol):
 class MeterEntry:
     """One meter that the program knows of.
 
-    ``load_face`` imports the face and returns its class, or is None for a meter without a face.
+    ``load_face`` imports the face and returns its class, or is None for a meter without a face; ``views`` are its
+    further faces by name. One that is not ``on_pages`` has a card only where a page layout asks for it.
     ``trouble`` is one sentence when the host refused the meter; it is then shown in place of the face.
     """
 
@@ -60,6 +68,8 @@ class MeterEntry:
     load_face: Callable[[], Any] | None = None
     settings: tuple[SettingEntry, ...] = ()
     trouble: str = ""
+    views: Mapping[str, Callable[[], Any]] = field(default_factory=dict)
+    on_pages: bool = True
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 from PySide6.QtCore import QEvent, QObject, QRect, Signal
 from PySide6.QtGui import QResizeEvent
@@ -22,11 +22,14 @@ EXTRA_HEIGHT_PX = 150
 
 
 class Card(QObject):
-    """One meter on the page: its face, guarded and timed."""
+    """One face of a meter on the page, guarded and timed."""
 
-    def __init__(self, entry: MeterEntry, face: Face, *, missing: bool, now: Callable[[], float]) -> None:
+    def __init__(
+        self, entry: MeterEntry, face: Face, *, missing: bool, now: Callable[[], float], view: str = ""
+    ) -> None:
         super().__init__(face)
         self.entry = entry
+        self.view = view
         self.face = face
         self._missing = missing
         self._now = now
@@ -36,8 +39,8 @@ class Card(QObject):
 
     @property
     def name(self) -> str:
-        """The meter's name, for notes."""
-        return self.entry.name
+        """The meter's name and that of its view, for notes."""
+        return f"{self.entry.name}, {self.view}" if self.view else self.entry.name
 
     def can_be_seen(self) -> bool:
         """False while the face is hidden or scrolled out of sight."""
@@ -85,7 +88,8 @@ class Card(QObject):
 
 
 class Page(QWidget):
-    """All cards, laid out by a plan; meters without a place follow in rows of their own below."""
+    """All cards, laid out by a plan. Where it says so, meters without a place follow in rows of their own below,
+    but not those ``elsewhere``: on another page."""
 
     setting_chosen = Signal(str, dict)
     action_asked = Signal(str)
@@ -96,21 +100,29 @@ class Page(QWidget):
         entries: Sequence[MeterEntry],
         now: Callable[[], float] = time.perf_counter,
         parent: QWidget | None = None,
+        elsewhere: Collection[str] = (),
     ) -> None:
         super().__init__(parent)
         self._plan = plan
         self._now = now
         known = {entry.meter_id: entry for entry in entries}
-        placed = {place.meter for place in plan.place} | set(plan.elsewhere)
-        self.cards = [self._make_card(known.get(place.meter) or _unknown(place.meter, plan)) for place in plan.place]
-        extra = [entry for entry in entries if entry.meter_id not in placed]
+        placed = {place.meter for place in plan.place} | {*plan.elsewhere, *elsewhere}
+        self.cards = [
+            self._make_card(known.get(place.meter) or _unknown(place.meter, plan), place.view) for place in plan.place
+        ]
+        extra = [entry for entry in entries if plan.rest and entry.on_pages and entry.meter_id not in placed]
         self._placed = len(self.cards)
         self.cards += [self._make_card(entry) for entry in extra]
         self._extra_rows = -(-len(extra) // EXTRA_COLUMNS)
         self.setMinimumSize(LEAST_WIDTH_PX, LEAST_HEIGHT_PX + self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX))
 
+    @property
+    def name(self) -> str:
+        """What the page is called."""
+        return self._plan.name
+
     def card(self, meter_id: str) -> Card | None:
-        """The card of a meter, or None."""
+        """The first card of a meter, or None."""
         return next((card for card in self.cards if card.entry.meter_id == meter_id), None)
 
     def read_out(self) -> str:
@@ -135,21 +147,24 @@ class Page(QWidget):
             top = height + GAP_PX + row * (EXTRA_HEIGHT_PX + GAP_PX)
             card.face.setGeometry(QRect(left, top, wide, EXTRA_HEIGHT_PX))
 
-    def _make_card(self, entry: MeterEntry) -> Card:
-        face = _make_face(entry)
+    def _make_card(self, entry: MeterEntry, view: str = "") -> Card:
+        face = _make_face(entry, view)
         face.setParent(self)
         face.setting_chosen.connect(self.setting_chosen)
         face.action_asked.connect(self.action_asked)
-        return Card(entry, face, missing=bool(face.fault), now=self._now)
+        return Card(entry, face, missing=bool(face.fault), now=self._now, view=view)
 
 
-def _make_face(entry: MeterEntry) -> Face:
+def _make_face(entry: MeterEntry, view: str) -> Face:
     if entry.trouble:
         return missing_face(entry.meter_id, entry.name, entry.trouble)
-    if entry.load_face is None:
+    if view and view not in entry.views:
+        return missing_face(entry.meter_id, entry.name, f"{entry.name} has no view “{view}”.")
+    load = entry.views[view] if view else entry.load_face
+    if load is None:
         return plain_face(entry.meter_id, entry.name, entry.summary)
     try:
-        face = entry.load_face()()
+        face = load()()
     except Exception as error:  # a stranger's code
         return missing_face(entry.meter_id, entry.name, f"Its view cannot be loaded: {error}")
     if not isinstance(face, Face):

@@ -29,13 +29,19 @@ class PlanError(ValueError):
 
 
 class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The cells of one meter, counted from 0."""
+    """The cells of one meter, counted from 0; ``view`` names one of its further faces."""
 
     meter: str
     row: Cell
     column: Cell
     rows: Span = 1
     columns: Span = 1
+    view: str = ""
+
+    @property
+    def words(self) -> str:
+        """Meter and view, for sentences."""
+        return f"{self.meter}, {self.view}" if self.view else self.meter
 
     def cells(self) -> set[tuple[int, int]]:
         """Every cell covered, as (row, column)."""
@@ -49,7 +55,8 @@ class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class Plan(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One page: shares of width and height, and the places of its meters.
 
-    Meters ``elsewhere`` are measured and have no card here: another face tells of them.
+    Meters ``elsewhere`` are measured and have no card here: another face tells of them. On a page with ``rest`` all
+    meters that have no place on any page follow in rows of their own.
     """
 
     name: str
@@ -57,6 +64,7 @@ class Plan(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     row_shares: Shares
     place: tuple[Place, ...] = ()
     elsewhere: tuple[str, ...] = ()
+    rest: bool = True
 
 
 def read_plan(path: Path) -> Plan:
@@ -77,15 +85,15 @@ def _check(plan: Plan, path: Path) -> None:
     taken: dict[tuple[int, int], str] = {}
     seen: set[str] = set()
     for place in plan.place:
-        if place.meter in seen:
-            raise PlanError(f"The page layout {path.name} places “{place.meter}” twice; leave one of them out.")
-        seen.add(place.meter)
+        if place.words in seen:
+            raise PlanError(f"The page layout {path.name} places “{place.words}” twice; leave one of them out.")
+        seen.add(place.words)
         for cell in place.cells():
             if cell[0] >= len(plan.row_shares) or cell[1] >= len(plan.column_shares):
-                raise PlanError(f"The page layout {path.name} places “{place.meter}” outside its grid; move it in.")
+                raise PlanError(f"The page layout {path.name} places “{place.words}” outside its grid; move it in.")
             if cell in taken:
-                raise PlanError(f"The page layout {path.name} puts “{place.meter}” on “{taken[cell]}”; move one.")
-            taken[cell] = place.meter
+                raise PlanError(f"The page layout {path.name} puts “{place.words}” on “{taken[cell]}”; move one.")
+            taken[cell] = place.words
 
 
 def plain_plan(meters: Iterable[str]) -> Plan:

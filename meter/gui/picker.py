@@ -25,7 +25,7 @@ from PySide6.QtWidgets import (
 
 from meter.gui.lister import SourceLister
 from meter.gui.small_parts import KeyButton, Paragraph
-from meter.gui.source_list import LESSER, Listing, SourceEntry, channel_choices
+from meter.gui.source_list import LESSER, MOST_AT_ONCE, Listing, SourceEntry, channel_choices
 from meter.gui.theme import SUBTITLE_PX, TEXT_PX, TITLE_PX, current_theme, font
 
 WIDTH_PX = 560
@@ -35,6 +35,8 @@ HEADING_PX = 30
 EDGE_PX = 12
 ENTRY_ROLE = int(Qt.ItemDataRole.UserRole)
 SOUND_FILES = "Sound files (*.wav *.flac *.aiff *.aif *.ogg *.mp3 *.caf *.w64 *.rf64);;All files (*)"
+DEMO: dict[str, Any] = {"kind": "demo", "name": "", "options": {"feeds": "all"}}
+"""With every part beside the mix, so that the page of the low end has something to tell."""
 LOOKING = "looking for sources…"
 NOTHING_FOUND = (
     "No source was found. Connect an interface, start your sound server, or open a file or the demo; then rescan."
@@ -87,6 +89,7 @@ class Picker(QFrame):
     """A popup under the feed line. ``chosen`` carries the request and the words to call the source by."""
 
     chosen = Signal(dict, str)
+    finder_asked = Signal(dict, str)
 
     def __init__(self, lister: SourceLister, parent: QWidget | None = None) -> None:
         super().__init__(parent, Qt.WindowType.Popup)
@@ -99,6 +102,7 @@ class Picker(QFrame):
         self.hints = Paragraph("", "soft")
         self.channels = QComboBox()
         self.listen = KeyButton("listen", "↵", outlined=True)
+        self.finder = KeyButton("which is what…", outlined=True)
         self.rescan = KeyButton("rescan")
         self.lesser = KeyButton("more")
         self.open_file = KeyButton("open a file…", outlined=True)
@@ -118,6 +122,7 @@ class Picker(QFrame):
         self.list.setAccessibleName("sources")
         self.channels.setAccessibleName("channels of the source")
         self.lesser.setToolTip("show other ways to the same devices; they may convert what you measure")
+        self.finder.setToolTip("listen to all channels and say which is the mix and which is what part")
         self.demo.setToolTip("an invented piece of music made here; needs no sound hardware")
         head, feet = QHBoxLayout(), QHBoxLayout()
         head.addWidget(title)
@@ -128,6 +133,7 @@ class Picker(QFrame):
             feet.addWidget(widget)
         feet.addStretch(1)
         feet.addWidget(self.channels)
+        feet.addWidget(self.finder)
         feet.addWidget(self.listen)
         column = QVBoxLayout(self)
         column.setContentsMargins(EDGE_PX, EDGE_PX, EDGE_PX, EDGE_PX)
@@ -141,10 +147,11 @@ class Picker(QFrame):
         self.list.itemActivated.connect(lambda *_: self._take())
         self.list.itemDoubleClicked.connect(lambda *_: self._take())
         self.listen.clicked.connect(self._take)
+        self.finder.clicked.connect(self._find)
         self.rescan.clicked.connect(self.scan)
         self.lesser.clicked.connect(self._show_lesser)
         self.open_file.clicked.connect(self.ask_for_file)
-        self.demo.clicked.connect(lambda: self._choose({"kind": "demo", "name": "", "options": {}}, "demo"))
+        self.demo.clicked.connect(lambda: self._choose(DEMO, "demo"))
         self._lister.listed.connect(self.show_listing)
         self._lister.failed.connect(self._show_failure)
 
@@ -242,6 +249,7 @@ class Picker(QFrame):
         for words, numbers in channel_choices(entry.channels, entry.positions) if entry else []:
             self.channels.addItem(words, numbers)
         self.channels.setVisible(self.channels.count() > 0)
+        self.finder.setVisible(entry is not None and 2 < entry.channels <= MOST_AT_ONCE)
         if entry is not None and self._is_current(entry):
             taken = tuple(self._current.get("options", {}).get("channels", ()))
             for row in range(self.channels.count()):
@@ -255,6 +263,13 @@ class Picker(QFrame):
             return
         numbers = tuple(self.channels.currentData() or ())
         self._choose(entry.request(numbers), entry.title)
+
+    def _find(self) -> None:
+        """Listen to all channels, and ask which is what."""
+        entry = self._entry()
+        if entry is not None:
+            self.hide()
+            self.finder_asked.emit(entry.request(tuple(range(1, entry.channels + 1))), entry.title)
 
     def ask_for_file(self) -> None:
         """Ask for a sound file."""

@@ -108,6 +108,7 @@ class KeyButton(QAbstractButton):
         super().__init__()
         self._key = key
         self._outlined = outlined
+        self._shown = False
         self.setText(text)
         self.setCheckable(checkable)
         self.setFont(font(SUBTITLE_PX))
@@ -116,6 +117,13 @@ class KeyButton(QAbstractButton):
         self.setAttribute(Qt.WidgetAttribute.WA_Hover)
         self.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
         self.setAccessibleName(f"{text}, key {key}" if key else text)
+
+    def mark_shown(self, shown: bool) -> None:
+        """Say by a line under its words that what the button leads to is shown already."""
+        if shown != self._shown:
+            self._shown = shown
+            self.setAccessibleDescription("shown" if shown else "")
+            self.update()
 
     def sizeHint(self) -> QSize:
         """Wide enough for the words and the key."""
@@ -145,6 +153,10 @@ class KeyButton(QAbstractButton):
         if self.isChecked() or lit or self._outlined or self.hasFocus():
             painter.setBrush(fill)
             painter.drawRoundedRect(self.rect().adjusted(1, 1, -1, -1), RADIUS_PX, RADIUS_PX)
+        if self._shown:
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(theme.ink)
+            painter.drawRect(BUTTON_PADDING_PX, self.height() - 4, self.width() - 2 * BUTTON_PADDING_PX, 2)
         painter.setPen(ink)
         metrics = painter.fontMetrics()
         words = self.rect().adjusted(BUTTON_PADDING_PX, 0, -BUTTON_PADDING_PX, 0)

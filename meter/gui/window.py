@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from pathlib import Path
+from functools import partial
 from typing import Any
 
 from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeySequence, QMoveEvent, QResizeEvent, QShortcut, QShowEvent
-from PySide6.QtWidgets import QApplication, QFrame, QMainWindow, QScrollArea, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QApplication, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from meter import settings as settings_file
 from meter.gui.cautions import Cautions
@@ -17,18 +17,21 @@ from meter.gui.clock import DrawClock
 from meter.gui.ears_only import EarsOnly
 from meter.gui.empty_page import EmptyPage
 from meter.gui.feed_line import FeedLine
-from meter.gui.link import EngineLink, MeterEntry, Setting, Surroundings
+from meter.gui.feeds_desk import FeedsDesk
+from meter.gui.link import EngineLink, Setting, Surroundings
 from meter.gui.listening_menu import ListeningMenu
 from meter.gui.lister import SourceLister
+from meter.gui.meter_settings import MeterSettings
 from meter.gui.more_menu import MoreMenu, may_stay_on_top
 from meter.gui.page import Card, Page
-from meter.gui.page_plan import Plan, PlanError, plain_plan, read_plan
+from meter.gui.pages import Pages
 from meter.gui.picker import Picker
 from meter.gui.place import LEAST_SIZE, keep_place, restore_place
 from meter.gui.readings_text import ReadingsText
 from meter.gui.seat_desk import SeatDesk
 from meter.gui.seat_keeper import METER_ID as LISTENING
 from meter.gui.source_list import source_title
+from meter.gui.tapping import Tapping
 from meter.gui.theme import GAP_PX, apply_theme
 from meter.readings import Frame
 from meter.settings import Settings, SourceChoice
@@ -70,43 +73,40 @@ class Window(QMainWindow):
     # Building, once
 
     def _make_parts(self) -> None:
-        plan, sentence = self._read_plan()
         self.feed_line = FeedLine()
-        self.page = Page(plan, self._around.meters, self._now)
+        self.pages = Pages(self._around.pages_folder, self._around.meters, self._settings.page, self._now)
+        self.meters = MeterSettings(
+            self._settings, self.pages, self._link.configure, self.feed_line.say, self.save_soon
+        )
         self.empty = EmptyPage()
         self.ears_only = EarsOnly()
         self.lister = SourceLister(self._around.list_command, parent=self)
         self.picker = Picker(self.lister, self)
         self.more = MoreMenu(self._settings.theme, on_top=self._settings.always_on_top, parent=self)
         self.listening = ListeningMenu(
-            self.more.listening, self._around.rules, self._around.people, self._listening_settings
+            self.more.listening, self._around.rules, self._around.people, partial(self.meters.of, LISTENING)
         )
         self.seat = SeatDesk(
             self._settings, self.feed_line, self._around.write_noise, self._around.noise_command, self
         )
+        self.feeds = FeedsDesk(self._settings, self.feed_line, lambda: self._source, self)
+        self._tapping = Tapping()
         self.readings = ReadingsText(self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)
         self._save_timer.setSingleShot(True)
         self._save_timer.setInterval(SAVE_AFTER_MS)
-        for words in (self._around.notice, sentence):
+        for words in (self._around.notice, *self.pages.sentences):
             self.feed_line.say(words)
 
-    def _read_plan(self) -> tuple[Plan, str]:
-        name = self._settings.page
-        try:
-            return read_plan(self._around.pages_folder / f"{Path(name).name}.toml"), ""
-        except PlanError as error:
-            return plain_plan(entry.meter_id for entry in self._around.meters), str(error)
+    @property
+    def page(self) -> Page:
+        """The page that is shown."""
+        return self.pages.page
 
     def _arrange(self) -> None:
-        scroll = QScrollArea()
-        scroll.setWidgetResizable(True)
-        scroll.setFrameShape(QFrame.Shape.NoFrame)
-        scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        scroll.setWidget(self.page)
         self._body = QStackedWidget()
-        self._body.addWidget(scroll)
+        self._body.addWidget(self.pages)
         self._body.addWidget(self.empty)
         front = QWidget()
         column = QVBoxLayout(front)
@@ -133,10 +133,15 @@ class Window(QMainWindow):
         self.empty.file_asked.connect(self.picker.ask_for_file)
         self.empty.demo_asked.connect(self.picker.demo.click)
         self.picker.chosen.connect(self.listen_to)
-        self.page.setting_chosen.connect(self.choose_setting)
-        self.page.action_asked.connect(self._act)
+        self.picker.finder_asked.connect(self._find_channels_of)
+        self.pages.setting_chosen.connect(self.choose_setting)
+        self.pages.action_asked.connect(self._act)
+        line.mark_asked.connect(self._link.mark)
+        line.feeds_asked.connect(self.feeds.find)
+        line.page_asked.connect(self.turn_to)
+        self.feeds.changed.connect(self._listen_again)
         self.clock.noted.connect(self._note_pace)
-        self.seat.configured.connect(self._put_seat_in_force)
+        self.seat.configured.connect(partial(self.meters.put_in_force, LISTENING))
         self.seat.changed.connect(self.save_soon)
         self.cautions.read.connect(self._cautions_read)
         self.more.theme_chosen.connect(self.choose_theme)
@@ -159,13 +164,17 @@ class Window(QMainWindow):
             ("S", self.ask_source),
             ("L", self.read_levels),
             ("T", self.seat.turn),
+            ("K", self.feed_line.marking.click),
+            ("F", self.feeds.find),
+            ("B", self._tap),
             ("Ctrl+Q", self.close),
+            *((str(number + 1), partial(self.turn_to, number)) for number in range(len(self.pages.names))),
         ):
             QShortcut(QKeySequence(key), self).activated.connect(action)
 
     def _begin(self) -> None:
-        for card in self.page.cards:
-            card.show_settings(self._settings_of(card.entry))
+        self.meters.show_all()
+        self.feed_line.show_pages(self.pages.names, self.pages.currentIndex())
         source = self._source
         self.feed_line.name_source(source_title(source) if source else "")
         self._body.setCurrentIndex(0 if source else 1)
@@ -188,6 +197,7 @@ class Window(QMainWindow):
         self._frame = frame
         self.feed_line.show_status(frame.status)
         self.ears_only.show_status(frame.status)
+        self.feeds.observe(frame)
         if self._source is not None:
             self.seat.observe(self._source.kind, frame)
 
@@ -217,45 +227,44 @@ class Window(QMainWindow):
         self.feed_line.name_source(title)
         self.feed_line.hold.setChecked(False)
         self._body.setCurrentIndex(0)
-        self._link.open({"kind": request["kind"], "name": request.get("name", ""), "options": options})
+        self._listen_again()
+
+    def _listen_again(self) -> None:
+        """Open the source in use with the feeds that are kept for it."""
+        source = self._source
+        if source is None:
+            return
+        columns = self.feeds.columns()
+        request = {"kind": source.kind, "name": source.name, "options": source.options}
+        if columns is None:
+            self._link.open(request)
+        else:
+            self._link.open(request, columns)
         self.clock.draw_again()
         self.save_soon()
 
+    def _find_channels_of(self, request: Mapping[str, Any], title: str) -> None:
+        """Listen to all channels of a source and find out which is which."""
+        self.listen_to(request, title)
+        self.feeds.find_soon()
+
+    def turn_to(self, number: int) -> None:
+        """Show another page and remember it."""
+        if self.pages.turn_to(number):
+            self.feed_line.show_pages(self.pages.names, number)
+            self._settings.page = self.pages.file
+            self.clock.draw_again()
+            self.save_soon()
+
+    def _tap(self) -> None:
+        """One tap of the tempo; from the fourth on it counts."""
+        tempo = self._tapping.tap(self._now())
+        if tempo is not None:
+            self.choose_setting("low_end", {"tempo_bpm": tempo})
+
     def choose_setting(self, meter_id: str, chosen: Mapping[str, Setting]) -> None:
         """Check, keep and hand on what was chosen in a face's menu."""
-        card = self.page.card(meter_id)
-        if card is None:
-            return
-        entries = {entry.key: entry for entry in card.entry.settings}
-        try:
-            checked = {key: entries[key].check(value) for key, value in chosen.items()}
-        except KeyError as error:
-            self.feed_line.say(f"{card.name} has no setting {error}.")
-            return
-        except ValueError as error:
-            self.feed_line.say(str(error))
-            return
-        self._settings.meters.setdefault(meter_id, {}).update(checked)
-        self._link.configure(meter_id, checked)
-        card.show_settings(self._settings_of(card.entry))
-        self.save_soon()
-
-    def _settings_of(self, entry: MeterEntry) -> dict[str, Setting]:
-        """Defaults overlaid with what is kept and, for the seat, in force; a value not allowed is left out."""
-        kept = dict(self._settings.meters.get(entry.meter_id, {}))
-        if entry.meter_id == LISTENING:
-            kept |= self.seat.in_force
-        found: dict[str, Setting] = {}
-        for item in entry.settings:
-            try:
-                found[item.key] = item.check(kept.get(item.key, item.default))
-            except ValueError:
-                found[item.key] = item.default
-        return found
-
-    def _listening_settings(self) -> dict[str, Setting]:
-        card = self.page.card(LISTENING)
-        return self._settings_of(card.entry) if card is not None else {}
+        self.meters.choose(meter_id, chosen)
 
     def _act(self, action: str) -> None:
         known: dict[str, Callable[[], None]] = {
@@ -264,6 +273,8 @@ class Window(QMainWindow):
             "cautions": self.cautions.bring_up,
             "reset": self.feed_line.reset.click,
             "hold": self.feed_line.hold.click,
+            "feeds": self.feeds.find,
+            "tap": self._tap,
         }
         if action in known:
             known[action]()
@@ -276,12 +287,6 @@ class Window(QMainWindow):
         else:
             self.picker.hide()
             self.cautions.hide()
-
-    def _put_seat_in_force(self, chosen: dict[str, Setting]) -> None:
-        self._link.configure(LISTENING, chosen)
-        card = self.page.card(LISTENING)
-        if card is not None:
-            card.show_settings(self._settings_of(card.entry))
 
     def read_levels(self) -> None:
         """Show every reading as text."""
@@ -387,6 +392,7 @@ class Window(QMainWindow):
             self.lister.stop()
             QApplication.styleHints().colorSchemeChanged.disconnect(self._follow_scheme)
             self.seat.shut_down()
+            self.feeds.shut_down()
             for panel in (self.picker, self.readings):
                 panel.close()
             self.save()

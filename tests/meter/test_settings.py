@@ -11,6 +11,7 @@ import msgspec
 import pytest
 
 from meter import settings as settings_file
+from meter.feeds import feed_map, write_feed_map
 from meter.settings import (
     ASIDE_SUFFIX,
     HEADPHONES,
@@ -190,3 +191,37 @@ def test_the_file_lies_in_the_configuration_folder(monkeypatch, tmp_path):
     path = settings_file.settings_path()
     assert path.name == "settings.json"
     assert "earwitness" in path.parts
+
+
+DESK = SourceChoice("device", "desk", {"channels": [1, 2, 5]})
+
+
+def test_a_source_keeps_its_feed_map(tmp_path):
+    path = tmp_path / "song.toml"
+    write_feed_map(feed_map("song", [1, 2], {"kick": [5]}), path)
+    kept = Settings(feed_maps={settings_file.source_key(DESK): str(path)})
+    settings_file.save(kept, tmp_path / "settings.json")
+    back = settings_file.load(tmp_path / "settings.json")[0]
+    feeds, columns, sentence = settings_file.kept_feeds(back, DESK)
+    assert feeds.name == "song"
+    assert columns == {"mix": (0, 1), "part kick": (2,)}
+    assert sentence == ""
+    assert settings_file.kept_feeds(back, SourceChoice("device", "other")) == (None, None, "")
+    assert settings_file.kept_feeds(back, None) == (None, None, "")
+
+
+@pytest.mark.parametrize("options", [{"channels": [1, 2]}, {"channels": ["1"]}, {"channels": [None, 5]}])
+def test_a_feed_map_that_does_not_fit_what_is_taken_is_told(tmp_path, options):
+    path = tmp_path / "song.toml"
+    write_feed_map(feed_map("song", [1, 2], {"kick": [5]}), path)
+    source = SourceChoice("device", "desk", options)
+    kept = Settings(feed_maps={settings_file.source_key(source): str(path)})
+    feeds, columns, sentence = settings_file.kept_feeds(kept, source)
+    assert (feeds, columns) == (None, None)
+    assert "not taken from the source" in sentence
+
+
+def test_options_that_are_no_list_take_the_usual_channels(tmp_path):
+    assert settings_file.taken_channels({"channels": "12"}) == ()
+    assert settings_file.taken_channels({}) == ()
+    assert settings_file.jobs_folder().name == "jobs"

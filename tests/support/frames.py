@@ -18,6 +18,8 @@ BUILTIN = Path(__file__).parents[2] / "meter" / "builtin"
 ORDER = ("mono_lows", "vu", "peaks", "listening", "spectrum", "stereo", "loudness", "drift")
 ON_PAGE = ORDER[:-1]
 """Those with a card on the default page."""
+ALL_FEEDS = ("low_end", "channels")
+"""Those that listen to every feed; the one has a page of its own, the other no card."""
 RATE_HZ = 48_000
 
 
@@ -26,9 +28,14 @@ def manifests() -> dict[str, Manifest]:
     return {name: read_manifest(BUILTIN / name / "manifest.toml") for name in ORDER}
 
 
+def all_manifests() -> dict[str, Manifest]:
+    """Those that listen to every feed among them."""
+    return manifests() | {name: read_manifest(BUILTIN / name / "manifest.toml") for name in ALL_FEEDS}
+
+
 def layout(channels: int = 2) -> Layout:
     """The layout of a chain of all of them."""
-    found = manifests()
+    found = all_manifests()
     return Layout.build({key: item.fields for key, item in found.items()}, dict.fromkeys(found, channels))
 
 
@@ -113,10 +120,12 @@ def entries(*, faces: bool = True) -> tuple[MeterEntry, ...]:
             meter_id=key,
             name=item.name,
             summary=item.summary,
-            load_face=_loader(item.face) if faces else None,
+            load_face=_loader(item.face) if faces and item.face else None,
             settings=tuple(item.setting),
+            views={name: _loader(face) for name, face in item.views.items()},
+            on_pages=item.on_pages,
         )
-        for key, item in manifests().items()
+        for key, item in all_manifests().items()
     )
 
 
@@ -142,14 +151,17 @@ class FakeLink:
     def take(self) -> Frame | None:
         return self.now
 
-    def open(self, request: Mapping[str, Any]) -> None:
-        self.calls.append(("open", dict(request)))
+    def open(self, request: Mapping[str, Any], feeds: Mapping[str, tuple[int, ...]] | None = None) -> None:
+        self.calls.append(("open", dict(request)) if feeds is None else ("open", dict(request), dict(feeds)))
 
     def hold(self, held: bool) -> None:
         self.calls.append(("hold", held))
 
     def reset(self) -> None:
         self.calls.append(("reset",))
+
+    def mark(self) -> None:
+        self.calls.append(("mark",))
 
     def configure(self, meter_id: str, settings: Mapping[str, Any]) -> None:
         self.calls.append(("configure", meter_id, dict(settings)))
