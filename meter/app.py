@@ -33,7 +33,7 @@ from meter.settings import Settings, SourceChoice
 
 PICTURE_WIDTH, PICTURE_HEIGHT = 1280, 800
 SWITCH_INTERVAL_SECONDS = 0.001
-LABELS = {"demo": "the demo: an invented ensemble in a stone chapel"}
+LABELS = {"demo": "the demo: an invented ensemble"}
 
 
 def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> int:

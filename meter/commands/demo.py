@@ -24,6 +24,8 @@ from meter.plugin.host import discover, usable
 from meter.readings import Frame, Slot
 
 DEMO = SourceRequest("demo")
+DEMO_WITH_PARTS = SourceRequest("demo", options={"feeds": "all"})
+"""Every part beside the mix, so that the page of the low end has parts to speak of."""
 WITH_PARTS = SourceRequest("demo", options={"feeds": "all"})
 """The mix and every part beside it, so that the window's page of the low end has something to tell."""
 DEFAULT_SECONDS = 20.0
@@ -64,7 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
 def listen_without_window(arguments: argparse.Namespace, seconds: float, picture: Path | None = None) -> int:
     """Real time, the same engine, no window; with ``picture`` the page is drawn into that file at the end."""
     plugins = usable(discover(arguments.plugins))
-    prepare_demo()
+    prepare_demo(DEMO)
     kept: deque[Frame] = deque(maxlen=KEPT_FRAMES)
     frames = keep(listen(plugins, DEMO, seconds, {}), kept)
     last = print_json(frames) if arguments.json else show_table(frames)
@@ -77,14 +79,17 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
     return 0
 
 
-def prepare_demo() -> None:
+def prepare_demo(request: SourceRequest) -> None:
     """Make the demo's music if this is its first use, with a bar on standard error while it takes its seconds."""
+    from meter.audio.demo import FEEDS
     from meter.demo import prepare
 
     console = Console(stderr=True)
     with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("Making the demo's music, once", total=1.0, visible=False)
-        music = prepare(lambda share: bar.update(task, completed=share, visible=True))
+        music = prepare(
+            lambda share: bar.update(task, completed=share, visible=True), FEEDS[request.options.get("feeds", "mix")]
+        )
     if music.note:
         print(music.note, file=sys.stderr)
 
