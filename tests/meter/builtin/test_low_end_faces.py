@@ -1,0 +1,365 @@
+"""The faces of the low end: any number of parts in any state, words that are true, clicks that choose."""
+
+from __future__ import annotations
+
+import importlib
+import itertools
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QPoint, Qt
+
+from meter.gui.face import Face
+from meter.gui.theme import DARK, LIGHT, apply_theme
+from tests.support import low_readings
+from tests.support.faces import Paints, assert_text_fits, pixels_like, words_of
+from tests.support.low_readings import MANIFEST, filled, frame, nothing
+
+FACES = {"owners": MANIFEST.face, **MANIFEST.views}
+PAGE_SIZES = {"owners": (1252, 215), "parts": (468, 487), "price": (444, 487), "ring": (320, 235), "pair": (320, 242)}
+OTHER_SIZES = [(900, 600), (367, 330), (320, 180), (342, 144), (300, 300), (1200, 130), (1800, 420)]
+COUNTS = (0, 1, 2, 8, 31)
+STALE = {"age": 75.0}
+LISTENING = {"heard": 4.0}
+NEGATIVE = {"share": [130.0, -38.0, 8.0], "role": [1.0, 4.0, 2.0], "band_share": [120.0, -20.0, 0.0, math.nan]}
+STATES: dict[str, Any] = {
+    "usual": frame,
+    "nothing": nothing,
+    "silence": lambda parts: filled(parts, -math.inf),
+    "endless": lambda parts: filled(parts, math.inf),
+    "huge": lambda parts: filled(parts, 1e38),
+    "tiny": lambda parts: filled(parts, -1e38),
+    "stale": lambda parts: frame(parts, STALE if parts else {}),
+    "listening": lambda parts: frame(parts, LISTENING if parts else {}),
+    "negative": lambda parts: frame(parts, NEGATIVE if parts else {}),
+    "bus adds": lambda parts: frame(parts, {"mix_bus_difference": 3.4} if parts else {}),
+    "bus takes": lambda parts: frame(parts, {"mix_bus_difference": -40.0} if parts else {}),
+    "bad places": lambda parts: frame(
+        parts, dict.fromkeys(("spoken_of", "culprit", "pair_first", "mono_worst"), 99.0)
+    ),
+}
+
+
+@pytest.fixture(autouse=True)
+def _dark(qapp):
+    apply_theme(qapp, "dark")
+
+
+def make(view: str, qtbot, **settings: Any) -> Face:
+    module, _, name = FACES[view].partition(":")
+    face: Face = getattr(importlib.import_module(module), name)()
+    qtbot.addWidget(face)
+    face.show_settings(MANIFEST.settings(settings))
+    face.resize(*PAGE_SIZES[view])
+    face.show()
+    return face
+
+
+@pytest.mark.parametrize("parts", COUNTS)
+@pytest.mark.parametrize("view", FACES)
+def test_text_fits_in_every_state_and_size(view: str, parts: int, qtbot) -> None:
+    face = make(view, qtbot)
+    least = (face.minimumSizeHint().width(), face.minimumSizeHint().height())
+    for number, (state, size) in enumerate(itertools.product(STATES, [PAGE_SIZES[view], least, *OTHER_SIZES])):
+        face.resize(*size)
+        face.show_frame(_at(STATES[state](parts), number))
+        assert face.fault == "", state
+        assert_text_fits(face)
+
+
+def _at(snapshot, number: int):
+    return type(snapshot)(snapshot.layout, snapshot.values, low_readings.status(100.0 + number, channels=4))
+
+
+@pytest.mark.parametrize("theme", [DARK, LIGHT], ids=["dark", "light"])
+@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("view", FACES)
+def test_every_state_paints_and_nothing_is_vermilion(view: str, state: str, theme, qapp, qtbot) -> None:
+    apply_theme(qapp, theme.name)
+    face = make(view, qtbot)
+    for parts in COUNTS:
+        face.show_frame(STATES[state](parts))
+        picture = face.grab().toImage()
+        assert face.fault == ""
+        assert pixels_like(picture, theme.broken) == 0
+        assert face.value_text() or not parts
+
+
+@pytest.mark.parametrize("view", FACES)
+def test_the_same_readings_paint_nothing(view: str, qapp, qtbot) -> None:
+    face = make(view, qtbot)
+    face.show_frame(frame(6))
+    qapp.processEvents()
+    paints = Paints(face)
+    for number in range(1, 6):
+        face.show_frame(_at(frame(6), number))
+        qapp.processEvents()
+    assert paints.regions == []
+
+
+@pytest.mark.parametrize("view", FACES)
+def test_without_parts_the_way_to_them_is_told(view: str, qtbot) -> None:
+    face = make(view, qtbot)
+    face.show_frame(frame(0))
+    assert "key F" in words_of(face) or "key F" in str(vars(face))
+
+
+@pytest.mark.parametrize("view", FACES)
+def test_nothing_ever_orders_or_praises(view: str, qtbot) -> None:
+    face = make(view, qtbot)
+    for state, parts in itertools.product(STATES, COUNTS):
+        face.show_frame(STATES[state](parts))
+        said = f" {words_of(face).casefold()} "
+        for word in ("should", "must", " bad", "good", "wrong", "fix ", "problem", "error", "too much"):
+            assert word not in said
+
+
+# Who owns it
+
+
+def test_owners_are_named_with_what_they_hold(qtbot) -> None:
+    face = make("owners", qtbot)
+    face.show_frame(frame(5))
+    assert face.labels["verdict"].text == "kick and bass own the low end: 88 %"
+    assert face.labels["others"].text == "others over 3 %"
+    assert face.labels["other0"].text == "organ  7 %"
+    assert face.labels["bus"].text == ""
+    face.show_frame(frame(5, {"mix_bus_difference": -1.6}))
+    face.show_settings(face.settings)
+    assert face.labels["bus"].text == "mix bus takes 1.6 dB"
+
+
+def test_blocks_are_as_wide_as_shares(qtbot) -> None:
+    face = make("owners", qtbot)
+    face.show_frame(frame(5))
+    blocks = face._blocks[0]
+    whole = blocks[-1].box.right() + 1 - blocks[0].box.left()
+    for block in blocks:
+        assert block.box.width() / whole == pytest.approx(block.part.share / 100.0, abs=0.002)
+    assert [block.owner for block in blocks] == [0, 1, -1, -1, -1]
+
+
+def test_what_cancels_hangs_apart_and_is_said(qtbot) -> None:
+    """Shares of 130, -38 and 8 %: what is positive fills the bar, what takes away hangs under its end."""
+    face = make("owners", qtbot)
+    face.show_frame(frame(3, NEGATIVE))
+    assert "bass cancels 38 %" in face.labels["verdict"].text
+    ((part, box),) = face._cancels
+    bar = face._blocks[0]
+    assert part.name == "bass"
+    assert box.top() > bar[0].box.bottom()
+    assert box.right() == bar[-1].box.right()
+    assert box.width() / (bar[-1].box.right() + 1 - bar[0].box.left()) == pytest.approx(38.0 / 138.0, abs=0.01)
+
+
+def test_until_the_span_is_filled_it_listens_and_when_music_stops_the_verdict_ages(qtbot) -> None:
+    face = make("owners", qtbot)
+    face.show_frame(frame(3, LISTENING))
+    assert face.labels["verdict"].text == "listening… 4 of 10 s"
+    bright = pixels_like(face.grab().toImage(), DARK.measured)
+    face.show_frame(_at(frame(3, STALE), 1))
+    assert face.labels["verdict"].text == "kick and bass own the low end: 88 %, 1 min ago"
+    assert face.labels["verdict"].role == "soft"
+    assert bright == pixels_like(face.grab().toImage(), DARK.measured) == 0
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ({}, "last 10 s"),
+        ({"tempo_bpm": 97.5}, "last 8 bars at 97.5"),
+        ({"span": "marked"}, "since the mark"),
+        ({"span": "sitting"}, "the whole sitting"),
+    ],
+)
+def test_the_label_names_the_window(settings: dict[str, Any], words: str, qtbot) -> None:
+    assert make("owners", qtbot, **settings).subtitle == f"20–120 Hz, {words}"
+
+
+def test_a_click_on_a_block_has_its_part_spoken_of(qtbot) -> None:
+    face = make("owners", qtbot)
+    face.show_frame(frame(5))
+    chosen = []
+    face.setting_chosen.connect(lambda _meter, setting: chosen.append(setting))
+    qtbot.mouseClick(face, Qt.MouseButton.LeftButton, pos=face._blocks[0][1].box.center())
+    face.show_settings(MANIFEST.settings({"part": "bass"}))
+    qtbot.mouseClick(face, Qt.MouseButton.LeftButton, pos=face._blocks[0][1].box.center())
+    qtbot.mouseClick(face, Qt.MouseButton.LeftButton, pos=QPoint(5, 5))
+    assert chosen == [{"part": "bass"}, {"part": ""}]
+
+
+# Parts
+
+
+def test_a_row_for_each_part_owners_first(qtbot) -> None:
+    face = make("parts", qtbot)
+    face.show_frame(frame(6, {"role": [2.0, 1.0, 1.0, 0.0, 4.0, 3.0], "share": [8, 40, 60, math.nan, -9, 1]}))
+    assert [row.texts[0] for row in face._rows] == ["organ", "bass", "kick", "room", "voice", "plucked pair"]
+    assert face._rows[0].texts == ("organ", "60 %", "C2  65 Hz", "−17", "0", "–")
+    assert face._rows[-1].texts[2] in ("silent", "G2  98 Hz")
+
+
+def test_the_part_behind_a_loss_is_named(qtbot) -> None:
+    face = make("parts", qtbot)
+    face.show_frame(frame(5))
+    assert face.labels["mono"].text == "The lows lose 4.2 dB in mono at 60–90 Hz; with plucked pair in mono −0.1 dB."
+    assert face.labels["loses"].text.startswith("alone in mono: ")
+    face.show_frame(_at(frame(5, {"mono_loss_bands": -0.1, "part_mono_loss_bands": -0.4, "culprit": math.nan}), 1))
+    assert face.labels["mono"].text == "The lows survive mono."
+    assert face.labels["loses"].text == ""
+    face.show_frame(_at(frame(5, {"mono_loss_bands": -math.inf}), 2))
+    assert "vanish in mono" in face.labels["mono"].text
+
+
+def test_thirty_one_parts_scroll(qtbot) -> None:
+    face = make("parts", qtbot)
+    face.show_frame(frame(31))
+    assert 0 < face._fitting < 31
+    chosen = []
+    face.setting_chosen.connect(lambda _meter, setting: chosen.append(setting["part"]))
+    place = QPoint(face._table.left() + 10, face._table.top() + face._columns[0][1].height() * 3 // 2)
+    qtbot.mouseClick(face, Qt.MouseButton.LeftButton, pos=place)
+    face._scroll_to(1000)
+    assert face._first == 31 - face._fitting
+    qtbot.mouseClick(face, Qt.MouseButton.LeftButton, pos=place)
+    assert chosen == [face._rows[0].texts[0], face._rows[31 - face._fitting].texts[0]]
+    face.show_frame(_at(frame(2), 1))
+    assert face._first == 0
+
+
+# What may go
+
+
+def test_the_price_is_one_sentence_of_costs(qtbot) -> None:
+    face = make("price", qtbot)
+    face.show_frame(frame(5))
+    assert face.labels["name"].text == "organ"
+    assert face.labels["price"].text == (
+        "High-pass up to 39 Hz at 12 dB per octave takes 82 % of what lies under C2, costs C2 0.5 dB, peak +0.2 dB."
+    )
+    face.show_settings(MANIFEST.settings({"slope": "24"}))
+    assert "50 Hz at 24 dB per octave takes 97 %" in face.labels["price"].text
+    face.show_frame(_at(frame(5, {"cutoff_peak": math.nan}), 1))
+    assert face.labels["price"].text.endswith("trying it…")
+
+
+def test_no_lowest_note_no_price(qtbot) -> None:
+    face = make("price", qtbot)
+    for doubt, words in ((1.0, "It is silent"), (2.0, "Too little heard so far"), (3.0, "No pitch")):
+        face.show_frame(_at(frame(5, {"floor": math.nan, "floor_doubt": doubt, "cutoff": math.nan}), int(doubt)))
+        assert face.labels["price"].text.startswith(words)
+
+
+def test_the_slider_is_the_axis_and_tries_a_cutoff(qtbot) -> None:
+    face = make("price", qtbot)
+    face.show_frame(frame(5))
+    chosen = []
+    face.setting_chosen.connect(lambda _meter, setting: chosen.append(setting))
+    free = face.slider.value()
+    face.slider.setValue(free + 40)
+    hertz = chosen[0]["cutoff_hz"]
+    assert hertz == pytest.approx(38.6 * (435.0 / 20.0) ** (40 / 300), rel=0.02)
+    face.show_settings(MANIFEST.settings({"cutoff_hz": hertz}))
+    assert face.slider.value() == free + 40
+    assert "tried at" in face.labels["price"].text
+    assert face.labels["price"].text.endswith("trying it…")
+    answer = {"tried_cutoff": hertz, "tried_loss": 1.3, "tried_removed": 91.0, "tried_peak": 0.4}
+    face.show_frame(_at(frame(5, answer), 1))
+    assert "takes 91 %" in face.labels["price"].text
+    assert "costs C2 1.3 dB, peak +0.4 dB." in face.labels["price"].text
+    qtbot.mouseDClick(face, Qt.MouseButton.LeftButton, pos=face._picture.center())
+    assert chosen[-1] == {"cutoff_hz": 0.0}
+
+
+def test_a_click_on_a_slope_has_it_spoken_of(qtbot) -> None:
+    face = make("price", qtbot)
+    face.show_frame(frame(5))
+    chosen = []
+    face.setting_chosen.connect(lambda _meter, setting: chosen.append(setting))
+    for row in range(4):
+        place = QPoint(face._table.left() + 20, face._table.top() + 23 * (row + 1) + 10)
+        qtbot.mouseClick(face, Qt.MouseButton.LeftButton, pos=place)
+    assert chosen == [{"slope": slope} for slope in ("6", "12", "18", "24")]
+
+
+def test_the_zone_ends_at_the_cutoff_and_the_post_stands_on_the_note(qtbot) -> None:
+    face = make("price", qtbot)
+    face.show_frame(frame(5))
+    picture = face.grab().toImage()
+    ratio = picture.devicePixelRatio()
+    row = round((face._picture.top() + 2) * ratio)
+    post, edge = (round(face._x(hertz) * ratio) for hertz in (65.4, 65.4 * 0.59))
+    assert picture.pixelColor(post, row).name() == DARK.ink.name()
+    assert picture.pixelColor(edge, row).name() == DARK.held.name()
+
+
+# Ring, kick and bass
+
+
+def test_the_ring_is_told_with_the_next_note(qtbot) -> None:
+    face = make("ring", qtbot, tempo_bpm=120.0)
+    face.show_frame(frame(5))
+    assert face.labels["figure"].text == "320"
+    assert face.labels["verdict"].text == "kick: the next low note comes at 250 ms, the tail still −9.0 dB"
+    face.show_frame(_at(frame(5, {"overhang": -60.0}), 1))
+    assert "none of it left" in face.labels["verdict"].text
+    face.show_frame(_at(frame(5, {"ring": math.nan, "ring_hits": 5}), 2))
+    assert face.labels["verdict"].text == "kick: 5 of 8 clear hits so far"
+    face.show_frame(_at(frame(5, {"ring": 45.0}), 3))
+    assert "as fast as can be shown" in face.labels["verdict"].text
+
+
+def test_kick_and_bass_are_told(qtbot) -> None:
+    face = make("pair", qtbot, tempo_bpm=120.0)
+    face.show_frame(frame(5))
+    assert (face.labels["figure"].text, face.labels["unit"].text) == ("+1.2", "dB together")
+    assert face.labels["verdict"].text == "kick and bass are sharing: bass 4 ms later, spread 6 ms"
+    assert face.labels["try"].text in ("", "to try: bass turned over: +0.8 dB; 2.5 ms earlier: +0.9 dB")
+    face.show_frame(_at(frame(5, {"pair_verdict": 2, "pair_sum_gain": math.nan, "pair_gap": math.nan}), 1))
+    assert face.labels["word"].text == "taking turns"
+    assert face.labels["figure"].text == ""
+    assert face.labels["verdict"].text == "kick and bass seldom begin together"
+    face.show_frame(_at(frame(1), 2))
+    assert face.labels["verdict"].text == "No kick and no bass among the parts yet."
+
+
+def test_the_larger_card_also_says_what_to_try(qtbot) -> None:
+    face = make("pair", qtbot)
+    face.resize(420, 330)
+    face.show_frame(frame(5))
+    assert face.labels["try"].text == "to try: bass turned over: +0.8 dB; 2.5 ms earlier: +0.9 dB"
+    assert face.labels["try"].visible
+
+
+def test_lanes_stand_on_the_line_and_fill_what_both_hold(qtbot) -> None:
+    face = make("pair", qtbot)
+    face.show_frame(frame(5))
+    above, below, both_above, both_below = face._shapes
+    middle = face._lanes.center().y()
+    assert above.boundingRect().bottom() <= middle <= below.boundingRect().top()
+    assert both_above.boundingRect().height() <= above.boundingRect().height()
+    assert both_below.boundingRect().height() <= below.boundingRect().height() + 0.5
+    assert np.isfinite([above.boundingRect().height(), below.boundingRect().height()]).all()
+
+
+def test_menus_offer_what_can_be_chosen(qtbot) -> None:
+    owners, parts, price = (make(view, qtbot) for view in ("owners", "parts", "price"))
+    for face in (parts, price):
+        face.show_frame(frame(3))
+        assert {choice.value for choice in face.choices() if choice.setting == "part"} == {
+            "",
+            "kick",
+            "bass",
+            "organ",
+        }
+    asked = []
+    owners.action_asked.connect(asked.append)
+    for choice in owners.choices():
+        if choice.run is not None:
+            choice.run()
+        else:
+            entry = next(entry for entry in MANIFEST.setting if entry.key == choice.setting)
+            assert entry.check(choice.value) == choice.value
+    assert asked == ["tap", "feeds"]
