@@ -57,7 +57,7 @@ def run(arguments: argparse.Namespace) -> int:
         print(f"There is no display here, so the demo runs {seconds:g} s without a window.", flush=True)
         return listen_without_window(arguments, seconds, picture=PICTURE)
     require_libraries()
-    prepare_demo()
+    prepare_demo(DEMO_WITH_PARTS)
     from meter.app import open_window
 
     return open_window(WITH_PARTS, arguments.plugins)
