@@ -24,8 +24,6 @@ from meter.plugin.host import discover, usable
 from meter.readings import Frame, Slot
 
 DEMO = SourceRequest("demo")
-DEMO_WITH_PARTS = SourceRequest("demo", options={"feeds": "all"})
-"""Every part beside the mix, so that the page of the low end has parts to speak of."""
 WITH_PARTS = SourceRequest("demo", options={"feeds": "all"})
 """The mix and every part beside it, so that the window's page of the low end has something to tell."""
 DEFAULT_SECONDS = 20.0
@@ -57,7 +55,7 @@ def run(arguments: argparse.Namespace) -> int:
         print(f"There is no display here, so the demo runs {seconds:g} s without a window.", flush=True)
         return listen_without_window(arguments, seconds, picture=PICTURE)
     require_libraries()
-    prepare_demo(DEMO_WITH_PARTS)
+    prepare_demo(WITH_PARTS)
     from meter.app import open_window
 
     return open_window(WITH_PARTS, arguments.plugins)
