@@ -41,7 +41,7 @@ def filled(plan: Layout, value: float, *keep: str) -> dict[str, object]:
     """Every reading set to one value, but for frequencies, marks and what is counted."""
     usual = widened(values_at(100.0), plan)
     fixed = ("_hz", "_edge", "votes", "worst_band", "verdict", "movement", "alignment", "calibrated", *keep)
-    return {slot.key: usual[slot.key] if slot.key.endswith(fixed) else value for slot in plan.slots}
+    return {slot.key: usual.get(slot.key, value) if slot.key.endswith(fixed) else value for slot in plan.slots}
 
 
 def stale(plan: Layout) -> dict[str, object]:

@@ -249,7 +249,8 @@ class MonoLowsFace(Face):
         self.say("since", "" if math.isnan(since) else f"since reset {words.with_unit(since, 'dB')}")
 
     def _say_not_yet(self, frame: Frame) -> None:
-        one = frame.status.channels == 1
+        mix = frame.feeds.get("mix")
+        one = len(mix) == 1 if mix is not None else frame.status.channels == 1
         self._loss = math.nan
         self.say("figure", words.NOT_YET, "faint")
         self.say("unit", "")
@@ -263,12 +264,23 @@ class MonoLowsFace(Face):
         band = "" if math.isnan(worst) else self._band_name(frame, int(worst))
         loss, lean = frame.vector("mono_lows.band_loss"), frame.vector("mono_lows.band_balance")
         if verdict == SOLID or not band:
-            return f"solid as a whole, but {band} folds away" if self._speaks_of(frame) >= 0 else "solid below 120 Hz"
+            if self._speaks_of(frame) < 0:
+                return "solid below 120 Hz"
+            return f"solid as a whole, but {band} folds away{self._behind(frame, int(worst))}"
         if frame.number("mono_lows.loss_now") >= -TOLD_DB:
             return words.side(frame.number("mono_lows.balance_now"))
         if abs(lean[int(worst)]) >= ONE_SIDED_DB:
             return f"{band} sits on the {'left' if lean[int(worst)] > 0 else 'right'}"
-        return f"{band} folds away" if loss[int(worst)] <= UNRELATED_DB else f"{band} thins out"
+        deed = "folds away" if loss[int(worst)] <= UNRELATED_DB else "thins out"
+        return f"{band} {deed}{self._behind(frame, int(worst))}"
+
+    @staticmethod
+    def _behind(frame: Frame, band: int) -> str:
+        """The part behind the loss, where there are parts and they lose in the same band."""
+        culprit, worst = frame.number("low_end.culprit"), frame.number("low_end.mono_worst")
+        if not (math.isfinite(culprit) and 0 <= culprit < len(frame.parts)) or worst not in (0.0, band + 1.0):
+            return ""
+        return f": {frame.parts[int(culprit)]}"
 
     def _speaks_of(self, frame: Frame) -> int:
         """The band that is spoken of, or -1: the worst one, unless all is solid and it folds less than half away."""

@@ -13,8 +13,9 @@ from PySide6.QtCore import QPoint, Qt
 
 from meter.gui.face import Face
 from meter.gui.theme import DARK, LIGHT, apply_theme
-from tests.support import low_readings
+from tests.support import faces, low_readings
 from tests.support.faces import Paints, assert_text_fits, pixels_like, words_of
+from tests.support.frames import values_at
 from tests.support.low_readings import MANIFEST, filled, frame, nothing
 
 FACES = {"owners": MANIFEST.face, **MANIFEST.views}
@@ -363,3 +364,33 @@ def test_menus_offer_what_can_be_chosen(qtbot) -> None:
             entry = next(entry for entry in MANIFEST.setting if entry.key == choice.setting)
             assert entry.check(choice.value) == choice.value
     assert asked == ["tap", "feeds"]
+
+
+# The card of the lows in mono, on the overview
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({}, "60–90 Hz folds away: plucked pair"),
+        ({"low_end.culprit": math.nan}, "60–90 Hz folds away"),
+        ({"low_end.mono_worst": 1.0}, "60–90 Hz folds away"),
+        ({"low_end.mono_worst": 0.0}, "60–90 Hz folds away: plucked pair"),
+        ({"low_end.culprit": 77.0}, "60–90 Hz folds away"),
+        ({"mono_lows.band_loss": [-0.1, -0.4, -2.2, -0.3]}, "60–90 Hz thins out: plucked pair"),
+        (
+            {"mono_lows.verdict": 1, "mono_lows.loss_now": -0.2},
+            "solid as a whole, but 60–90 Hz folds away: plucked pair",
+        ),
+    ],
+)
+def test_the_mono_card_names_the_part_behind_the_loss(changes: dict[str, Any], words: str, qtbot) -> None:
+    face = faces.make("mono_lows", qtbot)
+    snapshot = frame(5)
+    for key, value in (values_at(100.0) | changes).items():
+        slot = snapshot.layout.by_key.get(key)
+        if slot is not None:
+            snapshot.values[slot.offset : slot.offset + slot.size] = value
+    face.show_frame(snapshot)
+    assert face.labels["verdict"].text == words
+    assert_text_fits(face)
