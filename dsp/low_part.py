@@ -24,7 +24,7 @@ from dsp.types import FloatArray, check_block
 from dsp.units import db_to_power, power_to_db
 
 NOTES_KEPT_SECONDS = 1200.0
-LOT_SECONDS = 0.5
+LOT_SECONDS = 1.0
 HALF_OCTAVE = 2.0**0.5
 
 
@@ -46,8 +46,8 @@ class Rumble:
 class LowPart:
     """The stream of one part, ``(frames, channels)`` at ``rate_hz``.
 
-    Blocks are copied and worked through half a second at a time, or when something is asked: ticks of 10 ms would
-    cost three times as much. ``turn``, 0 to 1, says where in the half second the first lot falls due, so that many
+    Blocks are copied and worked through a second at a time, or when something is asked: ticks of 10 ms would
+    cost three times as much. ``turn``, 0 to 1, says where in the second the first lot falls due, so that many
     parts in one thread take turns. ``with_notes`` False leaves pitch out.
     """
 

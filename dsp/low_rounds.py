@@ -42,6 +42,8 @@ PIECE_SECONDS = 0.25
 ASKED_AGAIN_EVERY = 4
 """What was asked for is tried anew, on newer sound, in every fourth turn."""
 PAIR_SECONDS = KEPT_SECONDS
+BRIEF_PAIR_SECONDS, HITS_ENOUGH = 16.0, 12
+"""So much is looked at when that many hits lie in it: each hit costs time."""
 LANE_COLUMNS = 96
 LAG_SECONDS = 10.0
 LONGEST_LAG_SECONDS = 0.25
@@ -245,15 +247,18 @@ class LowRounds:
     def _find_pair(self, first: int, second: int) -> None:
         a, b = self._stream.parts[first], self._stream.parts[second]
         stretch, _ = self._stretch()
-        recent = slice(max(stretch.start, stretch.stop - round(self._pair_seconds * a.rate_hz)), stretch.stop)
+        seconds = self._pair_seconds(self.parts[first].begins)
+        recent = slice(max(stretch.start, stretch.stop - round(seconds * a.rate_hz)), stretch.stop)
         spectra = common_spectra(a, b)
         floor_hz = self.parts[first].note.floor_hz
         self.pair = pair(a.audio(recent), b.audio(recent), a.rate_hz, *spectra, floor_hz)
 
-    @property
-    def _pair_seconds(self) -> float:
-        bars = BARS * bar_seconds(self.tempo_bpm) if np.isfinite(self.tempo_bpm) else PAIR_SECONDS
-        return min(bars, PAIR_SECONDS)
+    def _pair_seconds(self, begins: FloatArray) -> float:
+        """Eight bars, else as far back as there are hits enough."""
+        if np.isfinite(self.tempo_bpm):
+            return min(BARS * bar_seconds(self.tempo_bpm), PAIR_SECONDS)
+        recent = np.count_nonzero(begins >= self._stream.kept_seconds - BRIEF_PAIR_SECONDS)
+        return BRIEF_PAIR_SECONDS if recent >= HITS_ENOUGH else PAIR_SECONDS
 
     def _fold(self, first: int, second: int) -> None:
         stretch, began = self._stretch()

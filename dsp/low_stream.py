@@ -55,6 +55,9 @@ class LowStream:
         captured_seconds = min(CAPTURED_SECONDS, MOST_CAPTURED / ((self.channels + 2) * rate_hz))
         self.capture = Capture(round(captured_seconds * rate_hz), self.channels + 2)
         self.sum_columns = (self.channels, self.channels + 1)
+        self._to_sum = np.zeros((self.channels, 2))
+        for taken in self.part_columns:
+            self._to_sum[taken[0], 0] = self._to_sum[taken[-1], 1] = 1.0
         self.parts = [
             LowPart(rate_hz, len(taken), KEPT_SECONDS, turn=number / len(parts))
             for number, taken in enumerate(self.part_columns)
@@ -173,6 +176,4 @@ class LowStream:
 
     def _sum_of(self, hop: FloatArray) -> FloatArray:
         """The sum of all parts, a mono part in both channels, ``(frames, 2)``."""
-        left = hop[:, [taken[0] for taken in self.part_columns]].sum(axis=1)
-        right = hop[:, [taken[-1] for taken in self.part_columns]].sum(axis=1)
-        return np.stack([left, right], axis=1)
+        return np.asarray(hop @ self._to_sum)
