@@ -41,6 +41,8 @@ PIECE_SECONDS = 0.25
 """Of captured sound per slice, with four cut-offs at once; one alone takes four times as much."""
 ASKED_AGAIN_EVERY = 4
 """What was asked for is tried anew, on newer sound, in every fourth turn."""
+MOST_LISTENED_FOR = 8
+"""Of so many parts, those that hold most, low notes and rings are looked for."""
 PAIR_SECONDS = KEPT_SECONDS
 BRIEF_PAIR_SECONDS, HITS_ENOUGH = 16.0, 12
 """So much is looked at when that many hits lie in it: each hit costs time."""
@@ -159,13 +161,13 @@ class LowRounds:
         for part in playing:
             self._find_note(part)
             yield
-        for part in self.notable:
+        for part in self.notable[:MOST_LISTENED_FOR]:
             self._find_begins(part)
             yield
-        for part in playing:
-            if self.parts[part].note.kind == DRUM or part in self.owners:
-                self._find_ring(part)
-                yield
+        rings = [part for part in playing if self.parts[part].note.kind == DRUM or part in self.owners]
+        for part in rings[:MOST_LISTENED_FOR]:
+            self._find_ring(part)
+            yield
         self.pair_parts = self._choose_pair()
         if self.pair_parts is not None:
             self._find_pair(*self.pair_parts)
