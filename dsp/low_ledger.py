@@ -151,6 +151,7 @@ class LowLedger:
             self._round_hop = self.hops
             self._spoken_of = self._choose_spoken_of(found)
             self._ask()
+            self.rounds.spoken_of = self.spoken_of
             self.rounds.begin_round()
 
     def _ask(self) -> None:

@@ -85,7 +85,8 @@ class Asked:
 class LowRounds:
     """Slices of work over one ``LowStream``; ``names`` are those of its parts.
 
-    ``owners`` and ``notable`` (owners among them), strongest first, are kept up to date by the caller.
+    ``owners``, ``notable`` (owners among them, strongest first) and ``spoken_of``, which is tried before others, are
+    kept up to date by the caller.
     """
 
     def __init__(self, stream: LowStream, names: Sequence[str]) -> None:
@@ -100,6 +101,7 @@ class LowRounds:
         self.parts = [PartFindings() for _ in self._stream.parts]
         self.owners: tuple[int, ...] = ()
         self.notable: tuple[int, ...] = ()
+        self.spoken_of = -1
         self.lag = Lag(0.0, 0.0, 0.0)
         self.pair: Pair | None = None
         self.pair_parts: tuple[int, int] | None = None
@@ -293,6 +295,7 @@ class LowRounds:
         if not group:
             return
         part = untried[0] if untried else group[(turn // 2) % len(group)]
+        part = self.spoken_of if self.spoken_of in untried else part
         costs = self.parts[part].prices
         usable = [number for number, cost in enumerate(costs) if self._can_try(cost.cutoff_hz)]
 

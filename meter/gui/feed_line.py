@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from PySide6.QtCore import QEvent, QPoint, QSize, Qt, Signal
-from PySide6.QtGui import QPainter, QPaintEvent, QPolygon
+from PySide6.QtGui import QPainter, QPaintEvent, QPolygon, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QSizePolicy, QVBoxLayout, QWidget
 
 from meter.gui.feed_words import detail_words, is_broken, missing_words, state_words
@@ -23,6 +23,9 @@ BESIDE_NAME_PX = 44
 """What the source button needs besides its name: padding and the triangle."""
 
 ROW_PX = 30
+TOP_SPACING_PX = 6
+LEAST_SOURCE_PX = 150
+"""What the name of the source keeps of the top row."""
 
 
 @dataclass(frozen=True)
@@ -149,6 +152,7 @@ class FeedLine(QWidget):
         self.marking = KeyButton("mark", "K")
         self.feeds = KeyButton("feeds", "F")
         self.tabs: list[KeyButton] = []
+        self._feeds_offered = False
         self.mark = StateMark()
         self.words = ElidedLine(SUBTITLE_PX)
         self._answers = QWidget()
@@ -216,10 +220,32 @@ class FeedLine(QWidget):
                 self._tab_row.addWidget(tab)
         for number, tab in enumerate(self.tabs):
             tab.mark_shown(number == shown)
+        self._fit_top()
 
     def offer_feeds(self, offered: bool) -> None:
         """Show the way to the feed map, where the source has channels enough for one."""
-        self.feeds.setVisible(offered)
+        if offered != self._feeds_offered:
+            self._feeds_offered = offered
+            self._fit_top()
+
+    def _fit_top(self) -> None:
+        """In a narrow window leave out what the menu offers too, then the keys on the tabs."""
+        always = (self.hold, self.reset, self.ears_only, self.more)
+        for with_more, with_keys in ((True, True), (False, True), (False, False)):
+            self.marking.setVisible(with_more)
+            self.feeds.setVisible(with_more and self._feeds_offered)
+            for tab in self.tabs:
+                tab.show_key(with_keys)
+            shown = [*always, *self.tabs, *([self.marking] if with_more else [])]
+            shown += [self.feeds] if with_more and self._feeds_offered else []
+            needed = sum(button.sizeHint().width() + TOP_SPACING_PX for button in shown)
+            if needed + LEAST_SOURCE_PX <= self.width():
+                return
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Fit the top row."""
+        super().resizeEvent(event)
+        self._fit_top()
 
     def show_status(self, status: FeedStatus) -> None:
         """Show what the engine says of the feed; cheap when nothing that is shown has changed."""
@@ -316,5 +342,5 @@ def _row(rows: QVBoxLayout) -> QHBoxLayout:
     rows.addWidget(holder)
     row = QHBoxLayout(holder)
     row.setContentsMargins(0, 0, 0, 0)
-    row.setSpacing(6)
+    row.setSpacing(TOP_SPACING_PX)
     return row

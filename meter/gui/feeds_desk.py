@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QFileDialog, QWidget
 from meter.feeds import FeedMap, FeedMapError, read_feed_map, write_feed_map
 from meter.gui.channel_finder import ChannelFinder
 from meter.gui.feed_line import FeedLine
+from meter.gui.tapping import Tapping
 from meter.readings import Frame
 from meter.settings import Columns, Settings, SourceChoice, jobs_folder, kept_feeds, source_key, taken_channels
 
@@ -22,15 +23,17 @@ FEWEST_CHANNELS = 2
 
 class FeedsDesk(QObject):
     """Wires the finder to the settings. ``changed`` says that the map of the source in use is another now, which
-    must be listened to anew; ``keep`` whether anything is written to disk at all."""
+    must be listened to anew, ``tempo_tapped`` carries beats per minute."""
 
     changed = Signal()
+    tempo_tapped = Signal(float)
 
     def __init__(
         self,
         settings: Settings,
         feed_line: FeedLine,
         source: Callable[[], SourceChoice | None],
+        now: Callable[[], float],
         parent: QWidget,
         folder: Path | None = None,
     ) -> None:
@@ -38,6 +41,8 @@ class FeedsDesk(QObject):
         self._settings = settings
         self._feed_line = feed_line
         self._source = source
+        self._now = now
+        self._tapping = Tapping()
         self._folder = folder
         self._map: FeedMap | None = None
         self._frame: Frame | None = None
@@ -77,6 +82,12 @@ class FeedsDesk(QObject):
     def find_soon(self) -> None:
         """Open the finder as soon as the source that was just chosen delivers."""
         self._frame, self._wanted = None, True
+
+    def tap(self) -> None:
+        """One tap of the tempo; from the fourth on it counts."""
+        tempo = self._tapping.tap(self._now())
+        if tempo is not None:
+            self.tempo_tapped.emit(tempo)
 
     def shut_down(self) -> None:
         """Close the finder."""

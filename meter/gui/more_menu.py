@@ -1,6 +1,8 @@
-"""The menu behind “more”: light or dark, on top, the level at the seat, the cautions, the readings as text."""
+"""The menu behind “more”: pages, feeds, the level at the seat, the cautions, readings as text, light or dark."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 from PySide6.QtCore import Signal, SignalInstance
 from PySide6.QtGui import QAction, QActionGroup, QGuiApplication
@@ -25,10 +27,19 @@ class MoreMenu(QMenu):
     cautions_asked = Signal()
     readings_asked = Signal()
     quit_asked = Signal()
+    mark_asked = Signal()
+    feeds_asked = Signal()
+    tap_asked = Signal()
+    page_chosen = Signal(int)
 
     def __init__(self, theme: str, *, on_top: bool, parent: QWidget) -> None:
         super().__init__(parent)
         self.setToolTipsVisible(True)
+        self.pages = self.addMenu("page")
+        self._add("mark: figures since the mark begin here\tK", self.mark_asked)
+        self._add("which channel is what…\tF", self.feeds_asked)
+        self._add("tap the tempo\tB", self.tap_asked)
+        self.addSeparator()
         self._add("level at the seat…", self.calibrate_asked)
         self._add("I turned the monitor control…\tT", self.turn_asked)
         self._add("about listening time and your ears", self.cautions_asked)
@@ -46,6 +57,16 @@ class MoreMenu(QMenu):
         self.addAction(self.on_top)
         self.addSeparator()
         self._add("quit\tCtrl+Q", self.quit_asked)
+
+    def show_pages(self, names: Sequence[str], shown: int) -> None:
+        """Offer these pages; the one that is shown is ticked."""
+        self.pages.clear()
+        self.pages.menuAction().setVisible(len(names) > 1)
+        for number, name in enumerate(names):
+            action = self.pages.addAction(f"{name}\t{number + 1}")
+            action.setCheckable(True)
+            action.setChecked(number == shown)
+            action.triggered.connect(lambda _=False, chosen=number: self.page_chosen.emit(chosen))
 
     def _add(self, words: str, signal: SignalInstance) -> None:
         action = QAction(words, self)

@@ -109,6 +109,7 @@ class KeyButton(QAbstractButton):
         self._key = key
         self._outlined = outlined
         self._shown = False
+        self._with_key = True
         self.setText(text)
         self.setCheckable(checkable)
         self.setFont(font(SUBTITLE_PX))
@@ -117,6 +118,13 @@ class KeyButton(QAbstractButton):
         self.setAttribute(Qt.WidgetAttribute.WA_Hover)
         self.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
         self.setAccessibleName(f"{text}, key {key}" if key else text)
+
+    def show_key(self, shown: bool) -> None:
+        """Leave the key out where there is no room for it; it goes on working."""
+        if shown != self._with_key:
+            self._with_key = shown
+            self.updateGeometry()
+            self.update()
 
     def mark_shown(self, shown: bool) -> None:
         """Say by a line under its words that what the button leads to is shown already."""
@@ -129,7 +137,7 @@ class KeyButton(QAbstractButton):
         """Wide enough for the words and the key."""
         metrics = QFontMetrics(self.font())
         width = metrics.horizontalAdvance(self.text()) + 2 * BUTTON_PADDING_PX
-        if self._key:
+        if self._key and self._with_key:
             width += KEY_GAP_PX + metrics.horizontalAdvance(self._key) + 2 * CAP_PADDING_PX
         return QSize(width, BUTTON_HEIGHT_PX)
 
@@ -161,7 +169,7 @@ class KeyButton(QAbstractButton):
         metrics = painter.fontMetrics()
         words = self.rect().adjusted(BUTTON_PADDING_PX, 0, -BUTTON_PADDING_PX, 0)
         painter.drawText(words, Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft, self.text())
-        if self._key:
+        if self._key and self._with_key:
             cap = metrics.horizontalAdvance(self._key) + 2 * CAP_PADDING_PX
             box = QRect(QPoint(words.right() - cap + 1, 5), QSize(cap, self.height() - 11))
             painter.setPen(ink if self.isChecked() else theme.line)

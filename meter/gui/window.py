@@ -31,7 +31,6 @@ from meter.gui.readings_text import ReadingsText
 from meter.gui.seat_desk import SeatDesk
 from meter.gui.seat_keeper import METER_ID as LISTENING
 from meter.gui.source_list import source_title
-from meter.gui.tapping import Tapping
 from meter.gui.theme import GAP_PX, apply_theme
 from meter.readings import Frame
 from meter.settings import Settings, SourceChoice
@@ -89,8 +88,7 @@ class Window(QMainWindow):
         self.seat = SeatDesk(
             self._settings, self.feed_line, self._around.write_noise, self._around.noise_command, self
         )
-        self.feeds = FeedsDesk(self._settings, self.feed_line, lambda: self._source, self)
-        self._tapping = Tapping()
+        self.feeds = FeedsDesk(self._settings, self.feed_line, lambda: self._source, self._now, self)
         self.readings = ReadingsText(self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)
@@ -150,6 +148,11 @@ class Window(QMainWindow):
         self.more.turn_asked.connect(self.seat.turn)
         self.more.cautions_asked.connect(self.cautions.bring_up)
         self.more.readings_asked.connect(self.read_levels)
+        self.more.mark_asked.connect(self._link.mark)
+        self.more.feeds_asked.connect(self.feeds.find)
+        self.more.tap_asked.connect(self.feeds.tap)
+        self.feeds.tempo_tapped.connect(lambda tempo: self.choose_setting("low_end", {"tempo_bpm": tempo}))
+        self.more.page_chosen.connect(self.turn_to)
         self.listening.chosen.connect(lambda chosen: self.choose_setting(LISTENING, chosen))
         self.more.quit_asked.connect(self.close)
         self._save_timer.timeout.connect(self.save)
@@ -166,7 +169,7 @@ class Window(QMainWindow):
             ("T", self.seat.turn),
             ("K", self.feed_line.marking.click),
             ("F", self.feeds.find),
-            ("B", self._tap),
+            ("B", self.feeds.tap),
             ("Ctrl+Q", self.close),
             *((str(number + 1), partial(self.turn_to, number)) for number in range(len(self.pages.names))),
         ):
@@ -174,7 +177,7 @@ class Window(QMainWindow):
 
     def _begin(self) -> None:
         self.meters.show_all()
-        self.feed_line.show_pages(self.pages.names, self.pages.currentIndex())
+        self._tell_pages()
         source = self._source
         self.feed_line.name_source(source_title(source) if source else "")
         self._body.setCurrentIndex(0 if source else 1)
@@ -234,12 +237,8 @@ class Window(QMainWindow):
         source = self._source
         if source is None:
             return
-        columns = self.feeds.columns()
         request = {"kind": source.kind, "name": source.name, "options": source.options}
-        if columns is None:
-            self._link.open(request)
-        else:
-            self._link.open(request, columns)
+        self._link.open(request, self.feeds.columns())
         self.clock.draw_again()
         self.save_soon()
 
@@ -251,16 +250,14 @@ class Window(QMainWindow):
     def turn_to(self, number: int) -> None:
         """Show another page and remember it."""
         if self.pages.turn_to(number):
-            self.feed_line.show_pages(self.pages.names, number)
+            self._tell_pages()
             self._settings.page = self.pages.file
             self.clock.draw_again()
             self.save_soon()
 
-    def _tap(self) -> None:
-        """One tap of the tempo; from the fourth on it counts."""
-        tempo = self._tapping.tap(self._now())
-        if tempo is not None:
-            self.choose_setting("low_end", {"tempo_bpm": tempo})
+    def _tell_pages(self) -> None:
+        for place in (self.feed_line, self.more):
+            place.show_pages(self.pages.names, self.pages.currentIndex())
 
     def choose_setting(self, meter_id: str, chosen: Mapping[str, Setting]) -> None:
         """Check, keep and hand on what was chosen in a face's menu."""
@@ -274,7 +271,7 @@ class Window(QMainWindow):
             "reset": self.feed_line.reset.click,
             "hold": self.feed_line.hold.click,
             "feeds": self.feeds.find,
-            "tap": self._tap,
+            "tap": self.feeds.tap,
         }
         if action in known:
             known[action]()

@@ -136,9 +136,37 @@ def test_mark_and_tap(window: Window, qtbot) -> None:
     qtbot.keyClick(window, Qt.Key.Key_K)
     assert window._link.called("mark") == [("mark",)]
     now = [100.0]
-    window._now = lambda: now[0]
+    window.feeds._now = lambda: now[0]
     for _ in range(5):
         qtbot.keyClick(window, Qt.Key.Key_B)
         now[0] += 0.5
     assert window._link.called("configure")[-1] == ("configure", "low_end", {"tempo_bpm": 120.0})
     assert window._settings.meters["low_end"]["tempo_bpm"] == 120.0
+
+
+def test_the_menu_offers_what_the_keys_do(window: Window) -> None:
+    menu = window.more
+    pages = {action.text(): action for action in menu.pages.actions()}
+    assert [action.isChecked() for action in pages.values()] == [True, False]
+    pages["low end\t2"].trigger()
+    assert window.page.name == "low end"
+    assert [action.isChecked() for action in menu.pages.actions()] == [False, True]
+    others = {action.text().partition("\t")[2]: action for action in menu.actions()}
+    others["K"].trigger()
+    assert window._link.called("mark") == [("mark",)]
+    others["F"].trigger()
+    assert "choose one first" in window.feed_line.asked()
+
+
+@pytest.mark.parametrize(("width", "marking", "keys"), [(1280, True, True), (820, False, True)])
+def test_a_narrow_window_leaves_out_what_the_menu_offers_too(
+    window: Window, width: int, marking: bool, keys: bool
+) -> None:
+    window.resize(width, 600)
+    show(window, frame(10.0, plan=layout(), feed=status(10.0, channels=16)))
+    line = window.feed_line
+    assert (line.marking.isVisible(), line.feeds.isVisible()) == (marking, marking)
+    for button in (*line.tabs, line.hold, line.reset, line.ears_only, line.more):
+        assert button.width() >= button.sizeHint().width()
+        assert line.rect().contains(button.mapTo(line, button.rect().bottomRight()))
+    assert line.tabs[0]._with_key is keys
