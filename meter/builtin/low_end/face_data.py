@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from PySide6.QtGui import QColor
 
 from meter.gui import scale, words
 from meter.readings import Frame
@@ -19,6 +20,11 @@ LAST, MARKED, SITTING = "last", "marked", "sitting"
 SLOPES = (6, 12, 18, 24)
 STALE_SECONDS = 2.0
 NOTHING_MAPPED = "No parts yet: say with the key F which channel is the kick, the bass and so on."
+TOO_FEW_CHANNELS = (
+    "No parts here: send kick, bass and others to further channels of one device, and take them all with the key S."
+)
+MIX_CHANNELS = 2
+NO_PARTS = "no parts"
 MOST_NAMED = 3
 
 
@@ -62,6 +68,13 @@ def parts_of(frame: Frame) -> list[Part]:
     )
 
 
+def nothing_mapped(frame: Frame) -> str:
+    """How to come to parts, empty where there are some."""
+    if frame.parts:
+        return ""
+    return NOTHING_MAPPED if frame.status.channels > MIX_CHANNELS else TOO_FEW_CHANNELS
+
+
 def index_of(frame: Frame, key: str) -> int:
     """A reading that is the number of a part, -1 for none."""
     value = number(frame, key)
@@ -102,7 +115,9 @@ def is_stale(frame: Frame) -> bool:
 
 def with_age(sentence: str, frame: Frame) -> str:
     """The sentence, with its age while the music stands still."""
-    return f"{sentence}, {words.age(number(frame, 'age'))}" if sentence and is_stale(frame) else sentence
+    if not sentence or not is_stale(frame):
+        return sentence
+    return f"{sentence.removesuffix('.')}, {words.age(number(frame, 'age'))}"
 
 
 def note_words(frequency_hz: float) -> str:
@@ -128,3 +143,19 @@ def listed(names: Sequence[str]) -> str:
     if len(shown) > MOST_NAMED:
         shown = [*shown[: MOST_NAMED - 1], f"{len(shown) - MOST_NAMED + 1} more"]
     return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
+
+
+def readable(fill: QColor, dark: QColor, light: QColor) -> QColor:
+    """Of two inks the one with the higher contrast to a fill, by relative luminance (WCAG 2.2, contrast ratio)."""
+    return max((dark, light), key=lambda ink: _contrast(ink, fill))
+
+
+def _contrast(one: QColor, other: QColor) -> float:
+    darker, lighter = sorted((_luminance(one), _luminance(other)))
+    return (lighter + 0.05) / (darker + 0.05)
+
+
+def _luminance(colour: QColor) -> float:
+    parts = (colour.redF(), colour.greenF(), colour.blueF())
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return float(0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2])

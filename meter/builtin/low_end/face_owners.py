@@ -74,6 +74,7 @@ class OwnersFace(Face):
         self._bus = math.nan
         self._spoken_of = -1
         self._settled = False
+        self._mapped = True
         self._shown: tuple[object, ...] = ()
 
     @property
@@ -100,6 +101,12 @@ class OwnersFace(Face):
         self._arrange_list(QRect(inside.right() + 1 - side + 24, inside.top(), side - 24, inside.height()), listed)
         left = QRect(inside.left(), inside.top(), inside.width() - side, inside.height())
         verdict, bus = self.labels["verdict"], self.labels["bus"]
+        if not self._mapped:
+            for label in self.labels.values():
+                label.hide()
+            self._bar = QRect()
+            verdict.place(QRect(left.left(), left.top(), left.width(), min(left.height(), 2 * verdict.line_height)))
+            return
         bands_high = line_height(MARK_PX) + 16 + 6
         with_bands = left.height() >= LEAST_BAR_PX + 2 * verdict.line_height + bands_high + CANCEL_PX
         rest = left.height() - verdict.line_height - 8 - CANCEL_PX - (bands_high if with_bands else 0)
@@ -201,8 +208,9 @@ class OwnersFace(Face):
     # Words
 
     def take_words(self, frame: Frame) -> None:
+        self._make_room(bool(frame.parts))
         if not frame.parts:
-            self._say_nothing(data.NOTHING_MAPPED)
+            self._say_nothing(data.nothing_mapped(frame))
             return
         listening = data.listening_words(frame)
         stale = data.is_stale(frame)
@@ -217,6 +225,12 @@ class OwnersFace(Face):
         self.say("bus", f"mix bus {deed} {words.figure(abs(bus))} dB" if told else "")
         self._say_list("faint" if stale or listening else "ink")
         self._say_bands(frame)
+
+    def _make_room(self, mapped: bool) -> None:
+        """Without parts the sentence about them has the place of the bar."""
+        if mapped != self._mapped:
+            self._mapped = mapped
+            self.rearrange()
 
     def _say_nothing(self, sentence: str) -> None:
         self.say("verdict", sentence, "soft")
@@ -320,7 +334,7 @@ class OwnersFace(Face):
             fill = self.theme.measured_deep if block.part.role == OTHER else self.theme.line
         if not self._settled or not self.live:
             fill = mixed(fill, self.theme.card, 0.55)
-        return fill, _readable(fill, self.theme.on_signal, self.theme.ink)
+        return fill, data.readable(fill, self.theme.on_signal, self.theme.ink)
 
     def _draw_bus(self, painter: QPainter) -> None:
         """A dashed block behind the parts for what the bus adds, over their end for what it takes."""
@@ -371,19 +385,3 @@ class OwnersFace(Face):
 
 
 _MIDDLE_LEFT = Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft
-
-
-def _readable(fill: QColor, dark: QColor, light: QColor) -> QColor:
-    """Of two inks the one with the higher contrast to a fill, by relative luminance (WCAG 2.2, contrast ratio)."""
-    return max((dark, light), key=lambda ink: _contrast(ink, fill))
-
-
-def _contrast(one: QColor, other: QColor) -> float:
-    darker, lighter = sorted((_luminance(one), _luminance(other)))
-    return (lighter + 0.05) / (darker + 0.05)
-
-
-def _luminance(colour: QColor) -> float:
-    parts = (colour.redF(), colour.greenF(), colour.blueF())
-    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
-    return float(0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2])

@@ -97,7 +97,7 @@ class PairFace(Face):
 
     def _sentence(self, frame: Frame, names: tuple[str, str]) -> str:
         if not frame.parts:
-            return data.NOTHING_MAPPED
+            return data.NO_PARTS
         if not all(names):
             return "No kick and no bass among the parts yet."
         verdict = data.number(frame, "pair_verdict")

@@ -29,6 +29,7 @@ DROPPED_FIRST = (5, 4, 3)
 GAP_PX = 12
 NOTABLE_DB = -3.0
 """What a part loses in mono in some band is told from here on (common practice, no source)."""
+MOST_TOLD = 2
 NOTABLE_RUMBLE_DB = -20.0
 SUB_BAND_WORDS = ("below 120 Hz", "at 20–40 Hz", "at 40–60 Hz", "at 60–90 Hz", "at 90–120 Hz")
 WIDE_BAND_WORDS = ("20–120 Hz", "120–350 Hz", "350 Hz–1 kHz", "1–3 kHz", "3–8 kHz", "above 8 kHz")
@@ -129,7 +130,7 @@ class PartsFace(Face):
         rows = [self._row(frame, part) for part in data.parts_of(frame)]
         spoken_of = data.index_of(frame, "spoken_of")
         stale = data.is_stale(frame)
-        empty = "" if frame.parts else data.NOTHING_MAPPED
+        empty = "" if frame.parts else data.NO_PARTS
         if (rows, spoken_of, stale, empty) != (self._rows, self._spoken_of, self._stale, self._empty):
             self._rows, self._spoken_of, self._stale, self._empty = rows, spoken_of, stale, empty
             self._scroll_to(self._first)
@@ -190,9 +191,9 @@ class PartsFace(Face):
                 found.append((*min(known), name))
         said = [
             f"{name} {f'{words.figure(loss)} dB' if math.isfinite(loss) else 'vanishes'} at {WIDE_BAND_WORDS[band]}"
-            for loss, band, name in sorted(found)[: data.MOST_NAMED]
+            for loss, band, name in sorted(found)[:MOST_TOLD]
         ]
-        more = f" and {len(found) - data.MOST_NAMED} more" if len(found) > data.MOST_NAMED else ""
+        more = f" and {len(found) - MOST_TOLD} more" if len(found) > MOST_TOLD else ""
         return f"alone in mono: {', '.join(said)}{more}" if said else ""
 
     # Picture

@@ -67,7 +67,6 @@ class PriceFace(Face):
         self._cutoff = math.nan
         self._rows: list[tuple[str, ...]] = []
         self._columns: list[int] = []
-        self._empty = ""
 
     @property
     def subtitle(self) -> str:
@@ -137,10 +136,6 @@ class PriceFace(Face):
         if frame.parts != self._names:
             self._names = frame.parts
             self.rearrange()
-        empty = data.NOTHING_MAPPED if not frame.parts else ""
-        if empty != self._empty:
-            self._empty = empty
-            self.update()
         self._say_part(frame, part)
         self._take_picture(frame, part)
         self._take_rows(frame, part)
@@ -151,7 +146,7 @@ class PriceFace(Face):
         self.say("name", frame.parts[part] if part >= 0 else "")
         self.say("why", "" if chosen or part < 0 else "the part with most to tell")
         if not frame.parts:
-            self.say("price", data.NOTHING_MAPPED, "soft")
+            self.say("price", data.NO_PARTS, "soft")
         elif part < 0:
             self.say("price", words.LISTENING, "soft")
         else:
@@ -284,7 +279,7 @@ class PriceFace(Face):
             self._draw_zone(painter)
             self._draw_shape(painter)
             self._draw_post(painter)
-        if region.intersects(self._table) and self._rows and self._names:
+        if self._table.height() >= ROW_PX and region.intersects(self._table) and self._rows and self._names:
             self._draw_table(painter)
 
     def _draw_zone(self, painter: QPainter) -> None:

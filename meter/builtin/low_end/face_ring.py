@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from PySide6.QtCore import QPointF, QRect, QSize, Qt
+from PySide6.QtCore import QPointF, QRect, QRectF, QSize, Qt
 from PySide6.QtGui import QPainter, QPen, QPolygonF, QRegion
 
 from meter.builtin.low_end import face_data as data
 from meter.gui import words
 from meter.gui.face import Face
-from meter.gui.label import Label, figure_room, line_height, text_width
+from meter.gui.label import Label, figure_room, text_width
 from meter.gui.theme import FIGURE_PX, MARK_PX, TEXT_PX, font, mixed
 from meter.readings import Frame
 
@@ -96,7 +96,8 @@ class RingFace(Face):
             self._fall, self._name, self._stale = fall, name, stale
             self.update(self._picture.adjusted(-2, -2, 2, 2))
         ring = fall.ring if fall is not None else math.nan
-        self.say("figure", f"{ring:,.0f}" if math.isfinite(ring) else words.NOT_YET, "ink" if not stale else "faint")
+        figure = f"{ring:,.0f}" if math.isfinite(ring) else words.NOT_YET
+        self.say("figure", figure if frame.parts else "", "ink" if not stale else "faint")
         self.say("unit", "ms to −20 dB" if math.isfinite(ring) else "")
         self.beside("figure", "unit")
         sentence = self._sentence(frame, part, fall)
@@ -119,7 +120,7 @@ class RingFace(Face):
 
     def _sentence(self, frame: Frame, part: int, fall: Fall | None) -> str:
         if not frame.parts:
-            return data.NOTHING_MAPPED
+            return data.NO_PARTS
         if fall is None or part < 0:
             return "No drum and no owner of the lows to measure yet."
         name = frame.parts[part]
@@ -137,10 +138,10 @@ class RingFace(Face):
     def _next(fall: Fall) -> str:
         if not (math.isfinite(fall.next_note) and not math.isnan(fall.overhang)):
             return ""
-        left = f"the tail still {words.figure(fall.overhang)} dB"
+        left = f"tail still {words.figure(fall.overhang)} dB"
         if fall.overhang < NOTHING_LEFT_DB:
             left = "none of it left"
-        return f": the next low note comes at {fall.next_note:,.0f} ms, {left}"
+        return f": next low note at {fall.next_note:,.0f} ms, {left}"
 
     # Picture
 
@@ -185,24 +186,23 @@ class RingFace(Face):
         level = self._at(0.0, TARGET_DB, fall).y()
         painter.setPen(QPen(self.theme.soft, 1, Qt.PenStyle.DotLine))
         painter.drawLine(QPointF(self._picture.left(), level), QPointF(at, level))
-        taken = -1.0
-        marks = (
-            (fall.half_beat, "½ beat", self.theme.soft, Qt.PenStyle.DashLine),
+        named = QRectF()
+        for milliseconds, text, colour, style in (
             (fall.next_note, "next low note", self.theme.ink, Qt.PenStyle.SolidLine),
-        )
-        for milliseconds, text, colour, style in sorted(marks, key=lambda mark: mark[0]):
+            (fall.half_beat, "½ beat", self.theme.soft, Qt.PenStyle.DashLine),
+        ):
             if not math.isfinite(milliseconds) or milliseconds > fall.span:
                 continue
             x = self._at(milliseconds, 0.0, fall).x()
             painter.setPen(QPen(colour, 2 if style == Qt.PenStyle.SolidLine else 1, style))
             painter.drawLine(QPointF(x, self._picture.top() + 14), QPointF(x, self._picture.bottom()))
             width = text_width(text, MARK_PX)
-            left = min(x - width / 2, self._picture.right() - width)
-            if left > taken:
+            left = max(self._picture.left(), min(x - width / 2, self._picture.right() - width))
+            place = QRectF(left - 4, 0.0, width + 8, 1.0)
+            if not place.intersects(named):
+                named = place
                 painter.setPen(colour)
-                top = self._picture.top() - line_height(MARK_PX) + 12
-                painter.drawText(QPointF(max(left, self._picture.left()), top + line_height(MARK_PX) - 4.0), text)
-                taken = left + width + 6
+                painter.drawText(QPointF(left, self._picture.top() + 8.0), text)
 
     def value_text(self) -> str:
         return self.labels["verdict"].text

@@ -100,11 +100,31 @@ def test_the_same_readings_paint_nothing(view: str, qapp, qtbot) -> None:
     assert paints.regions == []
 
 
+@pytest.mark.parametrize(("channels", "key"), [(16, "key F"), (2, "key S"), (1, "key S")])
+def test_without_parts_the_way_to_them_is_told_once(channels: int, key: str, qtbot) -> None:
+    bare = frame(0)
+    for view in FACES:
+        face = make(view, qtbot)
+        face.show_frame(type(bare)(bare.layout, bare.values, low_readings.status(1.0, channels=channels)))
+        said = " ".join([words_of(face), getattr(face, "_empty", "")])
+        assert key in said if view == "owners" else "no parts" in said
+        face.show_frame(frame(3))
+        assert "no parts" not in words_of(face).casefold()
+        assert_text_fits(face)
+
+
 @pytest.mark.parametrize("view", FACES)
-def test_without_parts_the_way_to_them_is_told(view: str, qtbot) -> None:
+def test_nothing_touches_the_edge_of_the_card(view: str, qtbot) -> None:
+    rng = np.random.default_rng(6)
     face = make(view, qtbot)
-    face.show_frame(frame(0))
-    assert "key F" in words_of(face) or "key F" in str(vars(face))
+    for number in range(40):
+        face.resize(int(rng.integers(face.least.width(), 1300)), int(rng.integers(face.least.height(), 560)))
+        face.show_frame(_at(frame((2, 8, 31)[number % 3], (NEGATIVE, {})[number % 2]), number))
+        picture = face.grab().toImage()
+        right, bottom = picture.width() - 3, picture.height() - 3
+        across, down = range(12, picture.width() - 12), range(12, picture.height() - 12)
+        ring = [(x, y) for x in across for y in (2, bottom)] + [(x, y) for y in down for x in (2, right)]
+        assert {picture.pixelColor(x, y).name() for x, y in ring} == {DARK.card.name()}, face.size()
 
 
 @pytest.mark.parametrize("view", FACES)
@@ -303,7 +323,7 @@ def test_the_ring_is_told_with_the_next_note(qtbot) -> None:
     face = make("ring", qtbot, tempo_bpm=120.0)
     face.show_frame(frame(5))
     assert face.labels["figure"].text == "320"
-    assert face.labels["verdict"].text == "kick: the next low note comes at 250 ms, the tail still −9.0 dB"
+    assert face.labels["verdict"].text == "kick: next low note at 250 ms, tail still −9.0 dB"
     face.show_frame(_at(frame(5, {"overhang": -60.0}), 1))
     assert "none of it left" in face.labels["verdict"].text
     face.show_frame(_at(frame(5, {"ring": math.nan, "ring_hits": 5}), 2))
