@@ -28,7 +28,7 @@ LOOK_EVERY_HOPS, LOOK_AT_MANY_EVERY_HOPS, MANY_PARTS = 4, 6, 16
 """A slice of looking back in every fourth hop, five a second; less often with more than so many parts."""
 ROUND_HOPS = 80
 """No round begins sooner than four seconds after the last."""
-TRY_NEW_EVERY_HOPS, TRY_EVERY_HOPS = 3, 8
+TRY_NEW_EVERY_HOPS, TRY_NEW_OF_MANY_EVERY_HOPS, TRY_EVERY_HOPS = 2, 3, 8
 NOTABLE_LOSS_DB = 0.5
 NOTABLE_RESTORED_DB = 0.1
 NOTHING_LEFT_DB = -60.0
@@ -166,8 +166,9 @@ class LowLedger:
             self.rounds.forget_asked()
 
     def _try_on(self) -> None:
-        """What was asked for in every hop, parts never tried in every third, the others now and then."""
-        every = TRY_NEW_EVERY_HOPS if self.rounds.has_untried else TRY_EVERY_HOPS
+        """What was asked for in every hop, parts never tried every second or third, the others now and then."""
+        new = TRY_NEW_EVERY_HOPS if len(self.names) <= MANY_PARTS else TRY_NEW_OF_MANY_EVERY_HOPS
+        every = new if self.rounds.has_untried else TRY_EVERY_HOPS
         if self.rounds.is_asked or (self.stream.playing and self.hops % every == 0):
             self.rounds.try_on()
 
