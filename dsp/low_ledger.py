@@ -8,17 +8,14 @@ that no tick of a live chain has to wait for all of it. Turns are counted in fra
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
-from dsp.fold_down import VOTE_RANGE_DB
 from dsp.lanes import BARS, bar_seconds
 from dsp.low_rounds import NAN, LowRounds
 from dsp.low_stream import STEPS, LowStream
 from dsp.shares import LowSums, Owners, owners_of
 from dsp.types import FloatArray, check_block
-from dsp.units import db_to_power
 
 LAST, MARKED, SITTING = "last", "marked", "sitting"
 SPANS = (LAST, MARKED, SITTING)
@@ -29,9 +26,6 @@ LOOK_EVERY_HOPS, LOOK_AT_MANY_EVERY_HOPS, MANY_PARTS = 4, 6, 16
 ROUND_HOPS = 80
 """No round begins sooner than four seconds after the last."""
 TRY_NEW_EVERY_HOPS, TRY_NEW_OF_MANY_EVERY_HOPS, TRY_EVERY_HOPS = 2, 3, 8
-NOTABLE_LOSS_DB = 0.5
-NOTABLE_RESTORED_DB = 0.1
-NOTHING_LEFT_DB = -60.0
 NOTABLE_RUMBLE_DB = -20.0
 """Under-rumble against the mix's lows: 1 % of them (judgement)."""
 SPOKEN_OF_MARGIN_DB = 3.0
@@ -208,35 +202,3 @@ class LowLedger:
             if found.others:
                 return found.others[0]
         return found.owners[0] if found.owners else self._spoken_of
-
-
-@dataclass(frozen=True)
-class MonoLoss:
-    """Where the sum of the parts loses most in mono: band 0 is the whole low end, then the sub-bands from 1.
-
-    ``part`` is the one whose being mono would restore most there, -1 if little is lost or no part is behind it, and
-    ``left_db`` what would still be lost then.
-    """
-
-    band: int
-    loss_db: float
-    part: int = -1
-    left_db: float = NAN
-
-
-def mono_loss(sums: LowSums) -> MonoLoss:
-    """The worst of the bands that count, and who is behind it."""
-    loss = sums.loss_db
-    power = sums.sum_mid + sums.sum_side
-    if not (np.isfinite(power).all() and power[0] > 0.0):
-        return MonoLoss(0, float(loss[0]))
-    counts = power >= power[1:].max() * db_to_power(-VOTE_RANGE_DB)
-    counts[0] = True
-    worst = int(np.nanargmin(np.where(counts, loss, np.inf)))
-    found = MonoLoss(worst, float(loss[worst]))
-    if not found.loss_db < -NOTABLE_LOSS_DB:
-        return found
-    restored = sums.loss_with_part_in_mono_db[worst]
-    best = int(np.nanargmax(restored))
-    helps = restored[best] - max(found.loss_db, NOTHING_LEFT_DB) >= NOTABLE_RESTORED_DB
-    return MonoLoss(worst, found.loss_db, best, float(restored[best])) if helps else found

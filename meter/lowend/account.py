@@ -11,17 +11,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.fold_down import VOTE_RANGE_DB
 from dsp.low_band import LOW_BANDS_HZ
+from dsp.low_mono import mono_loss
 from dsp.low_part import Rumble, common_spectra, common_stretch
 from dsp.lowest_note import DRUM, PITCHED, LowestNote
 from dsp.onsets import onsets
 from dsp.pair import Pair, pair
+from dsp.part_names import kick_and_bass
 from dsp.pitch import nearest_note
 from dsp.ring import Ring, filter_floor_ms, half_beat_ms
 from dsp.shares import LowSums, Owners, owners_of
 from dsp.types import FloatArray
-from dsp.units import db_to_power
 from meter.lowend import notes as remarks
 from meter.lowend.gather import Gathered, Progress, gather
 from meter.lowend.result import (
@@ -40,12 +40,7 @@ from meter.lowend.result import (
 from meter.lowend.sources import LowEndError, PartSource, at_rate, check_sources, common_rate
 from meter.lowend.trials import lag_of_mix, offers
 
-KICK_WORDS = ("kick", "bass drum", "bassdrum", "bass_drum")
-DRUM_WORDS = ("drum",)
-BASS_WORDS = ("bass", "sub")
 NAN = float("nan")
-LEAST_LOSS_DB = -60.0
-LEAST_HELP_DB = 0.1
 
 
 def measure_low_end(
@@ -162,19 +157,10 @@ class _Ledger:
 
     def _mono(self) -> MonoAccount:
         """The lows in mono, and the part whose being mono would restore most where most is lost."""
-        loss = self._sums.loss_db
-        power = self._sums.sum_mid + self._sums.sum_side
-        votes = power >= power[1:].max() * db_to_power(-VOTE_RANGE_DB)
-        votes[0] = True
-        worst = int(np.nanargmin(np.where(votes, loss, np.inf))) if np.isfinite(power).all() and power[0] > 0.0 else 0
-        band = LOW_BANDS_HZ[worst]
-        if not loss[worst] < -remarks.NOTABLE_LOSS_DB:
-            return MonoAccount(float(loss[0]), _values(loss[1:]), band, float(loss[worst]), "", NAN)
-        restored = self._sums.loss_with_part_in_mono_db[worst]
-        best = int(np.nanargmax(restored))
-        helps = restored[best] - max(loss[worst], LEAST_LOSS_DB) >= LEAST_HELP_DB
-        name, left = (self._names[best], float(restored[best])) if helps else ("", NAN)
-        return MonoAccount(float(loss[0]), _values(loss[1:]), band, float(loss[worst]), name, left)
+        loss, found = self._sums.loss_db, mono_loss(self._sums)
+        name = self._names[found.part] if found.part >= 0 else ""
+        band = LOW_BANDS_HZ[found.band]
+        return MonoAccount(float(loss[0]), _values(loss[1:]), band, found.loss_db, name, found.left_db)
 
     def _role(self, index: int) -> str:
         if not self._sums.parts[0, index].any() or self._floors[index].reason.startswith("silent"):
@@ -249,9 +235,7 @@ class _Ledger:
         """Indices of kick and bass: as asked for, else by name, else the drum and the pitched part that hold most."""
         if self._pair_names is not None:
             return self._names.index(self._pair_names[0]), self._names.index(self._pair_names[1])
-        bass = _by_name(self._names, BASS_WORDS, KICK_WORDS)
-        kick = _by_name(self._names, KICK_WORDS, ())
-        kick = _by_name(self._names, DRUM_WORDS, ()) if kick is None else kick
+        kick, bass = kick_and_bass(self._names)
         kick = self._strongest(DRUM, bass) if kick is None else kick
         bass = self._strongest(PITCHED, kick) if bass is None else bass
         kick = self._strongest("", bass) if kick is None else kick
@@ -261,14 +245,6 @@ class _Ledger:
         """The part of that kind (any if empty) that holds most of the low end."""
         notable = [index for index in (*self._owners.owners, *self._owners.others) if index != but_not]
         return next((index for index in notable if self._floors[index].kind == kind or not kind), None)
-
-
-def _by_name(names: Sequence[str], words: Sequence[str], but_not: Sequence[str]) -> int | None:
-    for index, name in enumerate(names):
-        plain = name.casefold()
-        if any(word in plain for word in words) and not any(word in plain for word in but_not):
-            return index
-    return None
 
 
 def _pair_account(first: str, second: str, found: Pair) -> PairAccount:

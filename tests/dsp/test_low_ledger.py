@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.low_ledger import LAST, MARKED, SITTING, LowLedger, mono_loss
+from dsp.low_ledger import LAST, MARKED, SITTING, LowLedger
 from dsp.low_rounds import SPECTRUM_HZ, spectrum_db
 from dsp.low_spectrum import LowSpectra
 from dsp.low_stream import LowStream
-from dsp.shares import LowSums
 from tests.support.low_parts import RATE_HZ, held, place, tone
 
 SECONDS = 12
@@ -97,31 +96,6 @@ def test_many_channels_at_a_high_rate_capture_less() -> None:
     few, many = LowStream(48_000, [1] * 2), LowStream(192_000, [1] * 32)
     assert few.capture._frames == 12 * 48_000
     assert many.capture._frames == 24_000_000 // 34
-
-
-def sums(side: float, other_side: float = 0.0) -> LowSums:
-    """Two parts in five bands: mid power 1 each, unrelated; the first with side power in the 60 to 90 Hz band."""
-    parts = np.zeros((5, 2, 4))
-    parts[:, :, 0] = parts[:, :, 2] = 1.0
-    parts[3, 0, 1] = parts[3, 0, 3] = side
-    parts[3, 1, 1] = parts[3, 1, 3] = other_side
-    return LowSums(parts, np.full((5, 2), np.nan))
-
-
-def test_the_part_behind_a_loss_in_its_band() -> None:
-    """Side power of 2 beside mid power of 2 loses 3.01 dB (closed form); with that part in mono nothing is lost."""
-    found = mono_loss(sums(2.0))
-    assert (found.band, found.part) == (3, 0)
-    assert found.loss_db == pytest.approx(-3.0103, abs=1e-4)
-    assert found.left_db == pytest.approx(0.0, abs=1e-9)
-
-
-def test_the_greater_of_two_is_named_and_little_loss_names_nobody() -> None:
-    found = mono_loss(sums(0.5, 1.5))
-    assert found.part == 1
-    assert found.left_db == pytest.approx(10 * np.log10(2.0 / 2.5), abs=1e-9)
-    assert mono_loss(sums(0.1)).part == -1
-    assert np.isnan(mono_loss(LowSums(np.full((5, 2, 4), np.nan), np.full((5, 2), np.nan))).loss_db)
 
 
 def test_the_shown_spectrum_adds_up_to_the_level_of_a_tone() -> None:

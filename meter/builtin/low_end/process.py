@@ -10,7 +10,8 @@ import numpy as np
 from dsp.high_pass import SLOPES_DB_PER_OCTAVE, Price
 from dsp.high_pass_trial import Trial
 from dsp.low_band import SUB_BANDS_HZ
-from dsp.low_ledger import LAST, LowLedger, mono_loss
+from dsp.low_ledger import LAST, LowLedger
+from dsp.low_mono import mono_loss
 from dsp.low_rounds import NOT_TRIED, SPECTRUM_HZ, LowRounds, PartFindings
 from dsp.lowest_note import DRUM, PITCHED, LowestNote
 from dsp.mono_bands import MONO_BANDS_HZ
