@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from PySide6.QtCore import QObject, Signal
-from PySide6.QtWidgets import QFileDialog, QWidget
+from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
 
 from meter.feeds import FeedMap, FeedMapError, read_feed_map, write_feed_map
 from meter.gui.channel_finder import ChannelFinder
@@ -19,14 +19,15 @@ from meter.settings import Columns, Settings, SourceChoice, jobs_folder, kept_fe
 JOB_FILES = "Jobs (*.toml);;All files (*)"
 NO_SOURCE = "Feeds belong to a source; choose one first."
 FEWEST_CHANNELS = 2
+FASTEST_BPM, USUAL_BPM = 400.0, 120.0
 
 
 class FeedsDesk(QObject):
     """Wires the finder to the settings. ``changed`` says that the map of the source in use is another now, which
-    must be listened to anew, ``tempo_tapped`` carries beats per minute."""
+    must be listened to anew, ``tempo_told`` carries beats per minute, typed or tapped."""
 
     changed = Signal()
-    tempo_tapped = Signal(float)
+    tempo_told = Signal(float)
 
     def __init__(
         self,
@@ -48,6 +49,14 @@ class FeedsDesk(QObject):
         self._frame: Frame | None = None
         self._wanted = False
         self.finder = ChannelFinder(parent)
+        self.tempo = QInputDialog(parent)
+        self.tempo.setWindowTitle("tempo")
+        self.tempo.setLabelText("beats per minute; 0 for none")
+        self.tempo.setInputMode(QInputDialog.InputMode.DoubleInput)
+        self.tempo.setDoubleRange(0.0, FASTEST_BPM)
+        self.tempo.setDoubleDecimals(2)
+        self.tempo.setDoubleValue(USUAL_BPM)
+        self.tempo.doubleValueSelected.connect(self.tempo_told)
         self.finder.map_chosen.connect(self._use)
         self.finder.save_asked.connect(self._save_as)
         self.finder.open_asked.connect(self._open)
@@ -87,11 +96,17 @@ class FeedsDesk(QObject):
         """One tap of the tempo; from the fourth on it counts."""
         tempo = self._tapping.tap(self._now())
         if tempo is not None:
-            self.tempo_tapped.emit(tempo)
+            self.tempo_told.emit(tempo)
+
+    def ask_tempo(self) -> None:
+        """Have the tempo typed; nothing waits for it."""
+        self.tempo.show()
+        self.tempo.raise_()
 
     def shut_down(self) -> None:
-        """Close the finder."""
+        """Close the finder and the question for the tempo."""
         self.finder.close()
+        self.tempo.close()
 
     def _use(self, feeds: FeedMap | None) -> None:
         source = self._source()

@@ -30,6 +30,7 @@ class MoreMenu(QMenu):
     mark_asked = Signal()
     feeds_asked = Signal()
     tap_asked = Signal()
+    tempo_asked = Signal()
     page_chosen = Signal(int)
 
     def __init__(self, theme: str, *, on_top: bool, parent: QWidget) -> None:
@@ -39,6 +40,7 @@ class MoreMenu(QMenu):
         self._add("mark: figures since the mark begin here\tK", self.mark_asked)
         self._add("which channel is what…\tF", self.feeds_asked)
         self._add("tap the tempo\tB", self.tap_asked)
+        self._add("type the tempo…", self.tempo_asked)
         self.addSeparator()
         self._add("level at the seat…", self.calibrate_asked)
         self._add("I turned the monitor control…\tT", self.turn_asked)

@@ -151,7 +151,8 @@ class Window(QMainWindow):
         self.more.mark_asked.connect(self._link.mark)
         self.more.feeds_asked.connect(self.feeds.find)
         self.more.tap_asked.connect(self.feeds.tap)
-        self.feeds.tempo_tapped.connect(lambda tempo: self.choose_setting("low_end", {"tempo_bpm": tempo}))
+        self.more.tempo_asked.connect(self.feeds.ask_tempo)
+        self.feeds.tempo_told.connect(lambda tempo: self.choose_setting("low_end", {"tempo_bpm": tempo}))
         self.more.page_chosen.connect(self.turn_to)
         self.listening.chosen.connect(lambda chosen: self.choose_setting(LISTENING, chosen))
         self.more.quit_asked.connect(self.close)
@@ -272,6 +273,7 @@ class Window(QMainWindow):
             "hold": self.feed_line.hold.click,
             "feeds": self.feeds.find,
             "tap": self.feeds.tap,
+            "tempo": self.feeds.ask_tempo,
         }
         if action in known:
             known[action]()

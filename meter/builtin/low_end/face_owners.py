@@ -89,6 +89,7 @@ class OwnersFace(Face):
             Choice(heading, "the whole sitting", "span", data.SITTING),
             Choice("tempo", "none", "tempo_bpm", 0.0),
             Choice("tempo", "tap it with B", run=lambda: self.action_asked.emit("tap")),
+            Choice("tempo", "type it…", run=lambda: self.action_asked.emit("tempo")),
             *(Choice("tempo", f"{tempo:g}", "tempo_bpm", tempo) for tempo in OFFERED_TEMPOS),
             Choice("feeds", "which channel is what…", run=lambda: self.action_asked.emit("feeds")),
         )

@@ -383,7 +383,7 @@ def test_menus_offer_what_can_be_chosen(qtbot) -> None:
         else:
             entry = next(entry for entry in MANIFEST.setting if entry.key == choice.setting)
             assert entry.check(choice.value) == choice.value
-    assert asked == ["tap", "feeds"]
+    assert asked == ["tap", "tempo", "feeds"]
 
 
 # The card of the lows in mono, on the overview

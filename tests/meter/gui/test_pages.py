@@ -170,3 +170,13 @@ def test_a_narrow_window_leaves_out_what_the_menu_offers_too(
         assert button.width() >= button.sizeHint().width()
         assert line.rect().contains(button.mapTo(line, button.rect().bottomRight()))
     assert line.tabs[0]._with_key is keys
+
+
+def test_a_typed_tempo_counts_and_none_too(window: Window) -> None:
+    window._act("tempo")
+    assert window.feeds.tempo.isVisible()
+    for tempo in (97.25, 0.0):
+        window.feeds.tempo.setDoubleValue(tempo)
+        window.feeds.tempo.accept()
+        assert window._link.called("configure")[-1] == ("configure", "low_end", {"tempo_bpm": tempo})
+        window.feeds.ask_tempo()
