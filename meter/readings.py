@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from typing import Any
+from typing import Annotated, Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -32,9 +33,12 @@ JSON_DECIMALS = 4
 """A ten-thousandth of a decibel: far below any doubt, and short enough to read."""
 
 
-@dataclass(frozen=True)
-class Field:
-    """One reading as its manifest declares it.
+ID_PATTERN = "^[a-z][a-z0-9_]{0,31}$"
+"""How a meter, a field and a setting may be called."""
+
+
+class Field(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One reading as its manifest declares it in a ``[[field]]`` table.
 
     ``size`` is a fixed number of values, ``"channels"`` (of its feed) or ``"parts"`` (feeds that are parts); ``each``
     is how many values every one of those has, one after the other. ``summary`` marks what ``measure`` reports.
@@ -43,7 +47,7 @@ class Field:
     the processor does not write it.
     """
 
-    key: str
+    key: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
     unit: str
     size: int | str = 1
     each: int = 1

@@ -27,7 +27,7 @@ FACE_PARTS = (
 # but for what FORBIDDEN_STANDARD says.
 LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("dsp/", ("dsp",), SCIENCE),
-    ("meter/readings.py", (), ("numpy",)),
+    ("meter/readings.py", (), ("numpy", "msgspec")),
     ("meter/feeds.py", ("meter.readings",), ("numpy", "msgspec")),
     ("meter/settings.py", ("meter.readings", "meter.feeds"), ("numpy", "msgspec", "platformdirs")),
     ("meter/exposure_rules.py", ("dsp",), ("msgspec", "presets")),

@@ -9,9 +9,9 @@ from typing import Any
 from dsp.types import FloatArray
 from meter.audio.source import SourceRequest
 from meter.engine.engine import Engine
-from meter.engine.status import STATUS_WORDS, unpack_status
+from meter.engine.words import EngineWords
 from meter.plugin.host import Plugin
-from meter.readings import Frame, Layout
+from meter.readings import Frame
 
 PAUSE_SECONDS = 0.004
 FRAMES_PER_SECOND = 20
@@ -21,37 +21,20 @@ class Mailbox:
     """An outlet with one slot: the newest readings, and the newest words."""
 
     def __init__(self) -> None:
-        self._layout = Layout(())
-        self._source = ""
-        self._sentence = self._ledger = ""
-        self._faults: Mapping[str, str] = {}
-        self._newest: tuple[FloatArray, FloatArray] | None = None
+        self._words = EngineWords()
+        self._newest: tuple[int, FloatArray, FloatArray] | None = None
 
-    def publish(self, _generation: int, status: FloatArray, values: FloatArray) -> None:
+    def publish(self, generation: int, status: FloatArray, values: FloatArray) -> None:
         """Replace the newest readings."""
-        self._newest = (status, values.copy())
+        self._newest = (generation, status, values.copy())
 
     def tell(self, message: dict[str, Any]) -> None:
         """Keep what the engine says."""
-        match message["say"]:
-            case "layout":
-                self._layout = Layout.from_plain(message["slots"])
-            case "source":
-                self._source = message["source"]
-            case "sentence":
-                self._sentence = message["sentence"]
-            case "ledger":
-                self._ledger = message["sentence"]
-            case "faults":
-                self._faults = message["faults"]
+        self._words.hear(message)
 
     def take(self) -> Frame | None:
         """The newest readings, None before the first."""
-        if self._newest is None:
-            return None
-        status, values = self._newest
-        said = " ".join(words for words in (self._sentence, self._ledger) if words)
-        return Frame(self._layout, values, unpack_status(status[:STATUS_WORDS], self._source, said, self._faults))
+        return None if self._newest is None else self._words.frame(*self._newest)
 
 
 def listen(

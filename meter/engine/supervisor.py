@@ -16,7 +16,8 @@ import numpy as np
 from meter.audio.source import SourceRequest
 from meter.engine.process import EngineOrder, run_engine
 from meter.engine.snapshot import SharedSnapshot, remove_stale
-from meter.engine.status import STATUS_WORDS, unpack_status
+from meter.engine.status import STATUS_WORDS
+from meter.engine.words import EngineWords
 from meter.plugin.api import Settings
 from meter.readings import Frame, Layout
 
@@ -43,12 +44,8 @@ class Supervisor:
         self._block = SharedSnapshot.create()
         self._process: SpawnProcess | None = None
         self._pipe: Connection | None = None
-        self._layouts: dict[int, Layout] = {}
-        self._source = ""
-        self._sentence = ""
-        self._ledger = ""
+        self._words = EngineWords()
         self._note = ""
-        self._faults: dict[str, str] = {}
         self._last_count = 0
         self._restarts = 0
         self._in_a_row = 0
@@ -66,11 +63,6 @@ class Supervisor:
         """Engines replaced so far."""
         return self._restarts
 
-    @property
-    def faults(self) -> dict[str, str]:
-        """Meters that do not run, with one sentence each."""
-        return dict(self._faults)
-
     def take(self) -> Frame | None:
         """The newest readings, None when there are none that this side can lay out."""
         snapshot = None if self._closed else self._block.take()
@@ -78,16 +70,15 @@ class Supervisor:
             return self._last_frame
         if snapshot.count == self._last_count and self._last_frame is not None:
             return self._last_frame
-        if snapshot.generation not in self._layouts:
+        if snapshot.generation not in self._words.layouts:
             self._listen()
-        layout = self._layouts.get(snapshot.generation, Layout(()))
-        values = snapshot.values[STATUS_WORDS:]
-        if len(values) != layout.total:
+        status, values = snapshot.values[:STATUS_WORDS], snapshot.values[STATUS_WORDS:]
+        frame = self._words.frame(snapshot.generation, status, values, self._note)
+        if frame is None:
             return self._last_frame
-        status = unpack_status(snapshot.values[:STATUS_WORDS], self._source, self._words(), self._faults)
-        status = replace(status, gaps=status.gaps + self._restarts)
         self._last_count = snapshot.count
-        self._last_frame = Frame(layout, values, status)
+        gaps = frame.status.gaps + self._restarts
+        self._last_frame = Frame(frame.layout, frame.values, replace(frame.status, gaps=gaps))
         self._in_a_row = 0
         return self._last_frame
 
@@ -144,7 +135,7 @@ class Supervisor:
         context = multiprocessing.get_context("spawn")
         self._block.forget()
         self._block.beat_window(time.monotonic_ns())
-        self._layouts.clear()
+        self._words.forget()
         self._last_count = 0
         ours, theirs = context.Pipe()
         self._process = context.Process(
@@ -158,25 +149,9 @@ class Supervisor:
     def _listen(self) -> None:
         try:
             while self._pipe is not None and self._pipe.poll(0):
-                self._hear(self._pipe.recv())
+                self._words.hear(self._pipe.recv())
         except (EOFError, OSError):
             return
-
-    def _hear(self, message: dict[str, Any]) -> None:
-        match message["say"]:
-            case "layout":
-                self._layouts[message["generation"]] = Layout.from_plain(message["slots"])
-            case "source":
-                self._source = message["source"]
-            case "sentence":
-                self._sentence = message["sentence"]
-            case "ledger":
-                self._ledger = message["sentence"]
-            case "faults":
-                self._faults = message["faults"]
-
-    def _words(self) -> str:
-        return " ".join(words for words in (self._sentence, self._ledger, self._note) if words)
 
     def _trouble(self) -> str:
         """Why the engine must be replaced, or an empty string."""
@@ -202,9 +177,8 @@ class Supervisor:
         if hung_in:
             aside = f"Meter “{hung_in}” is set aside: it hung and the engine had to be replaced."
             self._order = replace(self._order, set_aside={**self._order.set_aside, hung_in: aside})
-        self._sentence = self._ledger = ""
-        self._restate("starting")
         self._start()
+        self._restate("starting")
 
     def _give_up(self, reason: str) -> None:
         self._end_process(0.0)
@@ -216,14 +190,16 @@ class Supervisor:
     def _restate(self, state: str) -> None:
         """What the last readings are now that no engine stands behind them."""
         last = self._last_frame or Frame(Layout(()), np.empty(0))
-        status = replace(last.status, state=state, sentence=self._words(), gaps=last.status.gaps + 1)
+        status = replace(
+            last.status, state=state, sentence=self._words.sentence(self._note), gaps=last.status.gaps + 1
+        )
         self._last_frame = Frame(last.layout, last.values, status)
 
     def _meter_at_work(self) -> str:
         index = self._block.meter_at_work
-        if index < 0 or not self._layouts:
+        if index < 0 or not self._words.layouts:
             return ""
-        layout = self._layouts[max(self._layouts)]
+        layout = self._words.layouts[max(self._words.layouts)]
         ids = list(dict.fromkeys(slot.key.partition(".")[0] for slot in layout.slots))
         return ids[index] if index < len(ids) else ""
 

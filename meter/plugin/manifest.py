@@ -10,10 +10,9 @@ from typing import Annotated
 import msgspec
 
 from meter.plugin.api import CONTRACT, Setting, Settings
-from meter.readings import JSON_SUFFIX, PER_CHANNEL, PER_PART, Field
+from meter.readings import ID_PATTERN, JSON_SUFFIX, PER_CHANNEL, PER_PART, Field
 
 MANIFEST_NAME = "manifest.toml"
-ID_PATTERN = "^[a-z][a-z0-9_]{0,31}$"
 MAX_FIELD_SIZE = 16_384
 MAX_EACH = 256
 ALL_FEEDS = "all"
@@ -21,21 +20,6 @@ ALL_FEEDS = "all"
 
 class ManifestError(ValueError):
     """A manifest that cannot be used; the text is one sentence that names the file and the mend."""
-
-
-class FieldEntry(msgspec.Struct, forbid_unknown_fields=True):
-    """One ``[[field]]`` table."""
-
-    key: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
-    unit: str
-    size: int | str = 1
-    each: int = 1
-    label: str = ""
-    not_yet: str = ""
-    silence: str = "silence"
-    endless: str = "without limit"
-    summary: bool = False
-    minus: tuple[str, str] | None = None
 
 
 class SettingEntry(msgspec.Struct, forbid_unknown_fields=True):
@@ -85,15 +69,13 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     live_only: bool = False
     on_pages: bool = True
     views: dict[str, str] = {}
-    field: list[FieldEntry] = []
+    field: list[Field] = []
     setting: list[SettingEntry] = []
 
     @property
     def fields(self) -> tuple[Field, ...]:
         """The readings this meter reports, in the order of the manifest."""
-        return tuple(
-            Field(**{name: getattr(entry, name) for name in FieldEntry.__struct_fields__}) for entry in self.field
-        )
+        return tuple(self.field)
 
     def settings(self, chosen: Settings) -> dict[str, Setting]:
         """Defaults overlaid with ``chosen``; raises ValueError for an unknown key or a value out of bounds."""
