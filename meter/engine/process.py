@@ -22,6 +22,7 @@ from meter.audio.source import SourceRequest
 from meter.engine.engine import Engine
 from meter.engine.guard import Timing
 from meter.engine.keeper import open_keeper
+from meter.engine.silence import Silence
 from meter.engine.snapshot import SharedSnapshot
 from meter.plugin.api import FloatArray, Settings
 from meter.plugin.host import discover, usable
@@ -106,12 +107,13 @@ def make_engine(order: EngineOrder, outlet: PipeOutlet) -> Engine:
 
 def _loop(engine: Engine, block: SharedSnapshot, pipe: Connection) -> None:
     first_beat_ns = block.window_beat_ns
+    silence = Silence()
     while True:
         now_ns = time.monotonic_ns()
         block.beat_engine(now_ns)
         beat_ns = block.window_beat_ns
         patience = WINDOW_BUILDS_SECONDS if beat_ns == first_beat_ns else WINDOW_SILENT_SECONDS
-        if beat_ns and now_ns - beat_ns > patience * 1e9:
+        if silence.look(beat_ns, now_ns) > patience:
             return
         try:
             while pipe.poll(0):

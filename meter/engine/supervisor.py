@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
@@ -15,6 +15,7 @@ import numpy as np
 
 from meter.audio.source import SourceRequest
 from meter.engine.process import EngineOrder, run_engine
+from meter.engine.silence import Silence
 from meter.engine.snapshot import SharedSnapshot, remove_stale
 from meter.engine.status import STATUS_WORDS
 from meter.engine.words import EngineWords
@@ -23,8 +24,9 @@ from meter.readings import Frame, Layout
 
 HANG_SECONDS = 4.0
 """A machine with more to do than cores may leave a process waiting for a second or two."""
-START_SECONDS = 15.0
-"""A new engine imports numpy and opens a device before its first heartbeat; a slow disk may make that long."""
+START_SECONDS = 60.0
+"""A new engine imports numpy before its first heartbeat; a slow disk or a crowd of programs may make that long, and
+starting another one over and over makes it longer. An engine that dies is noticed at once."""
 OPENING_SECONDS = 60.0
 """A driver may take its time, and the demo's music is made at its first use."""
 QUIT_SECONDS = 2.0
@@ -37,9 +39,8 @@ class Supervisor:
     ``take`` gives the newest readings, ``poll`` must be called a few times a second.
     """
 
-    def __init__(self, order: EngineOrder, *, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, order: EngineOrder) -> None:
         remove_stale()
-        self._clock = clock
         self._order = order
         self._block = SharedSnapshot.create()
         self._process: SpawnProcess | None = None
@@ -144,7 +145,7 @@ class Supervisor:
         self._process.start()
         theirs.close()
         self._pipe = ours
-        self._started_at = self._clock()
+        self._silence = Silence()
 
     def _listen(self) -> None:
         try:
@@ -159,10 +160,11 @@ class Supervisor:
         if not self._process.is_alive():
             return "stopped by itself"
         beat_ns = self._block.engine_beat_ns
+        silent = self._silence.look(beat_ns, time.monotonic_ns())
         if beat_ns == 0:
-            return "did not start" if self._clock() - self._started_at > START_SECONDS else ""
+            return "did not start" if silent > START_SECONDS else ""
         patience = OPENING_SECONDS if self._block.opening else HANG_SECONDS
-        return "did not answer" if time.monotonic_ns() - beat_ns > patience * 1e9 else ""
+        return "did not answer" if silent > patience else ""
 
     def _replace(self, reason: str) -> None:
         self._in_a_row += 1

@@ -6,11 +6,14 @@ decides: *running -> late -> lost -> reopening -> waiting for the device*, back 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 LATE_SECONDS = 1.0
 LATE_LATENCIES = 10.0
 LOST_SECONDS = 3.0
+ASLEEP_SECONDS = 1.0
+"""A judge who was not asked for so long was asleep, perhaps with the whole machine: silence counts from waking."""
 BACK_OFF_SECONDS = (0.5, 1.0, 2.0, 5.0)
 
 
@@ -32,11 +35,13 @@ class SourceWatch:
         self._attempts = 0
         self._next_attempt = 0.0
         self._broken = False
+        self._asked_at = -math.inf
+        self._awake_since = 0.0
 
     def opened(self, now: float) -> None:
         """A stream was opened; ``silence`` counts from here."""
         self._broken = False
-        self._opened_at = now
+        self._opened_at = self._asked_at = self._awake_since = now
 
     def open_failed(self, now: float) -> None:
         """An attempt to open failed; the next is put off a little longer each time."""
@@ -51,7 +56,10 @@ class SourceWatch:
             return Verdict("waiting" if self._attempts >= 2 else "reopening", reopen=now >= self._next_attempt)
         if faulty:
             return self._lose(now)
-        silence = now - max(self._opened_at, last_sound if last_sound is not None else self._opened_at)
+        if now - self._asked_at > ASLEEP_SECONDS:
+            self._awake_since = now
+        self._asked_at = now
+        silence = now - max(self._awake_since, last_sound if last_sound is not None else self._opened_at)
         if silence < self._late_after:
             if last_sound is None or last_sound < self._opened_at:
                 return Verdict("starting")

@@ -18,7 +18,7 @@ import soundfile
 from meter.audio.source import SourceRequest
 from meter.engine.process import EngineOrder
 from meter.engine.snapshot import NAME_PREFIX
-from meter.engine.supervisor import Supervisor
+from meter.engine.supervisor import HANG_SECONDS, Supervisor
 from meter.readings import Frame
 from tests.support.plugins import write_meter
 
@@ -105,6 +105,20 @@ def test_a_stopped_engine_is_replaced(start, tone: SourceRequest) -> None:
     assert "did not answer" in frame.status.sentence
 
 
+def test_a_pause_of_both_sides_is_not_taken_for_a_dead_engine(start, tone: SourceRequest) -> None:
+    """As when the machine sleeps: the window wakes first and finds a heartbeat of long ago."""
+    supervisor = start(EngineOrder(tone))
+    before = until(supervisor, lambda frame: frame.status.frames > 0)
+    engine = supervisor.engine_pid
+    assert engine is not None
+    os.kill(engine, signal.SIGSTOP)
+    time.sleep(HANG_SECONDS + 1.0)
+    supervisor.poll()
+    os.kill(engine, signal.SIGCONT)
+    after = until(supervisor, lambda frame: frame.status.frames > before.status.frames)
+    assert (supervisor.restarts, supervisor.engine_pid, after.status.sentence) == (0, engine, "")
+
+
 def test_a_meter_that_hangs_is_named_and_set_aside(start, tone: SourceRequest, tmp_path: Path) -> None:
     hang = write_meter(tmp_path / "hang", "hang", "time.sleep(60)")
     supervisor = start(EngineOrder(tone, folders=(str(hang),)))
@@ -148,7 +162,7 @@ WINDOW = """
 import sys, time
 from meter.audio.source import SourceRequest
 from meter.engine.process import EngineOrder
-from meter.engine.supervisor import Supervisor
+from meter.engine.supervisor import HANG_SECONDS, Supervisor
 
 if __name__ == "__main__":
     supervisor = Supervisor(EngineOrder(SourceRequest("file", sys.argv[1], {"loop": True})))

@@ -11,6 +11,13 @@ def opened(at: float = 0.0, latency: float = 0.085, **options: bool) -> SourceWa
     return watch
 
 
+def judged_until(watch: SourceWatch, start: float, end: float, last_sound: float) -> Verdict:
+    """Ask ten times a second, as the engine does at least; the last answer."""
+    for tenth in range(round((end - start) * 10)):
+        watch.judge(start + tenth / 10, last_sound, faulty=False)
+    return watch.judge(end, last_sound, faulty=False)
+
+
 def test_starting_until_the_first_sound_then_running() -> None:
     watch = opened()
     assert watch.judge(0.3, None, faulty=False) == Verdict("starting")
@@ -19,11 +26,10 @@ def test_starting_until_the_first_sound_then_running() -> None:
 
 def test_late_then_lost_then_reopening_with_back_off() -> None:
     watch = opened()
-    watch.judge(0.5, 0.5, faulty=False)
-    assert watch.judge(1.6, 0.5, faulty=False).state == "late"
-    assert watch.judge(3.6, 0.5, faulty=False) == Verdict("lost")
-    assert watch.judge(3.7, 0.5, faulty=False) == Verdict("reopening", reopen=False)
-    assert watch.judge(3.6 + BACK_OFF_SECONDS[0], 0.5, faulty=False).reopen
+    assert judged_until(watch, 0.5, 1.6, 0.5).state == "late"
+    assert judged_until(watch, 1.6, 3.5, 0.5) == Verdict("lost")
+    assert watch.judge(3.6, 0.5, faulty=False) == Verdict("reopening", reopen=False)
+    assert watch.judge(3.5 + BACK_OFF_SECONDS[0], 0.5, faulty=False).reopen
 
 
 def test_attempts_are_put_off_longer_each_time_but_never_given_up() -> None:
@@ -57,10 +63,19 @@ def test_sound_after_reopening_is_running_and_the_back_off_starts_over() -> None
 
 def test_a_loopback_that_is_silent_is_idle_not_lost() -> None:
     watch = opened(idle_is_normal=True)
-    assert watch.judge(60.0, 0.5, faulty=False) == Verdict("idle")
+    assert judged_until(watch, 0.5, 60.0, 0.5) == Verdict("idle")
 
 
 def test_a_long_latency_is_given_more_time() -> None:
     watch = opened(latency=0.5)
-    assert watch.judge(4.0, 0.1, faulty=False).state == "running"
-    assert watch.judge(6.0, 0.1, faulty=False).state == "late"
+    assert judged_until(watch, 0.1, 4.0, 0.1).state == "running"
+    assert judged_until(watch, 4.0, 6.0, 0.1).state == "late"
+
+
+def test_who_was_asleep_gives_the_source_time_to_be_heard_again() -> None:
+    watch = opened()
+    assert judged_until(watch, 0.5, 1.0, 1.0).state == "running"
+    assert watch.judge(600.0, 1.0, faulty=False).state == "running"
+    assert judged_until(watch, 600.1, 600.9, 1.0).state == "running"
+    assert judged_until(watch, 601.0, 602.0, 1.0).state == "late"
+    assert judged_until(watch, 602.1, 603.0, 1.0) == Verdict("lost")
