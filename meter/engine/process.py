@@ -78,7 +78,7 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     block = SharedSnapshot.attach(block_name)
     engine = make_engine(order, PipeOutlet(block, pipe))
     engine.on_meter = block.enter_meter
-    engine.on_opening = block.set_opening
+    engine.on_opening = lambda opening: block.set_opening(opening, time.monotonic_ns())
     block.beat_engine(time.monotonic_ns())
     engine.hold(order.held)
     if order.request is not None:

@@ -126,8 +126,12 @@ class SharedSnapshot:
         """[engine] The window's last sign of life, 0 before the first."""
         return int(self._header[_WINDOW_BEAT_NS])
 
-    def set_opening(self, opening: bool) -> None:
-        """[engine] Say that a source is being opened, which may take longer than a heartbeat."""
+    def set_opening(self, opening: bool, now_ns: int) -> None:
+        """[engine] Say that a source is being opened, which may take longer than a heartbeat; itself a sign of life.
+
+        The beat comes first: opening may have taken longer than an engine is waited for that opens nothing.
+        """
+        self.beat_engine(now_ns)
         self._header[_OPENING] = int(opening)
 
     @property

@@ -119,6 +119,15 @@ def test_a_pause_of_both_sides_is_not_taken_for_a_dead_engine(start, tone: Sourc
     assert (supervisor.restarts, supervisor.engine_pid, after.status.sentence) == (0, engine, "")
 
 
+def test_an_engine_that_takes_long_to_open_is_waited_for(start, tone: SourceRequest, tmp_path: Path) -> None:
+    slow = write_meter(tmp_path / "slow", "slow")
+    with (slow / "process.py").open("a", encoding="utf-8") as file:
+        file.write(f"\n\ntime.sleep({HANG_SECONDS + 1.0})  # while the meters are loaded\n")
+    supervisor = start(EngineOrder(tone, folders=(str(slow),)))
+    frame = until(supervisor, lambda frame: frame.status.frames > 0)
+    assert (supervisor.restarts, frame.status.sentence, frame.status.quarantined) == (0, "", {})
+
+
 def test_a_meter_that_hangs_is_named_and_set_aside(start, tone: SourceRequest, tmp_path: Path) -> None:
     hang = write_meter(tmp_path / "hang", "hang", "time.sleep(60)")
     supervisor = start(EngineOrder(tone, folders=(str(hang),)))
