@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 COUNTER_PERIOD = 1 << 22
 START_SECONDS = 10.0
 COMMAND_SECONDS = 10.0
-FEED_LATENCY_MS = 200
+FEED_LATENCY_MS = 2000
+"""What the server holds in hand, so that a machine that stops for a second puts no silence into the sound."""
 PROGRAMS = ("pulseaudio", "pactl", "pacat", "parec")
 FOREIGN_VARIABLES = ("PULSE_SINK", "PULSE_SOURCE", "PULSE_COOKIE", "PULSE_CLIENTCONFIG", "DBUS_SESSION_BUS_ADDRESS")
 
