@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from dsp.types import FloatArray
@@ -37,8 +37,9 @@ class Framer:
         self._rest = joined[count * self.hop :].copy()
         if not count:
             return np.empty((0, self.length, self._channels), self._dtype)
-        windows = sliding_window_view(joined, self.length, axis=0)[:: self.hop][:count]
-        return np.asarray(windows.transpose(0, 2, 1))
+        row, column = joined.strides
+        shape = (count, self.length, self._channels)
+        return np.asarray(as_strided(joined, shape, (self.hop * row, row, column), writeable=False))
 
 
 class History:

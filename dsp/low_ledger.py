@@ -35,7 +35,8 @@ class LowLedger:
     """Follows ``parts`` and ``mix``, columns of blocks ``(frames, channels)``, one or two columns each.
 
     ``names`` are the parts' names. Ask ``sums`` for one of ``SPANS``; ``stream`` and ``rounds`` hold the rest. Raises
-    ValueError without a part, or for one of no or more than two columns. ``hops`` counts those taken.
+    ValueError without a part, or for one of no or more than two columns, or of columns that are not there. ``hops``
+    counts those taken.
     """
 
     def __init__(
@@ -49,8 +50,10 @@ class LowLedger:
         feeds = [*parts, *([mix] if mix is not None else [])]
         if not parts or any(len(columns) not in (1, 2) for columns in feeds):
             raise ValueError("A low-end part has one channel or two; there must be at least one part.")
+        if not all(0 <= column < channels for columns in feeds for column in columns):
+            raise ValueError(f"A low-end part or mix lies on a channel outside the {channels} there are.")
         self._channels = channels
-        self._columns = [column for columns in feeds for column in columns]
+        self._columns = np.array([column for columns in feeds for column in columns], dtype=np.intp)
         self.names = tuple(names)
         self.stream = LowStream(rate_hz, [len(columns) for columns in parts], len(mix) if mix is not None else 0)
         self.rounds = LowRounds(self.stream, names)
@@ -65,7 +68,8 @@ class LowLedger:
         """Forget the signal; tempo and what was asked for stay."""
         self.stream.reset()
         self.rounds.reset()
-        self._filling = np.zeros((self.stream.hop_frames, self.stream.channels))
+        # Two of them: while one fills, the stream works on the other.
+        self._filling, self._full = np.zeros((2, self.stream.hop_frames, self.stream.channels))
         self._filled = 0
         self._turn = TURNS
         self.hops = 0
@@ -98,7 +102,9 @@ class LowLedger:
         while done < len(block):
             to_turn = self._turn_frames - self._filled % self._turn_frames
             count = min(to_turn, len(block) - done, self.stream.hop_frames - self._filled)
-            self._filling[self._filled : self._filled + count] = block[done : done + count, self._columns]
+            place = self._filling[self._filled : self._filled + count]
+            # Faster than an assignment; "clip" only spares a copy, all columns are there.
+            np.take(block[done : done + count], self._columns, axis=1, out=place, mode="clip")
             self._filled += count
             done += count
             if self._filled % self._turn_frames == 0 and self._turn < TURNS:
@@ -120,7 +126,8 @@ class LowLedger:
     def _begin_hop(self) -> None:
         while self._turn < TURNS:
             self._do_turn()
-        self.stream.take(self._filling.copy())
+        self._filling, self._full = self._full, self._filling
+        self.stream.take(self._full)
         self._filled = 0
         self._turn = 0
         self.hops += 1

@@ -48,6 +48,8 @@ class LowStream:
         self.rate_hz = rate_hz
         self.channels = int(edges[-1])
         self.part_columns = columns[: len(parts)]
+        self._lefts = np.array([taken[0] for taken in self.part_columns])
+        self._rights = np.array([taken[-1] for taken in self.part_columns])
         self.mix_columns = columns[len(parts)] if mix else None
         self._splitter = LowBand(rate_hz, self.channels)
         self.hop_frames = self._splitter.hop_frames
@@ -105,13 +107,12 @@ class LowStream:
         return self.last.age_seconds + self._late_seconds
 
     def take(self, hop: FloatArray) -> None:
-        """The next hop, ``(hop_frames, channels)``; it is kept until its last step."""
+        """The next hop, ``(hop_frames, channels)``; borrowed until its last step."""
         self._hop = hop
         self._hops += 1
         power = np.einsum("fc,fc->c", hop, hop) / max(1, len(hop))
         # Twice the mean square of the channels is 1 for a full-scale sine (AES17).
-        loud = np.array([2.0 * power[list(taken)].mean() for taken in self.part_columns]) >= LEAST_POWER
-        self._loud_hop[loud] = self._hops
+        self._loud_hop[power[self._lefts] + power[self._rights] >= LEAST_POWER] = self._hops
         if self.playing:
             self.heard_seconds += self.hop_seconds
             self.loud_seconds += self.hop_seconds

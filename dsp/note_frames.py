@@ -7,12 +7,12 @@ own in the spectrum is taken, and a weak one only if its octave stands over it, 
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
-from scipy.ndimage import maximum_filter1d
 from scipy.signal import find_peaks, get_window
 
 from dsp.framing import Framer
@@ -99,10 +99,16 @@ def pitch_of_frames(frames: FloatArray, rate_hz: float) -> FloatArray:
 def power_spectra(frames: FloatArray) -> FloatArray:
     """Hann-windowed, padded power spectra summed over channels, ``(n, bins)``, strongest bin 1."""
     length = frames.shape[1]
-    window = get_window("hann", length).astype(frames.dtype)[None, :, None]
-    spectra = rfft(frames * window, PADDING * length, axis=1)
+    spectra = rfft(frames * _window(length, frames.dtype), PADDING * length, axis=1)
     power = added_power(spectra)
     return np.asarray(power / np.maximum(power.max(axis=1, keepdims=True), 1e-30))
+
+
+@lru_cache(maxsize=32)
+def _window(length: int, dtype: np.dtype[Any]) -> NDArray[Any]:
+    window = get_window("hann", length).astype(dtype)[None, :, None]
+    window.setflags(write=False)
+    return np.asarray(window)
 
 
 def _lowest_partial(
@@ -112,8 +118,7 @@ def _lowest_partial(
 
     NaN where none of the first dozen does.
     """
-    present = _partials(spectra, fundamental_hz, bin_hz, db_to_power(-PARTIAL_RANGE_DB))
-    strong = _partials(spectra, fundamental_hz, bin_hz, db_to_power(-STRONG_RANGE_DB))
+    present, strong = _partials(spectra, fundamental_hz, bin_hz, (-PARTIAL_RANGE_DB, -STRONG_RANGE_DB))
     vouched = present[:, :MULTIPLES] & present[:, 1::2]
     stands = vouched | strong[:, :MULTIPLES]
     lowest = np.argmax(stands, axis=1)
@@ -125,7 +130,7 @@ def _lowest_partial(
 def _lowest_peak(spectrum: FloatArray, bin_hz: float) -> tuple[float, bool]:
     """The lowest peak in hertz that is strong or has its octave over it, and whether it lacks that; NaN if none."""
     peaks, _ = find_peaks(spectrum, height=db_to_power(-PARTIAL_RANGE_DB))
-    found = np.array([bin_hz * top_of_peak(spectrum, peak) for peak in peaks])
+    found = bin_hz * tops_of_peaks(spectrum, peaks)
     for frequency, peak in zip(found, peaks, strict=True):
         if frequency < LOWEST_HZ or spectrum[peak] < db_to_power(-CHORD_RANGE_DB):
             continue
@@ -143,17 +148,44 @@ def top_of_peak(power: FloatArray, peak: int) -> float:
     return float(peak + (0.5 * (before - after) / bend if bend < 0.0 else 0.0))
 
 
-def _partials(spectra: FloatArray, fundamental_hz: FloatArray, bin_hz: float, least: float) -> NDArray[Any]:
-    """Whether each of the multiples 1 to 2 x ``MULTIPLES`` shows as a peak of at least ``least``."""
+def tops_of_peaks(power: FloatArray, peaks: NDArray[Any]) -> FloatArray:
+    """``top_of_peak`` of several peaks of one spectrum."""
+    before, here, after = (np.log(np.maximum(power[peaks + step], 1e-30)) for step in (-1, 0, 1))
+    bend = before - 2.0 * here + after
+    offset = np.zeros_like(bend)
+    np.divide(0.5 * (before - after), bend, out=offset, where=bend < 0.0)
+    return np.asarray(peaks + offset)
+
+
+def _partials(
+    spectra: FloatArray, fundamental_hz: FloatArray, bin_hz: float, least_db: tuple[float, ...]
+) -> list[NDArray[Any]]:
+    """For each of ``least_db``, whether the multiples 1 to 2 x ``MULTIPLES`` show as a peak of at least that."""
     bins = spectra.shape[1]
-    peaks = (spectra == maximum_filter1d(spectra, 3, axis=1)) & (spectra >= least)
-    counted = np.concatenate([np.zeros((len(spectra), 1), dtype=int), np.cumsum(peaks, axis=1)], axis=1)
     multiple = np.arange(1, 2 * MULTIPLES + 1)
     centre = np.nan_to_num(fundamental_hz, nan=0.0)[:, None] * multiple
     # Near the resolution of the window the peak may sit off by a bin or two of the padded spectrum.
     reach = np.maximum(TOLERANCE * centre, 1.5 * bin_hz)
-    low = np.clip(np.floor((centre - reach) / bin_hz).astype(int) + 1, 1, bins - 1)
-    high = np.clip(np.floor((centre + reach) / bin_hz).astype(int) + 1, 1, bins - 1)
+    low, high = (
+        np.minimum(np.maximum(np.floor(edge / bin_hz).astype(int) + 1, 1), bins - 1)
+        for edge in (centre - reach, centre + reach)
+    )
     row = np.arange(len(spectra))[:, None]
     inside = (centre > 0.0) & (high > low)
-    return np.asarray(inside & (counted[row, high] > counted[row, low]))
+    peaks = _no_lower_than_beside(spectra)
+    counted = np.zeros((len(spectra), bins + 1), dtype=np.int32)
+    found = []
+    for least in least_db:
+        np.cumsum(peaks & (spectra >= db_to_power(least)), axis=1, dtype=np.int32, out=counted[:, 1:])
+        found.append(inside & (counted[row, high] > counted[row, low]))
+    return found
+
+
+def _no_lower_than_beside(spectra: FloatArray) -> NDArray[Any]:
+    """Where a bin reaches both its neighbours."""
+    rises = spectra[:, 1:] >= spectra[:, :-1]
+    falls = spectra[:, :-1] >= spectra[:, 1:]
+    found = np.ones(spectra.shape, dtype=bool)
+    found[:, 1:] &= rises
+    found[:, :-1] &= falls
+    return found

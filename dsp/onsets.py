@@ -89,7 +89,8 @@ def rises(power: FloatArray, span: int, apart: int) -> NDArray[Any]:
     enough = after >= max(loud * db_to_power(-LOUD_RANGE_DB), db_to_power(SILENCE_DBFS))
     # What lies 40 dB under the loud level counts as silence before: a rise out of nothing is not endless.
     floor = max(loud * 1e-4, 1e-12)
-    rise = np.where(enough, 10.0 * np.log10((after + floor) / (before + floor)), 0.0)
+    rise = np.zeros(len(power))
+    rise[enough] = 10.0 * np.log10((after[enough] + floor) / (before[enough] + floor))
     frames, _ = find_peaks(np.concatenate([[0.0], rise, [0.0]]), height=RISE_DB, distance=max(apart, 1))
     return np.asarray(frames - 1)
 

@@ -31,8 +31,7 @@ def normalised_correlation(frames: FloatArray, lags: int) -> FloatArray:
     correlation = irfft(power, size, axis=1)[:, : lags + 1]
     squares = np.einsum("fsc,fsc->fs", frames, frames)
     running = np.concatenate([np.zeros((len(frames), 1)), np.cumsum(squares, axis=1)], axis=1)
-    shift = np.arange(lags + 1)
-    both = running[:, length - shift] + (running[:, -1:] - running[:, shift])
+    both = running[:, length - lags :][:, ::-1] + (running[:, -1:] - running[:, : lags + 1])
     found: FloatArray = np.zeros_like(correlation)
     np.divide(2.0 * correlation, both, out=found, where=both > 1e-20)
     return found
@@ -57,7 +56,7 @@ def periods(similarity: FloatArray, shortest: int) -> tuple[FloatArray, FloatArr
     coarse = _interpolate(similarity, first)
     period = np.where(found, _refine(similarity, coarse), np.nan)
     clarity = np.where(found, similarity[np.arange(len(similarity)), first], 0.0)
-    return period, np.clip(clarity, 0.0, 1.0)
+    return period, np.minimum(np.maximum(clarity, 0.0), 1.0)
 
 
 def _peaks(similarity: FloatArray, shortest: int) -> NDArray[Any]:
@@ -73,12 +72,13 @@ def _peaks(similarity: FloatArray, shortest: int) -> NDArray[Any]:
 def _interpolate(similarity: FloatArray, lag: NDArray[Any]) -> FloatArray:
     """Lags moved to the top of the parabola through three samples."""
     row = np.arange(len(similarity))
-    inner = np.clip(lag, 1, similarity.shape[1] - 2)
+    # Of arrays this short, np.clip takes four times as long.
+    inner = np.minimum(np.maximum(lag, 1), similarity.shape[1] - 2)
     before, here, after = (similarity[row, inner + step] for step in (-1, 0, 1))
     bend = before - 2.0 * here + after
     offset = np.zeros(len(similarity))
     np.divide(0.5 * (before - after), bend, out=offset, where=bend < 0.0)
-    return np.asarray(inner + np.clip(offset, -1.0, 1.0))
+    return np.asarray(inner + np.minimum(np.maximum(offset, -1.0), 1.0))
 
 
 def _refine(similarity: FloatArray, coarse: FloatArray) -> FloatArray:
@@ -90,7 +90,7 @@ def _refine(similarity: FloatArray, coarse: FloatArray) -> FloatArray:
     for multiple in range(2, REFINING_PERIODS + 1):
         expected = multiple * best
         still &= expected < last - 1
-        centre = np.clip(np.rint(expected).astype(int), 2, max(last - 1, 2))
+        centre = np.minimum(np.maximum(np.rint(expected).astype(int), 2), max(last - 1, 2))
         nearby = similarity[row[:, None], centre[:, None] + np.arange(-1, 2)]
         refined = _interpolate(similarity, centre - 1 + nearby.argmax(axis=1)) / multiple
         still &= np.abs(refined - best) < 1.5 / multiple

@@ -86,6 +86,12 @@ def test_parts_that_cannot_be_are_refused(columns: list[tuple[int, ...]]) -> Non
         LowLedger(RATE_HZ, 3, ["a"] * len(columns), columns)
 
 
+@pytest.mark.parametrize(("parts", "mix"), [([(2,)], None), ([(-1,)], None), ([(0,)], (1, 2))])
+def test_channels_that_are_not_there_are_refused(parts: list[tuple[int, ...]], mix: tuple[int, ...] | None) -> None:
+    with pytest.raises(ValueError, match="outside the 2"):
+        LowLedger(RATE_HZ, 2, ["a"], parts, mix)
+
+
 def test_another_number_of_channels_is_refused() -> None:
     with pytest.raises(ValueError, match="expected"):
         LowLedger(RATE_HZ, 2, ["a"], [(0,)]).process(np.zeros((10, 3)))

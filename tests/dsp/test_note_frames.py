@@ -1,0 +1,37 @@
+"""Frames of notes: what was made quick gives what the plain way gives."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import find_peaks
+
+from dsp.note_frames import NoteFrames, power_spectra, top_of_peak, tops_of_peaks
+
+RATE_HZ = 4000
+
+
+def test_tops_of_peaks_are_those_of_each_peak() -> None:
+    noise = np.random.default_rng(5).standard_normal((1, 512, 1))
+    spectrum = power_spectra(noise)[0]
+    peaks, _ = find_peaks(spectrum)
+    assert len(peaks) > 50
+    assert tops_of_peaks(spectrum, peaks).tolist() == [top_of_peak(spectrum, peak) for peak in peaks]
+
+
+def test_a_spectrum_without_peaks_has_no_tops() -> None:
+    assert not len(tops_of_peaks(np.ones(9), np.array([], dtype=np.intp)))
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_rows_do_not_depend_on_the_blocks(channels: int) -> None:
+    t = np.arange(2 * RATE_HZ) / RATE_HZ
+    random = np.random.default_rng(6)
+    notes = np.sign(np.sin(2.0 * np.pi * np.where(t < 1.0, 55.0, 82.4) * t))
+    sound = 0.1 * notes[:, None] + 0.01 * random.standard_normal((len(t), channels))
+    whole = NoteFrames(RATE_HZ, channels).push(sound)
+    bit_by_bit = NoteFrames(RATE_HZ, channels)
+    rows = np.concatenate([bit_by_bit.push(block) for block in np.array_split(sound, 37)])
+    np.testing.assert_allclose(rows, whole, rtol=1e-4)
+    assert np.median(whole[:8, 1]) == pytest.approx(55.0, rel=0.005)
+    assert np.median(whole[-8:, 1]) == pytest.approx(82.4, rel=0.005)
