@@ -5,7 +5,8 @@
 A counter plays into a null sink of a private sound server. A recorder of the bench's own, at the server's shortest
 latency, notes when each number came out of the sink; a little meter carries the newest number it heard through the
 engine to the window, on a virtual screen; and each paint of a face is held against the clock. The newest sound of a
-picture waited least, the oldest that is new in it waited most. What the screen itself takes is not in it.
+picture waited least, the oldest that is new in it waited most. What the screen itself takes is not in it, and the
+short latency of the bench's recorder may make the server serve everybody sooner than it would alone.
 """
 
 from __future__ import annotations
