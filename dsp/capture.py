@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.types import FloatArray, check_block
+from dsp.types import FloatArray
 
 
 class Capture:
@@ -34,17 +34,23 @@ class Capture:
         """The oldest frame that can be read."""
         return max(self._unbroken_from, self.end - self._frames)
 
-    def push(self, block: FloatArray) -> None:
-        """Add frames at the end. Raises ValueError for another number of channels."""
-        check_block(block, self._channels)
-        if len(block) > self._frames:
-            self.end += len(block) - self._frames
-            block = block[-self._frames :]
+    def push(self, *blocks: FloatArray) -> None:
+        """Add frames at the end, blocks of one length side by side. Raises ValueError for other shapes."""
+        count = len(blocks[0])
+        if sum(block.shape[1] for block in blocks) != self._channels or any(len(block) != count for block in blocks):
+            shapes = " and ".join(str(block.shape) for block in blocks)
+            raise ValueError(f"A block of shape (frames, {self._channels}) was expected, not {shapes}.")
+        left_out = max(0, count - self._frames)
+        self.end += left_out
         at = self.end % self._frames
-        first = min(len(block), self._frames - at)
-        self._kept[:, at : at + first] = block[:first].T
-        self._kept[:, : len(block) - first] = block[first:].T
-        self.end += len(block)
+        first = min(count - left_out, self._frames - at)
+        channel = 0
+        for block in blocks:
+            rows = self._kept[channel : channel + block.shape[1]]
+            rows[:, at : at + first] = block[left_out : left_out + first].T
+            rows[:, : count - left_out - first] = block[left_out + first :].T
+            channel += len(rows)
+        self.end += count - left_out
 
     def cut(self) -> None:
         """Frames were lost here: nothing before is read any more."""

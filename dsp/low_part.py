@@ -72,6 +72,8 @@ class LowPart:
         def kept(each_seconds: float, at_least: float = 0.0) -> int | None:
             return None if keep_seconds is None else max(1, round(max(keep_seconds, at_least) / each_seconds))
 
+        # A lot never waits longer than to the end of the block that completes it.
+        self._waiting = np.empty((2 * self._lot_frames, channels))
         self._audio = History(kept(1.0 / self.rate_hz), channels, np.float32)
         self._note_rows = History(kept(HOP_SECONDS, NOTES_KEPT_SECONDS), NOTE_COLUMNS)
         self._spectrum_rows = History(kept(self.hop_seconds), 1 + len(self.frequency_hz))
@@ -79,7 +81,6 @@ class LowPart:
 
     def reset(self) -> None:
         """Forget the signal."""
-        self._waiting: list[FloatArray] = []
         self._waiting_frames = 0
         self._due_frames = self._first_lot_frames
         for stage in (self._mid, self._spectrum, self._audio, self._note_rows, self._spectrum_rows):
@@ -90,10 +91,12 @@ class LowPart:
     def push(self, block: FloatArray) -> None:
         """Take one block; NaN marks lost audio. Raises ValueError for another number of channels."""
         check_block(block, self._channels)
-        if not self._waiting and len(block) >= self._lot_frames:
+        if self._waiting_frames + len(block) > len(self._waiting):
+            self._settle()
+        if not self._waiting_frames and len(block) >= self._lot_frames:
             self._take(*self._mid.push(block))
             return
-        self._waiting.append(np.array(block, dtype=np.float64))
+        self._waiting[self._waiting_frames : self._waiting_frames + len(block)] = block
         self._waiting_frames += len(block)
         if self._waiting_frames >= self._due_frames:
             self._settle()
@@ -106,9 +109,8 @@ class LowPart:
 
     def _settle(self) -> None:
         """Work through what waits."""
-        if self._waiting:
-            lot = np.concatenate(self._waiting) if len(self._waiting) > 1 else self._waiting[0]
-            self._waiting = []
+        if self._waiting_frames:
+            lot = self._waiting[: self._waiting_frames]
             self._waiting_frames = 0
             self._take(*self._mid.push(lot))
 

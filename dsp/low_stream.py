@@ -126,7 +126,7 @@ class LowStream:
             self._share(self._splitter.process(hop))
             if self.playing:
                 self._together = self._sum_of(hop)
-                self.capture.push(np.concatenate([hop, self._together], axis=1))
+                self.capture.push(hop, self._together)
         elif self.playing:
             self._push_parts(hop, number - 1)
         if number == STEPS - 1:

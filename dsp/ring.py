@@ -8,6 +8,7 @@ its peak (the evaluation range of ISO 3382-2 for T20, used on hits). What is sta
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -96,13 +97,18 @@ def ring(signal: FloatArray, rate_hz: float, fundamental_hz: float, next_notes: 
 
 def octave_envelope(signal: FloatArray, rate_hz: float, fundamental_hz: float) -> FloatArray:
     """Power in the octave round the fundamental, averaged over one cycle centred on each frame, ``(frames,)``."""
-    edges = [fundamental_hz / np.sqrt(2.0), fundamental_hz * np.sqrt(2.0)]
-    sos = butter(2, edges, btype="bandpass", fs=rate_hz, output="sos")
-    power = frame_power(np.asarray(sosfilt(sos, signal, axis=0)))
+    power = frame_power(np.asarray(sosfilt(_octave_filter(rate_hz, fundamental_hz), signal, axis=0)))
     cycle = max(1, round(rate_hz / fundamental_hz))
     return np.asarray(np.maximum(uniform_filter1d(power, cycle, mode="constant"), 0.0))
 
 
+@lru_cache(maxsize=64)
+def _octave_filter(rate_hz: float, fundamental_hz: float) -> FloatArray:
+    edges = [fundamental_hz / np.sqrt(2.0), fundamental_hz * np.sqrt(2.0)]
+    return np.asarray(butter(2, edges, btype="bandpass", fs=rate_hz, output="sos"))
+
+
+@lru_cache(maxsize=64)
 def filter_floor_ms(rate_hz: float, fundamental_hz: float) -> float:
     """What ``ring`` would state for a click: no part can be shown to ring shorter than this."""
     click = np.zeros((int(rate_hz * 20.0 / fundamental_hz) + 2, 1))

@@ -43,3 +43,24 @@ def test_nothing_is_read_across_a_gap() -> None:
 def test_another_number_of_channels_is_refused() -> None:
     with pytest.raises(ValueError, match="expected"):
         Capture(100, 3).push(STREAM[:, :2])
+
+
+def test_blocks_side_by_side_are_kept_as_one() -> None:
+    """Also across the end of what is kept, and where a block is longer than all of it."""
+    random = np.random.default_rng(7)
+    for frames in (7, 30, 64, 100):
+        apart, joined = Capture(64, 5), Capture(64, 5)
+        for _ in range(5):
+            left, right = random.standard_normal((frames, 3)), random.standard_normal((frames, 2))
+            apart.push(left, right)
+            joined.push(np.concatenate([left, right], axis=1))
+        assert (apart.start, apart.end) == (joined.start, joined.end)
+        count = apart.end - apart.start
+        np.testing.assert_array_equal(
+            apart.read(apart.start, count, range(5)), joined.read(joined.start, count, range(5))
+        )
+
+
+def test_blocks_of_different_lengths_are_refused() -> None:
+    with pytest.raises(ValueError, match="expected"):
+        Capture(64, 3).push(np.zeros((4, 2)), np.zeros((5, 1)))

@@ -105,3 +105,14 @@ def test_common_stretch_of_two_parts() -> None:
     assert stretch.start == pytest.approx(4000, abs=25)
     assert stretch.stop == pytest.approx(28_000, abs=25)
     assert common_stretch([]) == slice(0, 0)
+
+
+def test_blocks_longer_than_what_waits_has_room_for_change_nothing() -> None:
+    """Half a second waits, then two seconds come at once."""
+    sound = 0.1 * np.random.default_rng(8).standard_normal((3 * RATE_HZ, 1))
+    once, apart = LowPart(RATE_HZ, 1), LowPart(RATE_HZ, 1)
+    once.push(sound)
+    for first, last in ((0, 0.5), (0.5, 2.4), (2.4, 2.7), (2.7, 3.0)):
+        apart.push(sound[round(first * RATE_HZ) : round(last * RATE_HZ)])
+    np.testing.assert_allclose(apart.kept(), once.kept(), atol=1e-7)
+    np.testing.assert_allclose(apart.rows(), once.rows(), rtol=1e-6, atol=1e-12)
