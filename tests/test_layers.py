@@ -21,6 +21,7 @@ FACE_PARTS = (
     "meter.gui.words",
     "meter.builtin.listening.face_words",
     "meter.builtin.low_end.face_data",
+    "meter.builtin.spectrum.face_closer",
 )
 
 # First match wins. Per layer: what may be imported of ours, and which libraries. The standard library is free

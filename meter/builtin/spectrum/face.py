@@ -6,10 +6,11 @@ Blue is now, amber what is held. Left axis: notes, logarithmic; right axis: nomi
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 from PySide6.QtCore import QRect, QSize, Qt
-from PySide6.QtGui import QPainter, QPen, QPolygonF, QRegion
+from PySide6.QtGui import QHideEvent, QPainter, QPen, QPolygonF, QRegion
 
 from meter.gui import scale, words
 from meter.gui.face import Choice, Face
@@ -17,6 +18,9 @@ from meter.gui.label import Label, line_height, text_width
 from meter.gui.points import polygon_of
 from meter.gui.theme import HAIRLINE, MARK_PX, TEXT_PX, font, mixed
 from meter.readings import Frame
+
+if TYPE_CHECKING:
+    from meter.builtin.spectrum.face_closer import CloserLook
 
 BOTTOM_DB, TOP_DB = -84.0, 0.0
 LEVEL_MARKS_DB = (-20, -40, -60)
@@ -52,13 +56,33 @@ class SpectrumFace(Face):
         self._fine: np.ndarray = np.empty(0)
         self._filled = QPolygonF()
         self._held_line = QPolygonF()
+        self._closer: CloserLook | None = None
 
     @property
     def subtitle(self) -> str:
         return "dBFS, lows in notes, the rest in third octaves"
 
     def choices(self) -> tuple[Choice, ...]:
-        return tuple(Choice("averaging", speed, "speed", speed) for speed in SPEEDS)
+        averaging = (Choice("averaging", speed, "speed", speed) for speed in SPEEDS)
+        return (*averaging, Choice("picture", "a closer look, with zoom and pointer…", run=self.look_closer))
+
+    def look_closer(self) -> None:
+        """Open the closer look, or bring it to the front."""
+        if self._closer is None:
+            from meter.builtin.spectrum.face_closer import CloserLook  # pyqtgraph is loaded when somebody asks for it
+
+            self._closer = CloserLook(self)
+        if self._frame is not None:
+            self._closer.show_frame(self._frame)
+        self._closer.show()
+        self._closer.raise_()
+        self._closer.activateWindow()
+
+    def hideEvent(self, event: QHideEvent) -> None:
+        """The closer look goes with the face."""
+        super().hideEvent(event)
+        if self._closer is not None:
+            self._closer.hide()
 
     def arrange(self, inside: QRect) -> None:
         axis = line_height(MARK_PX) + 4
@@ -154,6 +178,8 @@ class SpectrumFace(Face):
                     painter.fillRect(bar.left(), bar.bottom() + 1 - hold, bar.width(), 2, self.theme.held)
 
     def take(self, frame: Frame) -> None:
+        if self._closer is not None and self._closer.isVisible():
+            self._closer.show_frame(frame)
         self._take_thirds(frame)
         fine = frame.vector("spectrum.fine")
         if len(fine) and not np.array_equal(fine, self._fine, equal_nan=True):
