@@ -16,7 +16,7 @@ import numpy as np
 from dsp.types import TICKS_PER_SECOND, FloatArray
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
-from meter.feeds import whole_mix
+from meter.feeds import MIX, whole_mix
 from meter.plugin.host import Plugin, discover, usable
 from meter.references.peers import PEERS
 
@@ -28,6 +28,10 @@ FILE_SECONDS = 120
 FILE_BLOCK_SECONDS = 5
 SEED = 4242
 TICK_FRAMES = RATE_HZ // TICKS_PER_SECOND
+LOW_PARTS = 30
+BEAT_SECONDS, LOOP_BEATS = 0.5, 8
+WARM_UP_LOOPS, LOOPS_MEASURED = 4, 6
+"""The low end is looked back on for a while before the clock runs: what it finds is work, too."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -75,6 +79,41 @@ def cpu_seconds(work: Callable[[], object]) -> float:
     return time.process_time() - before
 
 
+def low_parts() -> FloatArray:
+    """A loop of parts and, in its first two channels, their mix: struck and held notes on a beat; seeded."""
+    random = np.random.default_rng(SEED)
+    beat = np.arange(round(BEAT_SECONDS * RATE_HZ)) / RATE_HZ
+    parts = 3e-4 * random.standard_normal((LOOP_BEATS * len(beat), LOW_PARTS))
+    for part in range(LOW_PARTS):
+        lowest_hz, fall = random.uniform(40.0, 220.0), random.choice([12.0, 3.0, 0.5])
+        # Drums stay on one note, the others move.
+        steps = np.zeros(LOOP_BEATS) if fall > 10.0 else random.integers(0, 8, LOOP_BEATS)
+        notes = [struck(lowest_hz * 2.0 ** (step / 12.0), fall, beat) for step in steps]
+        parts[:, part] += random.uniform(0.01, 0.08) * np.concatenate(notes)
+    mix = parts.sum(axis=1)
+    return np.column_stack([mix, mix, parts])
+
+
+def struck(hertz: float, fall: float, time_s: FloatArray) -> FloatArray:
+    """A note of four partials that falls by ``exp(-fall * t)``, and is over at the end of its time."""
+    partials = sum(np.sin(2.0 * np.pi * hertz * number * time_s) / number for number in range(1, 5))
+    edges = np.minimum(1.0, np.minimum(time_s, time_s[::-1]) / 0.005)
+    return np.asarray(partials * edges * np.exp(-fall * time_s))
+
+
+def bench_low_end(plugins: Sequence[Plugin]) -> dict[str, Any]:
+    """Every meter on a mix and its mono parts, the low-end ledger among them: per cent of one core, live."""
+    loop = low_parts()
+    feeds = {MIX: (0, 1)} | {f"part {number + 1}": (number + 2,) for number in range(LOW_PARTS)}
+    chain = Chain([GuardedMeter(plugin) for plugin in plugins], RATE_HZ, loop.shape[1], feeds)
+    for _ in range(WARM_UP_LOOPS):
+        run_live(chain, loop)
+    seconds = len(loop) / RATE_HZ
+    shares = [cpu_seconds(lambda: run_live(chain, loop)) / seconds * 100.0 for _ in range(LOOPS_MEASURED)]
+    name = f"low_end_{loop.shape[1]}_channels_core_percent"
+    return {name: median(shares), f"{name}_spread": spread(shares)}
+
+
 def bench_live(plugins: Sequence[Plugin]) -> dict[str, Any]:
     """Microseconds per tick of each meter by channel count, and the whole page as per cent of one core."""
     costs: dict[str, dict[str, dict[str, float]]] = {}
@@ -94,6 +133,7 @@ def bench_live(plugins: Sequence[Plugin]) -> dict[str, Any]:
         "default_page_core_percent_spread": spread(page),
         "all_meters_core_percent": median(every),
         "all_meters_core_percent_spread": spread(every),
+        **bench_low_end(plugins),
     }
 
 
@@ -106,13 +146,14 @@ def meters_of_first_page() -> set[str]:
 def live_pass(plugins: Sequence[Plugin], sound: FloatArray, channels: int) -> float:
     """Processor seconds per tick, readings taken at every tick as the engine does."""
     chain = Chain([GuardedMeter(plugin) for plugin in plugins], RATE_HZ, channels, whole_mix(channels))
+    return cpu_seconds(lambda: run_live(chain, sound)) / (len(sound) / TICK_FRAMES)
 
-    def work() -> None:
-        for start in range(0, len(sound), TICK_FRAMES):
-            chain.process(sound[start : start + TICK_FRAMES])
-            chain.read()
 
-    return cpu_seconds(work) / (len(sound) / TICK_FRAMES)
+def run_live(chain: Chain, sound: FloatArray) -> None:
+    """Tick by tick, all readings taken at every one."""
+    for start in range(0, len(sound), TICK_FRAMES):
+        chain.process(sound[start : start + TICK_FRAMES])
+        chain.read()
 
 
 def bench_whole_file(plugins: Sequence[Plugin], seconds: int) -> dict[str, Any]:
@@ -150,17 +191,22 @@ def ratio(theirs: Sequence[float], ours: Sequence[float]) -> float:
     return median(theirs) / median(ours)
 
 
+LIVE_ROWS = {
+    "default_page": "meters of the default page, stereo",
+    "all_meters": "all meters, stereo",
+    f"low_end_{LOW_PARTS + 2}_channels": f"all meters, a mix and {LOW_PARTS} mono parts",
+}
+
+
 def as_text(report: dict[str, Any]) -> str:
     """The report for people."""
     live, whole = report["live"], report["whole_file"]
     lines = [f"{'per 10 ms tick, microseconds':32}" + "".join(f"{count:>9} ch" for count in CHANNEL_COUNTS)]
     for meter, costs in live["tick_microseconds"].items():
         lines.append(f"{meter:32}" + "".join(f"{costs[str(count)]['median']:12.0f}" for count in CHANNEL_COUNTS))
-    for name, words in (("default_page", "meters of the default page"), ("all_meters", "all meters")):
+    for name, words in LIVE_ROWS.items():
         cost = live[f"{name}_core_percent_spread"]
-        lines.append(
-            f"{words}, stereo: {cost['median']:.1f} % of one core ({cost['least']:.1f} to {cost['most']:.1f})"
-        )
+        lines.append(f"{words}: {cost['median']:.1f} % of one core ({cost['least']:.1f} to {cost['most']:.1f})")
     lines.append(f"whole file of {whole['material_seconds']} s, loudness with range and true peak:")
     for name, cost in whole["cpu_seconds_per_hour"].items():
         lines.append(
