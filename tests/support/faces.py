@@ -129,5 +129,22 @@ class Paints(QObject):
             self.regions.append(QRegion(event.region()))
         return False
 
+    def missed(self, before: QImage, after: QImage) -> int:
+        """How many pixels changed outside what was repainted, both pictures being grabbed whole."""
+        ratio = after.devicePixelRatio()
+        old, new = (
+            np.array(image.convertToFormat(QImage.Format.Format_RGB32).constBits()).reshape(image.height(), -1, 4)[
+                :, :, :3
+            ]
+            for image in (before, after)
+        )
+        changed = np.any(old != new, axis=2)
+        for region in self.regions:
+            for rect in region:
+                left, top = round(rect.left() * ratio), round(rect.top() * ratio)
+                right, bottom = round((rect.right() + 1) * ratio), round((rect.bottom() + 1) * ratio)
+                changed[top:bottom, left:right] = False
+        return int(changed.sum())
+
     def area(self) -> int:
         return sum(rect.width() * rect.height() for region in self.regions for rect in region)

@@ -22,11 +22,13 @@ from meter.readings import Frame
 
 ROW_PX = 26
 HEADINGS = ("part", "share", "lowest note", "under it", "mono", "ring")
-SAMPLES = ("plucked pair", "−100 %", "C♯2 +50", "−00.0", "−00.0", "0,000")
+SAMPLES = ("plucked pair", "−100 %", "C♯2  000 Hz", "−00.0", "−00.0", "0,000")
 """The widest text of each column but the first, which takes what is left."""
 DROPPED_FIRST = (5, 4, 3)
 """Columns that give way when the card is narrow."""
 GAP_PX = 12
+OVERHANG_PX = 6
+"""The row that is spoken of is marked a little wider than the table."""
 NOTABLE_DB = -3.0
 """What a part loses in mono in some band is told from here on (common practice, no source)."""
 MOST_TOLD = 2
@@ -111,6 +113,11 @@ class PartsFace(Face):
             left += width
 
     @property
+    def _painted(self) -> QRect:
+        """The table with what hangs over its sides: the row that is spoken of, and the mark of a long table."""
+        return self._table.adjusted(-OVERHANG_PX, 0, 2 * OVERHANG_PX, 0)
+
+    @property
     def _fitting(self) -> int:
         """Rows that fit under the headings."""
         return max(0, (self._table.height() - ROW_PX) // ROW_PX)
@@ -119,7 +126,7 @@ class PartsFace(Face):
         first = max(0, min(first, len(self._rows) - self._fitting))
         if first != self._first:
             self._first = first
-            self.update(self._table)
+            self.update(self._painted)
 
     # Numbers and words
 
@@ -134,7 +141,7 @@ class PartsFace(Face):
         if (rows, spoken_of, stale, empty) != (self._rows, self._spoken_of, self._stale, self._empty):
             self._rows, self._spoken_of, self._stale, self._empty = rows, spoken_of, stale, empty
             self._scroll_to(self._first)
-            self.update(self._table)
+            self.update(self._painted)
         role = "soft" if stale else "ink"
         self.say("mono", data.with_age(self._mono(frame), frame), role)
         self.say("loses", self._loses(frame))
@@ -199,7 +206,7 @@ class PartsFace(Face):
     # Picture
 
     def paint_moving(self, painter: QPainter, region: QRegion) -> None:
-        if not region.intersects(self._table):
+        if not region.intersects(self._painted):
             return
         if self._empty:
             painter.setFont(font(TEXT_PX))
@@ -220,8 +227,9 @@ class PartsFace(Face):
     def _draw_row(self, painter: QPainter, row: Row, top: int) -> None:
         if row.number == self._spoken_of:
             fill = mixed(self.theme.card, self.theme.held, 0.16)
-            painter.fillRect(QRect(self._table.left() - 6, top + 1, self._table.width() + 12, ROW_PX - 2), fill)
-            painter.fillRect(QRect(self._table.left() - 6, top + 1, 3, ROW_PX - 2), self.theme.held)
+            left = self._table.left() - OVERHANG_PX
+            painter.fillRect(QRect(left, top + 1, self._table.width() + 2 * OVERHANG_PX, ROW_PX - 2), fill)
+            painter.fillRect(QRect(left, top + 1, 3, ROW_PX - 2), self.theme.held)
         for column, place in self._columns:
             painter.setPen(self._ink(row, column))
             self._write(painter, row.texts[column], place.translated(0, top), column)

@@ -27,6 +27,8 @@ SPAN_DB = 54.0
 MARKED_HZ = (20.0, 30.0, 40.0, 60.0, 80.0, 120.0, 200.0, 300.0, 400.0)
 STEPS = 300
 ROW_PX = 23
+OVERHANG_PX = 6
+"""The slope that is spoken of is marked a little wider than the table."""
 HEADINGS = ("dB/oct", "cut-off", "takes", "cycles", "peak", "mix peak", "mix lows", "ring")
 KEYS = ("", "_removed", "_delay", "_peak", "_mix_peak", "_mix_lows", "_ring")
 SAMPLES = ("24", "000 Hz", "100 %", "0.00", "−00.0", "−00.0", "−00.0", "−0,000")
@@ -207,7 +209,7 @@ class PriceFace(Face):
             rows.append((f"{slope}", *self._texts(values)))
         if rows != self._rows:
             self._rows = rows
-            self.update(self._table)
+            self.update(self._table.adjusted(-OVERHANG_PX, 0, OVERHANG_PX, 0))
 
     @staticmethod
     def _texts(values: list[float]) -> tuple[str, ...]:
@@ -326,7 +328,8 @@ class PriceFace(Face):
             top = self._table.top() + (number + 1) * ROW_PX
             spoken_of = SLOPES[number] == self.slope
             if spoken_of:
-                box = QRect(self._table.left() - 6, top, self._table.width() + 12, ROW_PX - 1)
+                box = QRect(self._table.left(), top, self._table.width(), ROW_PX - 1)
+                box.adjust(-OVERHANG_PX, 0, OVERHANG_PX, 0)
                 painter.fillRect(box, mixed(self.theme.card, self.theme.held, 0.16))
                 painter.fillRect(QRect(box.left(), top, 3, box.height()), self.theme.held)
             painter.setPen(self.theme.ink if spoken_of else self.theme.soft)

@@ -100,6 +100,25 @@ def test_the_same_readings_paint_nothing(view: str, qapp, qtbot) -> None:
     assert paints.regions == []
 
 
+@pytest.mark.parametrize("view", FACES)
+def test_all_that_changes_is_repainted(view: str, qapp, qtbot) -> None:
+    """What a face repaints by itself is what a picture of the whole face shows: no leftovers of an old reading."""
+    face = make(view, qtbot)
+    face.show_frame(frame(0))
+    turns = [*STATES, "usual", "bus takes", "usual", "negative"]
+    spoken_of = itertools.cycle((0.0, 3.0, 1.0, 5.0, 2.0))
+    for number, state in enumerate(turns):
+        usual = state == "usual"
+        snapshot = frame(6, {"spoken_of": next(spoken_of)}) if usual else STATES[state](6)
+        qapp.processEvents()
+        before = face.grab().toImage()
+        paints = Paints(face)
+        face.show_frame(_at(snapshot, number + 1))
+        qapp.processEvents()
+        face.removeEventFilter(paints)
+        assert paints.missed(before, face.grab().toImage()) == 0, state
+
+
 @pytest.mark.parametrize(("channels", "key"), [(16, "key F"), (2, "key S"), (1, "key S")])
 def test_without_parts_the_way_to_them_is_told_once(channels: int, key: str, qtbot) -> None:
     bare = frame(0)
