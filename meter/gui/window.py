@@ -284,12 +284,13 @@ class Window(QMainWindow):
         if self._stack.currentIndex() == 0:
             self.clock.draw_again()
         else:
-            self.picker.hide()
-            self.cautions.hide()
+            for panel in (self.picker, self.cautions, self.readings, self.feeds.finder):
+                panel.hide()
 
     def read_levels(self) -> None:
         """Show every reading as text."""
-        self.readings.bring_up(self.page.read_out())
+        if self._stack.currentIndex() == 0:
+            self.readings.bring_up(self.page.read_out())
 
     def _open_menu(self) -> None:
         button = self.feed_line.more

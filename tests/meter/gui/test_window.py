@@ -124,6 +124,18 @@ def test_ears_only_blanks_everything_and_measuring_goes_on(bench):
     assert "−9.0" in bench.face("loudness").value_text()
 
 
+def test_ears_only_takes_the_other_panels_away_too(bench):
+    bench.feed()
+    window = bench.window
+    window.read_levels()
+    window.feeds.find()
+    panels = (window.readings, window.feeds.finder)
+    assert all(panel.isVisible() for panel in panels)
+    window.toggle_ears_only()
+    window.read_levels()
+    assert not any(panel.isVisible() for panel in panels)
+
+
 def test_ears_only_tells_a_fault_small_and_ends_by_a_click(bench):
     bench.feed()
     bench.window.toggle_ears_only()
