@@ -58,7 +58,11 @@ def covariances(sums: FloatArray) -> FloatArray:
 
 def correlation(sums: FloatArray) -> FloatArray:
     """Correlation -1 to +1 of ``(..., 6)`` sums; NaN where a channel is silent or constant."""
-    parts = covariances(sums)
+    return correlation_from(covariances(sums))
+
+
+def correlation_from(parts: FloatArray) -> FloatArray:
+    """The same of ``covariances``, for those who ask for more than one figure."""
     spreads = np.sqrt(parts[..., :2])
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray((parts[..., 2] / (spreads[..., 0] * spreads[..., 1])).clip(-1.0, 1.0))
@@ -66,14 +70,23 @@ def correlation(sums: FloatArray) -> FloatArray:
 
 def balance_db(sums: FloatArray) -> FloatArray:
     """Left over right in decibels; plus or minus infinity where one is silent, NaN where both are."""
-    parts = covariances(sums)
+    return balance_db_from(covariances(sums))
+
+
+def balance_db_from(parts: FloatArray) -> FloatArray:
+    """The same of ``covariances``."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(10.0 * np.log10(parts[..., 0] / parts[..., 1]))
 
 
 def pair_power(sums: FloatArray) -> FloatArray:
     """Mean power of the two channels, 1.0 when both hold a full-scale sine (AES17); constant offsets left out."""
-    return np.asarray(covariances(sums)[..., :2].sum(axis=-1))
+    return pair_power_from(covariances(sums))
+
+
+def pair_power_from(parts: FloatArray) -> FloatArray:
+    """The same of ``covariances``."""
+    return np.asarray(parts[..., :2].sum(axis=-1))
 
 
 class Correlation:

@@ -14,7 +14,15 @@ from enum import IntEnum
 
 import numpy as np
 
-from dsp.correlation import PAIR_SUMS, STEADY_SECONDS, balance_db, covariances, pair_power, pair_sums
+from dsp.correlation import (
+    PAIR_SUMS,
+    STEADY_SECONDS,
+    balance_db_from,
+    covariances,
+    pair_power,
+    pair_power_from,
+    pair_sums,
+)
 from dsp.energy_gate import EnergyGate
 from dsp.low_band import LOW_BANDS_HZ, Edges, LowBand
 from dsp.types import FloatArray
@@ -40,7 +48,11 @@ class Verdict(IntEnum):
 
 def fold_down_loss_db(sums: FloatArray) -> FloatArray:
     """Loss of ``(..., 6)`` pair sums, 0 or negative; minus infinity if all vanishes, NaN in silence."""
-    parts = covariances(sums)
+    return fold_down_loss_db_from(covariances(sums))
+
+
+def fold_down_loss_db_from(parts: FloatArray) -> FloatArray:
+    """The same of ``covariances``, for those who ask for more than one figure."""
     power = parts[..., 0] + parts[..., 1]
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.minimum(0.5 + parts[..., 2] / power, 1.0)
@@ -120,12 +132,17 @@ class LowFoldDown:
 
 def bands_now(sums: FloatArray) -> BandsNow:
     """Loss, balance, level and vote of each band from ``(bands, 6)`` sums, the whole low end left out."""
-    power = pair_power(sums)
+    return bands_now_from(covariances(sums))
+
+
+def bands_now_from(parts: FloatArray) -> BandsNow:
+    """The same of ``covariances``."""
+    power = pair_power_from(parts)
     votes = power >= power.max() * 10.0 ** (-VOTE_RANGE_DB / 10.0)
     votes &= power > 0.0
     return BandsNow(
-        loss_db=np.where(votes, fold_down_loss_db(sums), np.nan),
-        balance_db=np.where(votes, balance_db(sums), np.nan),
+        loss_db=np.where(votes, fold_down_loss_db_from(parts), np.nan),
+        balance_db=np.where(votes, balance_db_from(parts), np.nan),
         level_dbfs=np.asarray(power_to_db(power)),
         votes=votes.astype(np.float64),
     )

@@ -125,6 +125,20 @@ class PeakMeter:
         """How often the true peak of any channel went over 0 dBTP; what lies within 10 ms counts as one."""
         return self._overs + int(self._is_over(self._cells.open_cell()) and not self._was_over)
 
+    def levels(self) -> FloatArray:
+        """``sample``, ``true``, ``true_hold``, ``true_max_each``, and the highest sample peaks of each channel.
+
+        ``(5, channels)``, at a fraction of what they cost one after the other.
+        """
+        self._settle()
+        begun = self._cells.open_cell()
+        peaks = np.empty((5, self._spec.channels))
+        np.maximum(self._falling, begun, out=peaks[:2])
+        np.maximum(self._held.max(axis=1), begun[TRUE], out=peaks[2])
+        np.maximum(self._highest[TRUE], begun[TRUE], out=peaks[3])
+        np.maximum(self._highest[SAMPLE], begun[SAMPLE], out=peaks[4])
+        return self._level(peaks)
+
     def _now(self, kind: int) -> FloatArray:
         self._settle()
         return self._level(np.maximum(self._falling, self._cells.open_cell())[kind])
@@ -134,7 +148,7 @@ class PeakMeter:
         return np.asarray(np.maximum(self._highest, self._cells.open_cell())[kind])
 
     def _level(self, amplitudes: FloatArray) -> FloatArray:
-        return amplitude_to_db(amplitudes) if self._heard else np.full(len(amplitudes), math.nan)
+        return amplitude_to_db(amplitudes) if self._heard else np.full(amplitudes.shape, math.nan)
 
     def _is_over(self, peaks: FloatArray) -> bool:
         return bool(peaks[TRUE].max() > self._over)

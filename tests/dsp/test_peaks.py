@@ -90,6 +90,21 @@ def test_long_blocks_read_or_not_in_between_are_the_same_as_ticks(kind: str, hol
     np.testing.assert_allclose(readings(unread), readings(ticks), atol=1e-4)
 
 
+@pytest.mark.parametrize("channels", [1, 2, 7])
+def test_all_levels_at_once_are_those_of_each(channels: int) -> None:
+    meter = PeakMeter(Spec(48_000, channels), 1.0)
+    sound = 0.2 * np.random.default_rng(9).standard_normal((30_000, channels))
+    assert np.isnan(meter.levels()).all()
+    for block in np.array_split(sound, 23):
+        meter.push(block)
+        sample, true, held, highest, most = meter.levels()
+        np.testing.assert_array_equal(sample, meter.sample)
+        np.testing.assert_array_equal(true, meter.true)
+        np.testing.assert_array_equal(held, meter.true_hold)
+        np.testing.assert_array_equal(highest, meter.true_max_each)
+        assert most.max() == meter.sample_max
+
+
 def test_nothing_heard_yet_is_not_silence() -> None:
     meter = PeakMeter(Spec(RATE_HZ, 2), 3.0)
     assert np.isnan(readings(meter)[:-1]).all()

@@ -59,3 +59,14 @@ def test_rolling_sum_is_the_sum_of_its_window(width: int, pieces: int) -> None:
     expected = np.array([values[end - 30 : end].sum(axis=0) if end >= 30 else np.full(width, np.nan)
                          for end in range(1, 201)])  # fmt: skip
     np.testing.assert_allclose(found, expected, rtol=1e-12)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize("size", [64, 960, 2048])
+def test_many_columns_side_by_side_have_the_maxima_of_each_alone(rate_hz: int, size: int) -> None:
+    values = np.abs(np.random.default_rng(10).standard_normal((rate_hz // 5, 40)))
+    wide, alone = TickMaxima(rate_hz, 40), [TickMaxima(rate_hz, 1) for _ in range(40)]
+    for block in blocks(values, [size]):
+        found = wide.push(block)
+        each = [one.push(block[:, [column]]) for column, one in enumerate(alone)]
+        np.testing.assert_array_equal(found, np.concatenate(each, axis=1))

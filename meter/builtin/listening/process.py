@@ -102,6 +102,7 @@ class Listening:
         self._ledger = LevelTime()
         self._peak = self._second_peak = math.nan
         self._last_second = (math.nan, math.nan)
+        self._feed: tuple[float, FloatArray] | None = None
         self._share = None
 
     def process(self, block: FloatArray) -> None:
@@ -128,9 +129,11 @@ class Listening:
             self._end_step_if_due()
 
     def read(self, out: Readout) -> None:
-        feed_now = self._feed_now()
+        if self._feed is None:
+            self._feed = self._feed_now(), self._feed_each()
+        feed_now, (each, each_c) = self._feed
         out["feed_now"] = feed_now
-        out["feed_each"], out["feed_each_c"] = self._feed_each()
+        out["feed_each"], out["feed_each_c"] = each, each_c
         out["calibrated"] = float(self._calibrated)
         out["doubt"] = self._doubt_db if self._calibrated else math.nan
         out["time_listened"] = self._measured_frames / self._rate_hz / SECONDS_PER_HOUR
@@ -190,6 +193,7 @@ class Listening:
         self._step_energy[:] = 0.0
         self._step_is_whole = True
         self._step += 1
+        self._feed = None
         if self._step % STEPS_PER_SECOND == 0:
             self._end_second()
 

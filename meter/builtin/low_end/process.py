@@ -88,7 +88,12 @@ class LowEnd:
             out.blank()
             return
         if not self._values:
-            self._values, self._values_hop = self._work_out(self._ledger), self._ledger.hops
+            found = self._work_out(self._ledger)
+            # Read far more often than worked out: lists would be turned into arrays each time.
+            self._values = {
+                key: np.array(value) if isinstance(value, list) else value for key, value in found.items()
+            }
+            self._values_hop = self._ledger.hops
         for key, value in self._values.items():
             out[key] = value
 

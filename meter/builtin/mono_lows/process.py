@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from dsp.correlation import balance_db, pair_columns, pair_power
-from dsp.fold_down import LowFoldDown, Verdict, bands_now, fold_down_loss_db, verdict
+from dsp.correlation import balance_db_from, covariances, pair_columns, pair_power_from
+from dsp.fold_down import LowFoldDown, Verdict, bands_now_from, fold_down_loss_db_from, verdict
 from dsp.low_band import SUB_BANDS_HZ
 from dsp.units import power_to_db
 from meter.plugin.api import FloatArray, Readout, Settings, Spec
@@ -63,18 +63,19 @@ class MonoLows:
 
     def _evaluate(self) -> dict[str, Any]:
         """Figures of the last hop, made once however often they are read."""
-        now = self._low.steady_sums
-        whole = np.stack([self._low.since_reset_sums()[WHOLE], now[WHOLE]])
-        losses = fold_down_loss_db(whole)
-        balances = balance_db(whole)
-        bands = bands_now(now[WHOLE + 1 :])
+        since_reset = self._low.since_reset_sums()[WHOLE : WHOLE + 1]
+        # Of both the whole low end comes first.
+        parts = covariances(np.concatenate([since_reset, self._low.steady_sums]))
+        losses = fold_down_loss_db_from(parts[:2])
+        balances = balance_db_from(parts[:2])
+        bands = bands_now_from(parts[2:])
         stands = verdict(float(losses[1]), float(balances[1])) if self._columns else Verdict.NOT_YET
         self._values = {
             "fold_down_loss": losses[0],
             "balance": balances[0],
             "loss_now": losses[1],
             "balance_now": balances[1],
-            "level_now": power_to_db(float(pair_power(now[WHOLE]))),
+            "level_now": power_to_db(float(pair_power_from(parts[1]))),
             "band_loss": bands.loss_db,
             "band_balance": bands.balance_db,
             "band_level": bands.level_dbfs,

@@ -35,14 +35,11 @@ class Peaks:
 
     def read(self, out: Readout) -> None:
         """Write every field of the manifest but ``to_loudness``, which the chain works out. [dsp]"""
-        meter = self._prepared
-        out["sample"] = meter.sample
-        out["true"] = meter.true
-        out["true_hold"] = meter.true_hold
-        out["true_max_each"] = each = meter.true_max_each
-        out["true_max"] = each.max()
-        out["sample_max"] = meter.sample_max
-        out["overs"] = float(meter.overs)
+        levels = self._prepared.levels()
+        out["sample"], out["true"], out["true_hold"], out["true_max_each"], highest = levels
+        out["true_max"] = levels[3].max()
+        out["sample_max"] = highest.max()
+        out["overs"] = float(self._prepared.overs)
 
     def reset(self) -> None:
         """Forget the signal, keep the settings. [dsp]"""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from dsp.correlation import Correlation, balance_db, correlation, pair_columns
+from dsp.correlation import Correlation, balance_db_from, correlation_from, covariances, pair_columns
 from dsp.fold_down import LowFoldDown
 from dsp.low_band import LOW_END_HZ
 from dsp.stereo_picture import StereoPicture
@@ -73,9 +73,9 @@ class Stereo:
         """Figures of the last hop, made once however often they are read."""
         whole = [self._whole.since_reset_sums(), self._whole.quick_sums, self._whole.steady_sums]
         low = [self._low.since_reset_sums()[0], self._low.steady_sums[0]]
-        sums = np.stack([*whole, *low])
-        correlations = correlation(sums)
-        balances = balance_db(sums[:3])
+        parts = covariances(np.stack([*whole, *low]))
+        correlations = correlation_from(parts)
+        balances = balance_db_from(parts[:3])
         self._values = {
             "correlation": float(correlations[0]),
             "correlation_now": float(correlations[1]),

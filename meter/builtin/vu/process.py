@@ -72,7 +72,7 @@ class Vu:
         # One step more than the window, so that a window ending at the last step is still whole.
         self._history = np.full((USUAL_TICKS + USUAL_STEP_TICKS, 2), np.nan)
         self._usual_at = -1
-        self._usual = (math.nan, math.nan, math.nan)
+        self._usual_db = (math.nan, math.nan, math.nan)
 
     def process(self, block: FloatArray) -> None:
         check_block(block, self._channels)
@@ -90,9 +90,9 @@ class Vu:
         out["now"] = self._over_alignment(self._movement.now) if self._frames else math.nan
         out["max"] = self._over_alignment(self._highest) if self._frames else math.nan
         usual_low, usual, peak = self._usual_figures()
-        out["usual"] = self._over_alignment(usual)
-        out["usual_low"] = self._over_alignment(usual_low)
-        out["peak_over"] = amplitude_to_db(peak) - amplitude_to_db(usual)
+        out["usual"] = usual - self._alignment_dbfs
+        out["usual_low"] = usual_low - self._alignment_dbfs
+        out["peak_over"] = peak - usual
         out["alignment"] = self._alignment_dbfs
         out["movement"] = list(MOVEMENTS).index(self._movement_name)
 
@@ -108,14 +108,16 @@ class Vu:
         self._history[numbers % len(self._history)] = louder[-len(numbers) :]
 
     def _usual_figures(self) -> tuple[float, float, float]:
-        """Usual low, usual loud and sample peak as amplitudes, at the last step; NaN until 3 s were heard."""
+        """Usual low, usual loud and sample peak in dBFS, at the last step; NaN until 3 s were heard."""
         step = self._reached.ticks // USUAL_STEP_TICKS
         if step != self._usual_at:
             self._usual_at = step
-            self._usual = self._figures_at(step * USUAL_STEP_TICKS)
-        return self._usual
+            low, usual, peak = (amplitude_to_db(figure) for figure in self._figures_at(step * USUAL_STEP_TICKS))
+            self._usual_db = low, usual, peak
+        return self._usual_db
 
     def _figures_at(self, end_tick: int) -> tuple[float, float, float]:
+        """The same as amplitudes."""
         window = self._history[np.arange(end_tick - USUAL_TICKS, end_tick) % len(self._history)]
         window = window[~np.isnan(window[:, 0])]
         heard = window[window[:, 0] > GATE, 0]
