@@ -104,6 +104,9 @@ class Face(QWidget):
 
     # What a subclass overrides
 
+    short_subtitle: ClassVar[str] = ""
+    """Shown where the subtitle does not fit."""
+
     @property
     def subtitle(self) -> str:
         """Window and reference of the reading: ``VU, 0 = −18 dBFS``."""
@@ -193,10 +196,10 @@ class Face(QWidget):
 
     # What a subclass uses
 
-    def say(self, name: str, text: str, role: str | None = None) -> None:
-        """Set a label's text and role; redraws it only when that changes the picture."""
+    def say(self, name: str, text: str, role: str | None = None, short: str = "") -> None:
+        """Set a label's text, its short form and role; redraws it only when that changes the picture."""
         label = self.labels[name]
-        if label.say(text, role):
+        if label.say(text, role, short):
             self.update(label.ink_rect)
 
     def beside(self, figure: str, unit: str, gap: int = 8) -> None:
@@ -238,7 +241,7 @@ class Face(QWidget):
         self._corner.setGeometry(card.right() - CORNER_PX + 5, card.top(), CORNER_PX, CORNER_PX - 2)
         width = card.width() - (CORNER_PX if corner else 0)
         self._title.say(self.title)
-        self._subtitle.say(self.subtitle)
+        self._subtitle.say(self.subtitle, short=self.short_subtitle)
         self._title.place(QRect(card.left(), card.top(), width, self._title.line_height))
         left = card.left() + text_width(self.title, TITLE_PX, bold=True) + 10
         rest = card.left() + width - left

@@ -62,6 +62,8 @@ class Label:
     ) -> None:
         self.role = role
         self.text = ""
+        self._short = ""
+        self._written = ""
         self.rect = QRect()
         self.shown: list[str] = []
         self._most_px = size_px
@@ -104,19 +106,23 @@ class Label:
         """Whether there is room for at least one line."""
         return self._lines > 0
 
-    def say(self, text: str, role: str | None = None) -> bool:
-        """Set text and role; True when that changes the picture."""
-        if text == self.text and (role is None or role == self.role):
+    def say(self, text: str, role: str | None = None, short: str = "") -> bool:
+        """Set text and role; True when that changes the picture. ``short`` is shown where ``text`` does not fit."""
+        if (text, short) == (self.text, self._short) and (role is None or role == self.role):
             return False
         self.role = role or self.role
-        self.text = text
+        self.text, self._short = text, short
         self._break()
         return True
 
     def _break(self) -> None:
         """Fill ``shown`` from ``text``; centred lines are made of about equal length."""
         width = self.rect.width()
+        self._written = self.text
         self.shown = self._lines_within(width)
+        if self._short and self.elided:
+            self._written = self._short
+            self.shown = self._lines_within(width)
         if len(self.shown) < 2 or self.align != CENTRE:
             return
         whole = "".join(self.shown)
@@ -130,7 +136,7 @@ class Label:
     def _lines_within(self, width: int) -> list[str]:
         """The text on at most so many lines as there are; the last takes what is left and is elided."""
         lines: list[str] = []
-        words = BREAKS.split(self.text) if self._lines else []
+        words = BREAKS.split(self._written) if self._lines else []
         while words and words != [""]:
             last = len(lines) == self._lines - 1
             count = len(words) if last else self._fitting_words(words, width)
@@ -174,7 +180,7 @@ class Label:
     @property
     def elided(self) -> bool:
         """Whether some of the text had to be left out."""
-        return " ".join(self.shown) != self.text and bool(self.text) and self.visible
+        return " ".join(self.shown) != self._written and bool(self._written) and self.visible
 
     def draw(self, painter: QPainter, theme: Theme) -> None:
         """Draw the lines from the top of the rectangle down."""

@@ -13,6 +13,7 @@ NOT_YET = "–"
 MOST = 9999
 """No reading of ours goes further; a figure that does is not worth its digits."""
 LISTENING = "listening…"
+NO_SOUND = "no sound now"
 
 
 def figure(value: float, decimals: int = 1, *, plus: bool = False) -> str:
@@ -57,6 +58,18 @@ def side(balance_db: float) -> str:
     if abs(balance_db) < 0.05:
         return "centred"
     return f"leans {figure(abs(balance_db))} dB to the {'left' if balance_db > 0 else 'right'}"
+
+
+def waiting(live: bool) -> str:
+    """What to say while there is no reading: nobody listens while no sound arrives."""
+    return LISTENING if live else NO_SOUND
+
+
+def side_short(balance_db: float) -> str:
+    """``side`` in few words: ``1.2 dB right``; the same where it is short already."""
+    if not math.isfinite(balance_db) or abs(balance_db) < 0.05:
+        return side(balance_db)
+    return f"{figure(abs(balance_db))} dB {'left' if balance_db > 0 else 'right'}"
 
 
 def age(seconds: float) -> str:

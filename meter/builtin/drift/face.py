@@ -94,7 +94,7 @@ class DriftFace(Face):
             self._take_change(name, change)
             self.say(name, words.change_of(name, change) if same else "")
         if not same:
-            self.say("sentence", VERDICT_WORDS.get(verdict, words.LISTENING), "soft")
+            self.say("sentence", VERDICT_WORDS.get(verdict, words.waiting(self.live)), "soft")
             return
         sentence = f"same passage as {words.age(frame.number('drift.heard_ago'))}"
         self.say("sentence", sentence if self._apart else f"{sentence}: {self._parts()}", "ink")

@@ -173,7 +173,8 @@ class LoudnessFace(Face):
             value = frame.number(row.key or f"loudness.{row.name}")
             self._shown[row.name] = words.settled(value, self._shown[row.name], row.step)
             self.say(f"{row.name}_words", self._row_words(row, frame))
-            figure = words.with_unit(self._shown[row.name], "" if self._brief else row.unit)
+            unit = "" if self._brief else row.unit
+            figure = words.with_unit(self._shown[row.name], unit, plus=row.unit == "LUFS")
             self.say(row.name, figure, "faint" if math.isnan(value) else "ink")
         self.say("ago", "last 5 min")
         self.say("incomplete", self._remark(frame))
@@ -202,8 +203,10 @@ class LoudnessFace(Face):
         value = frame.number("loudness.short_term")
         self._shown["short_term"] = words.settled(value, self._shown["short_term"], TENTH)
         waiting = math.isnan(value)
-        self.say("figure", words.figure(self._shown["short_term"]), "faint" if waiting else "ink")
-        self.say("unit", words.LISTENING if waiting else "LUFS")
+        self.say(
+            "figure", words.figure(self._shown["short_term"], plus=True), "ink" if math.isfinite(value) else "faint"
+        )
+        self.say("unit", words.waiting(self.live) if waiting else "LUFS")
         self.beside("figure", "unit")
 
     def value_text(self) -> str:

@@ -215,11 +215,13 @@ class OwnersFace(Face):
             return
         listening = data.listening_words(frame)
         stale = data.is_stale(frame)
-        sentence = self._verdict() if math.isfinite(self._first_share()) else ""
+        sentence, short = self._verdict() if math.isfinite(self._first_share()) else ("", "")
         if listening:
-            sentence = listening
-        role = "soft" if stale or listening else "ink"
-        self.say("verdict", data.with_age(sentence, frame) or words.LISTENING, role)
+            sentence, short = listening if self.live else words.waiting(self.live), ""
+        role = "soft" if stale or listening or not self.live else "ink"
+        self.say(
+            "verdict", data.with_age(sentence, frame) or words.waiting(self.live), role, data.with_age(short, frame)
+        )
         bus = self._bus
         told = math.isfinite(bus) and abs(bus) > BUS_DIFFERENCE_DB
         deed = "adds" if bus > 0 else "takes"
@@ -242,19 +244,21 @@ class OwnersFace(Face):
     def _first_share(self) -> float:
         return self._parts[0].share if self._parts else math.nan
 
-    def _verdict(self) -> str:
+    def _verdict(self) -> tuple[str, str]:
+        """Who owns how much, as a sentence and with the figure first."""
         owners = [part for part in self._parts if part.role == OWNER]
         cancels = [part for part in self._parts if part.role == CANCELS]
         if not owners:
-            return "nobody owns the low end"
+            return "nobody owns the low end", "nobody owns it"
         held = sum(part.share for part in owners)
         verb = "owns" if len(owners) == 1 else "own"
-        sentence = f"{data.listed([part.name for part in owners])} {verb} the low end: {data.percent(held)}"
+        names = data.listed([part.name for part in owners])
+        sentence = f"{names} {verb} the low end: {data.percent(held)}"
         if cancels:
             takes = data.percent(abs(sum(part.share for part in cancels)))
             verb = "cancels" if len(cancels) == 1 else "cancel"
             sentence += f"; {data.listed([part.name for part in cancels])} {verb} {takes}"
-        return sentence
+        return sentence, f"{data.percent(held)}: {names}"
 
     def _say_list(self, role: str) -> None:
         others = [part for part in self._parts if part.role == OTHER]

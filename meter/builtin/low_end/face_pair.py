@@ -50,6 +50,8 @@ class PairFace(Face):
         self._seconds = math.nan
         self._stale = False
 
+    short_subtitle = "after each hit; tap B"
+
     @property
     def subtitle(self) -> str:
         tempo = self.settings.get("tempo_bpm", 0.0)
@@ -92,7 +94,12 @@ class PairFace(Face):
         self.say("unit", "dB together" if known else "")
         self.beside("figure", "unit")
         sentence = self._sentence(frame, names)
-        self.say("verdict", data.with_age(sentence, frame), "soft" if stale or not known else "ink")
+        self.say(
+            "verdict",
+            data.with_age(sentence, frame),
+            "soft" if stale or not known else "ink",
+            self._short(frame, names),
+        )
         self.say("try", self._tries(frame, names) if known else "")
 
     def _sentence(self, frame: Frame, names: tuple[str, str]) -> str:
@@ -103,7 +110,7 @@ class PairFace(Face):
         verdict = data.number(frame, "pair_verdict")
         found = VERDICTS.get(int(verdict) if math.isfinite(verdict) else NOT_YET, "")
         if not found:
-            return f"{names[0]} and {names[1]}: {words.LISTENING}"
+            return "listening for hits of both…" if self.live else words.NO_SOUND
         gap, spread = data.number(frame, "pair_gap"), data.number(frame, "pair_gap_spread")
         if math.isnan(gap):
             return f"{names[0]} and {names[1]} seldom begin together"
@@ -112,6 +119,19 @@ class PairFace(Face):
         else:
             when = f"{names[1]} {abs(gap):.0f} ms {'later' if gap > 0 else 'earlier'}"
         return f"{names[0]} and {names[1]} are {found}: {when}, spread {spread:.0f} ms"
+
+    def _short(self, frame: Frame, names: tuple[str, str]) -> str:
+        """The sentence without the names, which stand in the picture."""
+        verdict, gap = data.number(frame, "pair_verdict"), data.number(frame, "pair_gap")
+        if not all(names) or not verdict > NOT_YET:
+            return words.waiting(self.live) if all(names) else ""
+        if math.isnan(gap):
+            return "seldom begin together"
+        return (
+            "begin together"
+            if abs(gap) < 1.0
+            else f"{names[1]} {abs(gap):.0f} ms {'later' if gap > 0 else 'earlier'}"
+        )
 
     @staticmethod
     def _tries(frame: Frame, names: tuple[str, str]) -> str:

@@ -150,10 +150,11 @@ class PriceFace(Face):
         if not frame.parts:
             self.say("price", data.NO_PARTS, "soft")
         elif part < 0:
-            self.say("price", words.LISTENING, "soft")
+            self.say("price", words.waiting(self.live), "soft")
         else:
             stale = data.is_stale(frame)
-            self.say("price", data.with_age(self._price(frame, part), frame), "soft" if stale else "ink")
+            sentence = data.with_age(self._price(frame, part), frame)
+            self.say("price", sentence, "soft" if stale else "ink", self._short_price(frame, part))
 
     def _price(self, frame: Frame, part: int) -> str:
         """One sentence: up to where, what it takes, what it costs."""
@@ -164,16 +165,30 @@ class PriceFace(Face):
         cost = self._cost(frame, part)
         tried = "tried at" if self._is_tried else "up to"
         sentence = f"High-pass {tried} {cost['']:.0f} Hz at {self.slope} dB per octave"
-        rumble = float(data.each(frame, "rumble_of_mix")[part])
-        removed = cost["_removed"]
-        if math.isfinite(removed) and rumble > WORTH_CUTTING_DB:
-            sentence += f" takes {removed:.0f} % of what lies under {note}, costs {note}"
+        if self._is_worth_it(frame, part, cost):
+            sentence += f" takes {cost['_removed']:.0f} % of what lies under {note}, costs {note}"
         else:
             sentence += f" has nothing to take under {note}, costs it"
         sentence += f" {words.figure(cost['_loss'])} dB"
         if math.isfinite(cost["_peak"]):
             return f"{sentence}, peak {data.decibels(cost['_peak'])}."
         return f"{sentence}; trying it…"
+
+    def _short_price(self, frame: Frame, part: int) -> str:
+        """The same in few words, without the peak; empty where the sentence always fits."""
+        note = data.note_words(float(data.each(frame, "floor")[part]))
+        if not note:
+            return ""
+        cost = self._cost(frame, part)
+        removed = f"takes {cost['_removed']:.0f} %" if self._is_worth_it(frame, part, cost) else "nothing to take"
+        price = words.figure(cost["_loss"])
+        return f"High-pass {cost['']:.0f} Hz, {self.slope} dB/oct: {removed} under {note}, costs it {price} dB"
+
+    @staticmethod
+    def _is_worth_it(frame: Frame, part: int, cost: dict[str, float]) -> bool:
+        """Whether what lies under the note is worth a sentence about what goes."""
+        rumble = float(data.each(frame, "rumble_of_mix")[part])
+        return math.isfinite(cost["_removed"]) and rumble > WORTH_CUTTING_DB
 
     @property
     def _tried_hz(self) -> float:

@@ -60,6 +60,8 @@ class RingFace(Face):
         self._name = ""
         self._stale = False
 
+    short_subtitle = "median of hits"
+
     @property
     def subtitle(self) -> str:
         return "octave of the lowest note, median of hits"
@@ -100,8 +102,8 @@ class RingFace(Face):
         self.say("figure", figure if frame.parts else "", "ink" if not stale else "faint")
         self.say("unit", "ms to −20 dB" if math.isfinite(ring) else "")
         self.beside("figure", "unit")
-        sentence = self._sentence(frame, part, fall)
-        self.say("verdict", data.with_age(sentence, frame), "soft" if stale or not math.isfinite(ring) else "ink")
+        sentence, short = data.with_age(self._sentence(frame, part, fall), frame), self._short(frame, fall)
+        self.say("verdict", sentence, "soft" if stale or not math.isfinite(ring) else "ink", short)
 
     @staticmethod
     def _part_with_a_ring(frame: Frame) -> int:
@@ -117,6 +119,19 @@ class RingFace(Face):
             return None
         ring, after, overhang = (float(data.each(frame, key)[part]) for key in ("ring", "overhang_after", "overhang"))
         return Fall(round(ring) if math.isfinite(ring) else ring, after, overhang, data.number(frame, "half_beat"))
+
+    @staticmethod
+    def _short(frame: Frame, fall: Fall | None) -> str:
+        """For where the sentence does not fit: what is left when the next low note begins."""
+        if fall is None or not (math.isfinite(fall.ring) and math.isfinite(fall.next_note)):
+            return "not enough clear hits yet" if frame.parts else ""
+        if math.isnan(fall.overhang):
+            return ""
+        return (
+            "gone by the next low note"
+            if fall.overhang < NOTHING_LEFT_DB
+            else (f"{words.figure(fall.overhang)} dB at the next low note")
+        )
 
     def _sentence(self, frame: Frame, part: int, fall: Fall | None) -> str:
         if not frame.parts:

@@ -254,7 +254,7 @@ class MonoLowsFace(Face):
         self._loss = math.nan
         self.say("figure", words.NOT_YET, "faint")
         self.say("unit", "")
-        self.say("verdict", "needs two channels" if one else words.LISTENING, "soft")
+        self.say("verdict", "needs two channels" if one else words.waiting(self.live), "soft")
         self.say("lean", "")
         self.say("since", "")
 

@@ -229,7 +229,7 @@ class PeaksFace(Face):
             times = "once" if overs == 1.0 else f"{overs:.0f} times"
             return f"went over 0 {UNIT} {times}", "held_ink"
         if not len(most) or np.all(np.isnan(most)):
-            return words.LISTENING, "soft"
+            return words.waiting(self.live), "soft"
         if self._channels > 2 and np.nanmax(most) > -math.inf:
             return f"highest: channel {int(np.nanargmax(most)) + 1}", "soft"
         return f"never over 0 {UNIT}", "soft"

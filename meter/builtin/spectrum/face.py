@@ -229,7 +229,7 @@ class SpectrumFace(Face):
     def take_words(self, frame: Frame) -> None:
         fine, frequencies = frame.vector("spectrum.fine"), frame.vector("spectrum.fine_hz")
         if not len(fine) or np.all(np.isnan(fine)):
-            self.say("strongest", words.LISTENING, "soft")
+            self.say("strongest", words.waiting(self.live), "soft")
             return
         at = int(np.nanargmax(fine))
         if not fine[at] >= TOLD_FROM_DB:
@@ -237,7 +237,7 @@ class SpectrumFace(Face):
             return
         frequency = float(frequencies[at])
         name = scale.note_name(scale.nearest_note(frequency)) if math.isfinite(frequency) else ""
-        self.say("strongest", f"strongest low {frequency:.0f} Hz, near {name}", "ink")
+        self.say("strongest", f"strongest low {frequency:.0f} Hz, near {name}", "ink" if self.live else "faint")
 
     def value_text(self) -> str:
         return self.labels["strongest"].text

@@ -178,13 +178,18 @@ class StereoFace(Face):
             self._shown[name] = words.settled(value, self._shown[name], STEP)
             role = "faint" if stale or math.isnan(value) else "ink"
             self.say(name, words.figure(self._shown[name], 1, plus=True), role)
-        self.say("balance", *self._balance(frame, stale, age))
+        text, short, role = self._balance(frame, stale, age)
+        self.say("balance", text, role, short)
 
-    def _balance(self, frame: Frame, stale: bool, age: float) -> tuple[str, str]:
-        told = words.side(frame.number("stereo.balance_now"))
+    def _balance(self, frame: Frame, stale: bool, age: float) -> tuple[str, str, str]:
+        """Where it leans, the same in few words, and the role."""
+        balance = frame.number("stereo.balance_now")
+        told, brief = words.side(balance), words.side_short(balance)
         if told == words.NOT_YET:
-            return ("needs two channels" if frame.status.channels == 1 else words.LISTENING), "soft"
-        return (f"{told}, {words.age(age)}", "faint") if stale else (told, "ink")
+            return ("needs two channels" if frame.status.channels == 1 else words.waiting(self.live)), "", "soft"
+        if stale:
+            return f"{told}, {words.age(age)}", f"{brief}, {words.age(age)}", "faint"
+        return told, brief, "ink"
 
     def value_text(self) -> str:
         said = {name: label.text for name, label in self.labels.items()}

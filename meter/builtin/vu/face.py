@@ -289,7 +289,7 @@ class VuFace(Face):
             return
         text, role = self._usual_words(low, usual, dial)
         self._last = (text, frame.status.elapsed_seconds)
-        self.say("usual", text, role)
+        self.say("usual", text, role if self.live else "faint")
         self.say("note", self._note_words(frame, dial), "soft")
 
     def _say_last(self, frame: Frame) -> None:
@@ -297,7 +297,7 @@ class VuFace(Face):
         text, at = self._last
         if not text or not frame.number("vu.max") > -math.inf:
             self._last = ("", math.nan)
-            self.say("usual", words.LISTENING, "soft")
+            self.say("usual", words.waiting(self.live), "soft")
             self.say("note", "")
             return
         self.say("usual", text, "faint")

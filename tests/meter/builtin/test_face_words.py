@@ -19,6 +19,7 @@ from tests.support.faces import (
     make,
     manifests_settings,
     pixels_like,
+    widened,
     words_of,
 )
 from tests.support.frames import ORDER, status, values_at
@@ -155,6 +156,38 @@ def test_loudness_says_when_it_is_incomplete_and_rounds_to_its_spans(qtbot):
     assert face.labels["to_loudness"].text == "14.2 LU"
     face.show_frame(frame_of("not_yet", seconds=2.0))
     assert face.labels["unit"].text == "listening…"
+    face.show_frame(frame_of("silence", seconds=3.0))
+    assert (face.labels["figure"].text, face.labels["figure"].role) == ("−∞", "faint")
+    values |= {"loudness.short_term": 3.51, "peaks.to_loudness": 6.2}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(4.0)))
+    assert (face.labels["figure"].text, face.labels["to_loudness"].text) == ("+3.5", "6.2 LU")
+
+
+@pytest.mark.parametrize("state", ["starting", "idle", "waiting", "failed"])
+@pytest.mark.parametrize("meter_id", ["mono_lows", "vu", "spectrum", "stereo", "loudness"])
+def test_no_face_says_that_it_listens_while_no_sound_arrives(meter_id, state, qtbot):
+    face = make(meter_id, qtbot)
+    face.show_frame(frame_of("not_yet", state=state))
+    assert "no sound now" in words_of(face)
+    assert "listening…" not in words_of(face)
+    face.show_frame(frame_of("not_yet", seconds=101.0))
+    assert "listening…" in words_of(face)
+
+
+@pytest.mark.parametrize(("meter_id", "label"), [("vu", "usual"), ("spectrum", "strongest")])
+def test_what_was_heard_before_a_loss_is_dimmed(meter_id, label, qtbot):
+    face = make(meter_id, qtbot)
+    face.show_frame(frame_of("usual"))
+    assert face.labels[label].role == "ink"
+    face.show_frame(frame_of("usual", state="lost"))
+    assert face.labels[label].role == "faint"
+
+
+def test_width_says_where_it_leans_in_any_card(qtbot):
+    face = make("stereo", qtbot, (280, 290))
+    values = widened(values_at(100.0), LAYOUTS[2]) | {"stereo.age": 39.0, "stereo.balance_now": -0.7}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
+    assert face.labels["balance"].shown == ["0.7 dB right, 39 s ago"]
 
 
 def test_width_in_words(qtbot):

@@ -230,6 +230,14 @@ def test_a_click_on_a_block_has_its_part_spoken_of(qtbot) -> None:
     assert chosen == [{"part": "bass"}, {"part": ""}]
 
 
+@pytest.mark.parametrize("width", [PAGE_SIZES["owners"][0], 870, 400, 300])
+def test_what_the_owners_hold_is_never_left_out(width: int, qtbot) -> None:
+    face = make("owners", qtbot)
+    face.resize(width, 152)
+    face.show_frame(frame(4, {"role": [2.0, 1.0, 1.0, 1.0], "share": [11.0, 40.0, 29.0, 20.0]}))
+    assert "89 %" in face.labels["verdict"].shown[0]
+
+
 # Parts
 
 

@@ -43,6 +43,21 @@ def test_what_fits_is_whole_and_what_does_not_says_so():
     assert label.shown[0].endswith("…")
 
 
+def test_the_short_form_is_shown_only_where_the_long_one_does_not_fit():
+    label = Label(15)
+    label.place(QRect(0, 0, text_width("leans 1.2 dB to the right", 15), 20))
+    label.say("leans 1.2 dB to the right", short="1.2 dB right")
+    assert label.shown == ["leans 1.2 dB to the right"]
+    label.place(QRect(0, 0, text_width("1.2 dB right", 15) + 4, 20))
+    assert label.shown == ["1.2 dB right"]
+    assert not label.elided
+    assert label.text == "leans 1.2 dB to the right"
+    assert label.say("leans 1.2 dB to the right", short="right")
+    assert label.shown == ["right"]
+    label.place(QRect(0, 0, 12, 20))
+    assert label.elided
+
+
 def test_a_number_keeps_its_unit():
     label = Label(15, lines=2)
     label.say("a sentence that ends in 40 h")

@@ -54,6 +54,19 @@ def test_sides():
     assert words.side(math.nan) == words.NOT_YET
 
 
+def test_sides_in_few_words():
+    assert words.side_short(1.24) == "1.2 dB left"
+    assert words.side_short(-1.24) == "1.2 dB right"
+    assert words.side_short(0.04) == "centred"
+    assert words.side_short(-math.inf) == "all on the right"
+    assert words.side_short(math.nan) == words.NOT_YET
+
+
+def test_nobody_listens_while_no_sound_arrives():
+    assert words.waiting(True) == "listening…"
+    assert words.waiting(False) == "no sound now"
+
+
 def test_ages():
     told = [words.age(seconds) for seconds in (0.5, 12.0, 75.0, 7300.0)]
     assert told == ["just now", "12 s ago", "1 min ago", "2 h ago"]
