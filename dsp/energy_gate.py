@@ -7,6 +7,7 @@ referred to a full-scale sine (AES17). What is summed is up to the caller: any a
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -46,8 +47,12 @@ class VotingTotal:
         self._sums = np.zeros((BINS, *shape))
 
     def push(self, power: float, sums: FloatArray) -> None:
-        """Add one hop."""
-        self.push_many(np.array([power]), sums[None])
+        """Add one hop: the same as one by ``push_many``, at a fraction of its cost."""
+        if power >= LEAST_POWER:
+            level = 10.0 * np.log10(power) - ABSOLUTE_GATE_DBFS
+            row = min(int(level / BIN_DB), BINS - 1)
+            self._counts[row] += 1.0
+            self._sums[row] += sums
 
     def push_many(self, powers: FloatArray, sums: FloatArray) -> None:
         """Add hops ``(n,)`` and ``(n, *shape)``; below the absolute gate one never votes and is not kept."""
@@ -90,10 +95,19 @@ class EnergyGate:
 
     def push(self, power: float, sums: FloatArray) -> None:
         """Add one hop: its mean power relative to a full-scale sine (NaN: lost) and its sums."""
-        self.push_many(np.array([power]), sums[None])
+        heard = math.isfinite(power) and power > 0.0
+        self._powers[:-1], self._sums[:-1] = self._powers[1:], self._sums[1:]
+        self._powers[-1], self._sums[-1] = (power, sums) if heard else (0.0, 0.0)
+        if heard:
+            self._total.push(power, sums)
+        self.age_hops += 1.0
+        self._renew(1)
 
     def push_many(self, powers: FloatArray, sums: FloatArray) -> None:
         """Add hops in order of time, ``(n,)`` and ``(n, *shape)``; the same as one after the other."""
+        if len(powers) == 1:
+            self.push(float(powers[0]), sums[0])
+            return
         powers = np.where(np.isfinite(powers), powers, 0.0)
         lost = (powers <= 0.0).reshape(-1, *(1,) * len(self._shape))
         sums = np.where(lost, 0.0, sums)

@@ -156,8 +156,9 @@ class LowStream:
 
     def _share(self, hops: FloatArray) -> None:
         before = self.last.age_seconds
-        self.last.push(hops)
-        self.sitting.push(hops)
+        sums = self.last.sums(hops)
+        self.last.push_sums(sums, hops.shape[2])
+        self.sitting.push_sums(sums, hops.shape[2])
         if not self.last.age_seconds >= before:
             self._late_seconds = 0.0
 

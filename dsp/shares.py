@@ -166,11 +166,16 @@ class LowShares:
     def push(self, hops: FloatArray) -> None:
         """Take hops ``(hops, bands, samples, channels)``; NaN where lost. A window with a lost hop is lost."""
         for hop in hops:
-            self._pending += self._sums(hop)
-            self._samples += hop.shape[1]
-            self._hops += 1
-            if self._hops == self._hops_in_window:
-                self._close()
+            self._add(self._sums(hop), hop.shape[1])
+
+    def push_sums(self, each: FloatArray, samples: int) -> None:
+        """Take the ``sums`` of hops of so many samples: two who gather the same hops need work them out only once."""
+        for sums in each:
+            self._add(sums, samples)
+
+    def sums(self, hops: FloatArray) -> FloatArray:
+        """What ``push`` makes of hops, ``(hops, bands, feeds, 4)``."""
+        return np.array([self._sums(hop) for hop in hops]).reshape(-1, *self._shape)
 
     def last(self) -> LowSums:
         """Over the last seconds; stays as it was while nothing is loud enough."""
@@ -199,6 +204,13 @@ class LowShares:
         sums[:, :, OWN_MID] = (mid**2).sum(axis=1)
         sums[:, :, OWN_SIDE] = (side**2).sum(axis=1)
         return sums
+
+    def _add(self, sums: FloatArray, samples: int) -> None:
+        self._pending += sums
+        self._samples += samples
+        self._hops += 1
+        if self._hops == self._hops_in_window:
+            self._close()
 
     def _close(self) -> None:
         parts = self._pending[0, : self._parts]

@@ -96,6 +96,7 @@ def test_many_hops_at_once_are_the_same_as_one_after_the_other() -> None:
     rng = np.random.default_rng(5)
     powers = db_to_power(-30.0) * 10 ** rng.uniform(-4.5, 1.0, 300)
     powers[rng.integers(0, 300, 40)] = np.nan
+    powers[rng.integers(0, 300, 5)], powers[rng.integers(0, 300, 5)], powers[150] = 0.0, np.inf, 1e14
     sums = rng.standard_normal((300, 2))
     one, many = EnergyGate([6, 60], (2,)), EnergyGate([6, 60], (2,))
     start = 0

@@ -203,3 +203,19 @@ def test_mono_loss_of_channel_pairs() -> None:
     """Closed forms: identical 0, unrelated -3.01, 120 degrees -6.02 (mid 1/4, side 3/4), inverted all."""
     mid, side = np.array([1.0, 0.5, 0.25, 0.0, 0.0]), np.array([0.0, 0.5, 0.75, 1.0, 0.0])
     np.testing.assert_allclose(mono_loss_db(mid, side), [0.0, -3.0103, -6.0206, -np.inf, np.nan], atol=1e-4)
+
+
+def test_sums_worked_out_once_serve_two() -> None:
+    splitter = LowBand(RATE_HZ, 3)
+    noise = 0.1 * np.random.default_rng(11).standard_normal((2 * RATE_HZ, 3))
+    first, second, alone = (LowShares(splitter.hop_seconds, [(0,), (1, 2)]) for _ in range(3))
+    for block in (*np.array_split(noise, 3), np.empty((0, 3))):
+        hops = splitter.process(block)
+        sums = first.sums(hops)
+        first.push_sums(sums, hops.shape[2])
+        second.push_sums(sums, hops.shape[2])
+        alone.push(hops)
+    assert np.isfinite(alone.whole().parts).all()
+    for shared in (first, second):
+        np.testing.assert_array_equal(shared.whole().parts, alone.whole().parts)
+        np.testing.assert_array_equal(shared.last().parts, alone.last().parts)
