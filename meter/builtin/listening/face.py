@@ -29,7 +29,6 @@ from meter.readings import Frame
 CALIBRATE, TURN, CAUTIONS = "calibrate", "turn", "cautions"
 ESTIMATE = "estimate"
 CAUTION = "Not a medical measurement."
-NO_ESTIMATE = "No estimate without a calibration at the seat."
 WIDEST = "00 h 00"
 MOST_PX = 120
 BUTTON_PX = 32
@@ -272,9 +271,8 @@ class ListeningFace(Face):
             self.say(name, "")
         self._say_in_rows(dict.fromkeys(ROWS, "") | say_as.drift_words(frame))
         self._share = self._creep = math.nan
-        on_headphones = str(self.settings.get("monitor_setting", "")).startswith("headphones")
-        self._say_head("state", "not estimated" if on_headphones else "not calibrated")
-        why = "Headphones are not estimated unless you ask for it." if on_headphones else NO_ESTIMATE
+        state, why = say_as.state_and_why(str(self.settings.get("monitor_setting", "")))
+        self._say_head("state", state)
         self._say_head("left", why, "soft")
         self._say_head("rule", "")
 
@@ -285,7 +283,7 @@ class ListeningFace(Face):
         role = "faint" if waiting or left > A_WEEK_HOURS else "ink"
         self.say("figure", words.NOT_YET if waiting else say_as.left_figure(left), role)
         self._say_head("state", "")
-        self._say_head("left", say_as.left_words(left, minute), "ink")
+        self._say_head("left", say_as.left_words(left, minute, live=self.live), "soft" if math.isnan(left) else "ink")
         self._say_head("rule", f"rule: {self.settings.get('rule', 'not named')}")
         self._say_rows(frame, share)
         notice, since_break = frame.number("listening.notice"), frame.number("listening.since_break")
@@ -326,13 +324,13 @@ class ListeningFace(Face):
     def _say_in_rows(self, said: dict[str, str]) -> None:
         moved = any(bool(text) != bool(self.labels[name].text) for name, text in said.items())
         for name, text in said.items():
-            self.say(name, text, "ink" if name == "now" else None)
+            self.say(name, text, "ink" if name == "now" else None, text.removesuffix("’s allowance"))
         if moved:
             self.rearrange()
 
     def value_text(self) -> str:
         if not self._calibrated:
-            return f"not calibrated, no estimate. {CAUTION}"
+            return f"{self.labels['state'].text or say_as.NOT_CALIBRATED}, {self.labels['left'].text} {CAUTION}"
         said = {name: label.text for name, label in self.labels.items()}
         facts = [
             f"{said['figure']} {said['left']}",

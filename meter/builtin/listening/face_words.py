@@ -11,6 +11,11 @@ EARLY_PERCENT, LATE_PERCENT, FULL_PERCENT = 50.0, 80.0, 100.0
 CREEP_DB = 1.0
 """A smaller difference of two medians is none."""
 A_WEEK_HOURS = 168.0
+NOT_CALIBRATED = "not calibrated"
+NO_ESTIMATE = "No estimate without a calibration at the seat."
+NOT_IN_FORCE = "It needs a calibration at the seat, made or confirmed."
+"""For a source that is heard in the room: one may be known, and wait for a word that the control has not moved."""
+NO_HEADPHONES = "Headphones are not estimated unless you ask for it."
 DRIFT_ROWS = ("passage", "drift")
 """Told by the meter of colour drift, which needs no calibration."""
 SAME_PASSAGE = 3.0
@@ -23,6 +28,13 @@ def drift_words(frame: Frame) -> dict[str, str]:
     parts = (("top", "drift.top_change"), ("lows", "drift.low_change"))
     changes = ", ".join(words.change_of(part, frame.number(key)) for part, key in parts)
     return {"passage": f"same passage as {words.age(frame.number('drift.heard_ago'))}:", "drift": changes}
+
+
+def state_and_why(monitor_setting: str) -> tuple[str, str]:
+    """What stands in place of the figure while no calibration is in force, and why."""
+    if monitor_setting.startswith("headphones"):
+        return "not estimated", NO_HEADPHONES
+    return ("no estimate", NOT_IN_FORCE) if monitor_setting else (NOT_CALIBRATED, NO_ESTIMATE)
 
 
 def now_words(level_dba: float, monitor_setting: str) -> str:
@@ -39,12 +51,12 @@ def left_figure(left_hours: float) -> str:
     return "7+ days" if left_hours > A_WEEK_HOURS else words.hours_and_minutes(left_hours)
 
 
-def left_words(left_hours: float, minute_dba: float) -> str:
+def left_words(left_hours: float, minute_dba: float, *, live: bool = True) -> str:
     """What the figure of time means."""
     if minute_dba == -math.inf:
         return "nothing is playing, nothing is used up"
     if math.isnan(left_hours):
-        return words.LISTENING
+        return words.waiting(live)
     at = f"the last minute’s {words.figure(minute_dba, 0)} dB(A)" if math.isfinite(minute_dba) else "this level"
     return f"more than a week at {at}" if left_hours > A_WEEK_HOURS else f"left at {at}"
 
@@ -72,6 +84,8 @@ def break_words(minutes: float) -> str:
     """Since the last break."""
     if not math.isfinite(minutes):
         return ""
+    if 0.0 < minutes < 1.0:
+        return "last break just now"
     return "resting now" if minutes <= 0.0 else f"last break {words.hours_and_minutes(minutes / 60.0)} ago"
 
 

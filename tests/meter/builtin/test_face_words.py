@@ -253,6 +253,25 @@ def test_the_level_now_names_where_the_control_stands(monitor_setting, words, qt
     assert face.labels["now"].text == f"now 79 dB(A){words}"
 
 
+def test_a_calibration_that_waits_to_be_confirmed_is_not_denied(qtbot):
+    face = make("listening", qtbot)
+    face.show_settings(face.settings | {"monitor_setting": "loudspeakers"})
+    face.show_frame(frame_of("uncalibrated"))
+    assert face.labels["state"].text == "no estimate"
+    assert "made or confirmed" in face.labels["left"].text
+    assert "not calibrated" not in face.value_text()
+    assert not re.search(r"\d", face.value_text())
+
+
+def test_the_share_is_whole_in_the_card_of_the_page(qtbot):
+    face = make("listening", qtbot)
+    values = values_at(100.0) | {"listening.share": 0.4, "listening.since_break": 0.5}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
+    assert face.labels["used"].shown == ["under 1 % of the week"]
+    assert not face.labels["used"].elided
+    assert face.labels["break"].text == "last break just now"
+
+
 def test_headphones_are_said_not_to_be_estimated(qtbot):
     face = make("listening", qtbot)
     face.show_settings(face.settings | {"monitor_setting": "headphones"})
