@@ -175,7 +175,7 @@ class LoudnessFace(Face):
             self.say(f"{row.name}_words", self._row_words(row, frame))
             unit = "" if self._brief else row.unit
             figure = words.with_unit(self._shown[row.name], unit, plus=row.unit == "LUFS")
-            self.say(row.name, figure, "faint" if math.isnan(value) else "ink")
+            self.say(row.name, figure, "ink" if math.isfinite(value) else "faint")
         self.say("ago", "last 5 min")
         self.say("incomplete", self._remark(frame))
         history = frame.vector("loudness.history")

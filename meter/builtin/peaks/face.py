@@ -216,9 +216,10 @@ class PeaksFace(Face):
         most = frame.vector("peaks.true_max_each")
         for number in range(min(len(most), self._channels)):
             self.say(f"name{number}", SIDES[number] if self._channels == 2 else str(number + 1))
-            self.say(f"most{number}", words.figure(float(most[number]), plus=True))
+            value = float(most[number])
+            self.say(f"most{number}", words.figure(value, plus=True), "ink" if math.isfinite(value) else "faint")
         highest = frame.number("peaks.true_max")
-        self.say("figure", words.figure(highest, plus=True), "faint" if math.isnan(highest) else "ink")
+        self.say("figure", words.figure(highest, plus=True), "ink" if math.isfinite(highest) else "faint")
         self.say("unit", "" if math.isnan(highest) else UNIT)
         self.beside("figure", "unit")
         self.say("note", *self._note(frame, most))

@@ -190,6 +190,15 @@ def test_width_says_where_it_leans_in_any_card(qtbot):
     assert face.labels["balance"].shown == ["0.7 dB right, 39 s ago"]
 
 
+@pytest.mark.parametrize(("meter_id", "label"), [("loudness", "momentary"), ("peaks", "most0"), ("peaks", "figure")])
+def test_silence_is_no_figure_to_read(meter_id, label, qtbot):
+    face = make(meter_id, qtbot)
+    face.show_frame(frame_of("silence"))
+    assert (face.labels[label].text[:2], face.labels[label].role) == ("−∞", "faint")
+    face.show_frame(frame_of("usual", seconds=101.0))
+    assert face.labels[label].role == "ink"
+
+
 def test_width_in_words(qtbot):
     face = make("stereo", qtbot)
     face.show_frame(frame_of("usual"))
