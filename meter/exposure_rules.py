@@ -79,7 +79,7 @@ def read_rule(path: Traversable) -> ExposureRule:
         raise ExposureRuleError(f"{path} cannot be read ({error.strerror}); check that the file is there.") from error
     except UnicodeDecodeError as error:
         raise ExposureRuleError(f"{path} is not UTF-8 text; save it as such.") from error
-    except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
+    except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
         raise ExposureRuleError(f"{path} is not a valid exposure rule: {error}; mend or remove it.") from error
 
 

@@ -133,6 +133,8 @@ def check_feeds(feeds: Feeds, channels: int) -> None:
 def read_feed_map(path: Path) -> FeedMap:
     """Read and check one job file; raises FeedMapError."""
     try:
+        if path.exists() and not path.is_file():
+            raise FeedMapError(f"The job {path} cannot be read (not an ordinary file); choose another.")
         if path.stat().st_size > MAX_FILE_BYTES:
             raise FeedMapError(f"The job {path.name} is far too large to be a feed map; choose another.")
         found = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), FeedMap)

@@ -187,6 +187,8 @@ def settings_path() -> Path:
 def load(path: Path) -> tuple[Settings, str]:
     """The settings of ``path`` and one sentence, empty unless something must be said; never raises."""
     try:
+        if path.exists() and not path.is_file():
+            return Settings(), f"The settings {path} are not an ordinary file; this session starts fresh."
         if path.stat().st_size > MAX_FILE_BYTES:
             return _set_aside(path, "it is far too large")
         settings = msgspec.json.decode(path.read_bytes(), type=Settings)

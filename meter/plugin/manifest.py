@@ -15,6 +15,7 @@ from meter.readings import ID_PATTERN, JSON_SUFFIX, PER_CHANNEL, PER_PART, Field
 MANIFEST_NAME = "manifest.toml"
 MAX_FIELD_SIZE = 16_384
 MAX_EACH = 256
+MAX_FILE_BYTES = 1_000_000
 ALL_FEEDS = "all"
 
 
@@ -89,12 +90,16 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
 def read_manifest(path: Path) -> Manifest:
     """Read and check one manifest; raises ManifestError."""
     try:
+        if not path.is_file() and path.exists():
+            raise ManifestError(f"{path} is not an ordinary file; put the manifest's text there.")
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise ManifestError(f"{path} is far too large to be a manifest; put the manifest's text there.")
         manifest = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), Manifest)
     except OSError as error:
         raise ManifestError(f"{path} cannot be read ({error.strerror}); check that the file is there.") from error
     except UnicodeDecodeError as error:
         raise ManifestError(f"{path} is not UTF-8 text; save it as such.") from error
-    except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
+    except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
         raise ManifestError(f"{path} is not a valid manifest: {error}.") from error
     _check(manifest, path)
     return manifest

@@ -89,3 +89,10 @@ def test_two_rules_of_one_name_and_an_empty_folder_are_refused(tmp_path: Path) -
         (tmp_path / name).write_text(GOOD, encoding="utf-8")
     with pytest.raises(ExposureRuleError, match=r"b\.toml has the name .* of another rule"):
         load_rules(tmp_path)
+
+
+def test_a_rule_nested_without_end_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "deep.toml"
+    path.write_text("x = " + "[" * 5_000 + "]" * 5_000, encoding="utf-8")
+    with pytest.raises(ExposureRuleError, match="not a valid exposure rule"):
+        read_rule(path)

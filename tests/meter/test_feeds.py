@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -141,3 +142,10 @@ def test_a_plain_stream_is_all_mix() -> None:
 
 def test_offered_names_can_be_used() -> None:
     assert feed_map("", [], {name: [number + 1] for number, name in enumerate(OFFERED_NAMES)}).parts
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_a_pipe_is_no_job_and_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "job.toml")
+    with pytest.raises(FeedMapError, match="not an ordinary file"):
+        read_feed_map(tmp_path / "job.toml")

@@ -225,3 +225,13 @@ def test_options_that_are_no_list_take_the_usual_channels(tmp_path):
     assert settings_file.taken_channels({"channels": "12"}) == ()
     assert settings_file.taken_channels({}) == ()
     assert settings_file.jobs_folder().name == "jobs"
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_a_pipe_is_no_settings_file_and_is_not_waited_for(tmp_path: Path) -> None:
+    path = tmp_path / "settings.json"
+    os.mkfifo(path)
+    found, sentence = settings_file.load(path)
+    assert found == Settings()
+    assert "not an ordinary file" in sentence
+    assert path.exists()

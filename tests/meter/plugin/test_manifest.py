@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -128,3 +129,23 @@ def test_our_own_manifests_are_good_and_named_like_their_folders() -> None:
     paths = sorted((Path(__file__).parents[3] / "meter" / "builtin").glob("*/manifest.toml"))
     assert len(paths) >= 7
     assert [read_manifest(path).id for path in paths] == [path.parent.name for path in paths]
+
+
+def test_what_is_not_an_ordinary_small_file_of_flat_text_is_refused(tmp_path: Path) -> None:
+    deep, large, folder = tmp_path / "deep", tmp_path / "large", tmp_path / "folder"
+    for place in (deep, large, folder):
+        place.mkdir()
+    (folder / "manifest.toml").mkdir()
+    with pytest.raises(ManifestError, match="not a valid manifest"):
+        read_manifest(write(deep, "x = " + "[" * 5_000 + "]" * 5_000))
+    with pytest.raises(ManifestError, match="far too large"):
+        read_manifest(write(large, "#" * 2_000_000))
+    with pytest.raises(ManifestError, match="not an ordinary file"):
+        read_manifest(folder / "manifest.toml")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "manifest.toml")
+    with pytest.raises(ManifestError, match="not an ordinary file"):
+        read_manifest(tmp_path / "manifest.toml")
