@@ -7,12 +7,11 @@ sentence on standard error, never a traceback.
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
-import multiprocessing
 import os
 import sys
 from collections.abc import Sequence
-from importlib.metadata import version
 
 from meter.commands.errors import CommandError
 
@@ -29,16 +28,17 @@ COMMANDS = {
     "doctor": "say what this machine lacks, with the line that installs it",
 }
 INTERRUPTED = 130
+FAILED = 1
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
-    multiprocessing.freeze_support()
     # A threaded sum costs more than it saves at 10 ms, and far more when both cores are busy. Before numpy is loaded.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if argv is None else argv)
     try:
-        return _run(words)
+        return _run_whole(words)
     except CommandError as error:
         print(error, file=sys.stderr)
         return error.exit_code
@@ -46,11 +46,42 @@ def main(argv: Sequence[str] | None = None) -> int:
         return INTERRUPTED
     except BrokenPipeError:
         # The reader of our output has gone; nothing more can be said to it, at exit neither.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 0
+    except OSError as error:
+        if error.errno not in NO_ROOM:
+            raise
+        _drop_output()
+        reason = f"{error.strerror}: {error.filename}" if error.filename else error.strerror
+        print(f"It could not be written whole ({reason}); free some space or write elsewhere.", file=sys.stderr)
+        return FAILED
+
+
+def _run_whole(words: list[str]) -> int:
+    """Run, and write out all that was said while what goes wrong with it can still be told."""
+    # Imported here and not above: a Ctrl-C while Python loads this file cannot be caught.
+    import multiprocessing
+
+    from meter.commands.terminal import open_closed_streams
+
+    multiprocessing.freeze_support()
+    open_closed_streams()
+    code = _run(words)
+    sys.stdout.flush()
+    return code
+
+
+def _drop_output() -> None:
+    from meter.commands.terminal import drop_output
+
+    drop_output()
 
 
 def _run(words: list[str]) -> int:
+    if words and words[0] in COMMANDS:
+        return _run_command(words[0], words[1:])
+    from importlib.metadata import version
+
     parser = argparse.ArgumentParser(
         prog="earwitness",
         description="A witness beside the DAW: levels, loudness, low end and listening time in fixed units.",
@@ -59,8 +90,6 @@ def _run(words: list[str]) -> int:
     )
     parser.add_argument("--version", action="version", version=f"earwitness {version('earwitness')}")
     parser.add_argument("command", nargs="?", default="window", choices=COMMANDS, metavar="command")
-    if words and words[0] in COMMANDS:
-        return _run_command(words[0], words[1:])
     arguments, rest = parser.parse_known_args(words)
     return _run_command(arguments.command, rest)
 

@@ -42,7 +42,7 @@ class Measurement:
 
 def file_meters(folders: Sequence[Path] = ()) -> list[Plugin]:
     """The meters that say something about a whole file."""
-    return [plugin for plugin in usable(discover(folders)) if _speaks_of_files(plugin)]
+    return [plugin for plugin in usable(discover(folders)) if speaks_of_files(plugin)]
 
 
 def measure_file(
@@ -67,7 +67,8 @@ def measure_file(
         )
 
 
-def _speaks_of_files(plugin: Plugin) -> bool:
+def speaks_of_files(plugin: Plugin) -> bool:
+    """True for a meter with a summary of a whole file."""
     manifest = plugin.manifest
     return manifest is not None and not manifest.live_only and any(entry.summary for entry in manifest.field)
 

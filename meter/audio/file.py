@@ -6,7 +6,9 @@ Formats are those of libsndfile (WAV, RF64, AIFF, FLAC, Ogg Vorbis, MP3 and othe
 
 from __future__ import annotations
 
+import os
 import re
+import stat
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -193,7 +195,8 @@ def _open_sound(path: Path) -> Any:
             return False
 
     try:
-        return ForwardFile(path)
+        # Bytes, so that names in another encoding than the system's are found too.
+        return ForwardFile(os.fsencode(path) if os.name == "posix" else path)
     except (RuntimeError, TypeError, ValueError) as error:
         raise SourceError(
             f"'{path.name}' is not a sound file we can read, or its start is damaged; "
@@ -201,13 +204,34 @@ def _open_sound(path: Path) -> Any:
         ) from error
 
 
+def is_folder(path: Path) -> bool:
+    """True for a folder; False too for what cannot be looked at, which opening it as a file explains."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
+
+
+def is_file(path: Path) -> bool:
+    """True for an ordinary file; False too for what cannot be looked at."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
 def _check_plain_file(path: Path) -> None:
     """Say what libsndfile leaves unsaid (its message is empty on our systems)."""
-    if path.is_dir():
+    try:
+        mode = path.stat().st_mode
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise SourceError(f"There is no file '{path}'; check the name and the folder.") from error
+    except (OSError, ValueError) as error:  # a link to itself, a name too long, a folder that is closed to us
+        reason = getattr(error, "strerror", None) or error
+        raise SourceError(f"'{path}' cannot be read ({reason}); check the name and its folders.") from error
+    if stat.S_ISDIR(mode):
         raise SourceError(f"'{path}' is a folder; name the sound files in it.")
-    if not path.exists():
-        raise SourceError(f"There is no file '{path}'; check the name and the folder.")
-    if not path.is_file():
+    if not stat.S_ISREG(mode):
         raise SourceError(f"'{path}' is not an ordinary file; save the sound to a WAV file first.")
     try:
         with path.open("rb") as file:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from dsp.types import TICKS_PER_SECOND, FloatArray
+from meter.commands.errors import CommandError
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
 from meter.feeds import MIX, whole_mix
@@ -26,6 +27,7 @@ PASSES = 5
 LIVE_SECONDS = 5
 FILE_SECONDS = 120
 FILE_BLOCK_SECONDS = 5
+SHORTEST_SECONDS, LONGEST_SECONDS = 10, 3600
 SEED = 4242
 TICK_FRAMES = RATE_HZ // TICKS_PER_SECOND
 LOW_PARTS = 30
@@ -38,16 +40,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The form of the answer, and how much sound to measure over."""
     parser.add_argument("--json", action="store_true", help="one object")
     parser.add_argument(
-        "--seconds", type=int, default=FILE_SECONDS, help=f"length of the file (default {FILE_SECONDS})"
+        "--seconds",
+        type=int,
+        default=FILE_SECONDS,
+        help=f"length of the file, {SHORTEST_SECONDS} to {LONGEST_SECONDS} (default {FILE_SECONDS})",
     )
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Measure and print; always 0: a bench reports, it does not judge."""
+    if not SHORTEST_SECONDS <= arguments.seconds <= LONGEST_SECONDS:
+        raise CommandError(f"--seconds takes {SHORTEST_SECONDS} to {LONGEST_SECONDS}, not {arguments.seconds}.")
     plugins = usable(discover())
     report = {
         "live": bench_live(plugins),
-        "whole_file": bench_whole_file(plugins, max(10, arguments.seconds)),
+        "whole_file": bench_whole_file(plugins, arguments.seconds),
     }
     print(json.dumps(report, indent=None) if arguments.json else as_text(report))
     return 0

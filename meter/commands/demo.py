@@ -11,16 +11,15 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from rich.console import Console
 from rich.live import Live
-from rich.progress import Progress
 from rich.table import Table
 
 from meter.audio.source import SourceRequest
 from meter.commands.errors import CommandError
+from meter.commands.meters import named_meters
 from meter.commands.screen import has_screen, require_libraries
+from meter.commands.terminal import console, progress
 from meter.engine.local import listen
-from meter.plugin.host import discover, usable
 from meter.readings import Frame, Slot
 
 DEMO = SourceRequest("demo")
@@ -29,6 +28,7 @@ WITH_PARTS = SourceRequest("demo", options={"feeds": "all"})
 DEFAULT_SECONDS = 20.0
 PICTURE = Path("earwitness-demo.png")
 KEPT_FRAMES = 100
+LEAST_WIDTH = 80
 LONGEST_SECONDS = 24 * 3600.0
 
 
@@ -63,7 +63,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def listen_without_window(arguments: argparse.Namespace, seconds: float, picture: Path | None = None) -> int:
     """Real time, the same engine, no window; with ``picture`` the page is drawn into that file at the end."""
-    plugins = usable(discover(arguments.plugins))
+    plugins = named_meters(arguments.plugins)
     prepare_demo(DEMO)
     kept: deque[Frame] = deque(maxlen=KEPT_FRAMES)
     frames = keep(listen(plugins, DEMO, seconds, {}), kept)
@@ -82,8 +82,7 @@ def prepare_demo(request: SourceRequest) -> None:
     from meter.audio.demo import FEEDS
     from meter.demo import prepare
 
-    console = Console(stderr=True)
-    with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
+    with progress() as bar:
         task = bar.add_task("Making the demo's music, once", total=1.0, visible=False)
         music = prepare(
             lambda share: bar.update(task, completed=share, visible=True), FEEDS[request.options.get("feeds", "mix")]
@@ -128,14 +127,14 @@ def as_json(frame: Frame) -> dict[str, object]:
 
 def show_table(frames: Iterable[Frame]) -> Frame | None:
     """A table that keeps itself up to date on a terminal; on a pipe only its last state. Returns the last frame."""
-    console = Console()
+    screen = console(least_width=LEAST_WIDTH)
     last: Frame | None = None
-    if not console.is_terminal:
+    if not screen.is_terminal:
         last = next(iter(deque(frames, maxlen=1)), None)
         if last is not None:
-            console.print(table_of(last))
+            screen.print(table_of(last))
         return last
-    with Live(console=console, refresh_per_second=4) as live:
+    with Live(console=screen, refresh_per_second=4) as live:
         for last in frames:
             live.update(table_of(last))
     return last

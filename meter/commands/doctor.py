@@ -14,11 +14,10 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import platformdirs
-from rich.console import Console
 
 from meter.audio import portaudio
 from meter.audio.source import SourceError
-from meter.commands import screen
+from meter.commands import screen, terminal
 from meter.commands.errors import MISSING_PART
 from meter.plugin.host import discover
 
@@ -51,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Look at everything and print it; 3 when something needed is missing."""
     findings = list(examine())
-    console = Console(highlight=False, soft_wrap=True)
+    console = terminal.console(highlight=False, soft_wrap=True)
     for finding in findings:
         if arguments.json:
             print(json.dumps(asdict(finding)))

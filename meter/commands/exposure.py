@@ -9,8 +9,6 @@ import sqlite3
 import sys
 from pathlib import Path
 
-from rich.console import Console
-
 from dsp.exposure import Rule
 from meter import settings as settings_file
 from meter.app import allowed_settings
@@ -25,6 +23,7 @@ from meter.commands.exposure_words import (
     table_of,
     write_minutes,
 )
+from meter.commands.terminal import console
 from meter.engine.keeper import METER_ID, context_of
 from meter.exposure_rules import ExposureRule, ExposureRuleError, load_rules
 from meter.logbook.bookkeeper import Context
@@ -36,6 +35,7 @@ from meter.logbook.summary import NEVER, WEEK_MINUTES, summarise
 from meter.plugin.host import discover
 
 FAILED = 1
+LEAST_WIDTH = 60
 PRIVATE_FILE = 0o600
 
 
@@ -45,8 +45,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--week", action="store_true", help="also day by day; with --export only the last 7 days")
     parser.add_argument("--person", metavar="NAME", help="whose listening (default: the one chosen in the window)")
     parser.add_argument("--rule", metavar="NAME", help="a rule's name or part of it (default: the one chosen)")
-    parser.add_argument("--export", type=Path, metavar="FILE.csv", help="write every minute into a new file")
-    parser.add_argument("--forget", action="store_true", help="delete all that was noted of this person")
+    action = parser.add_mutually_exclusive_group()
+    action.add_argument("--export", type=Path, metavar="FILE.csv", help="write every minute into a new file")
+    action.add_argument("--forget", action="store_true", help="delete all that was noted of this person")
     parser.add_argument("--yes", action="store_true", help="with --forget: do not ask")
 
 
@@ -113,23 +114,23 @@ def _show(ledger: ExposureLedger, context: Context, rule: ExposureRule | None, a
         found = as_json(context.person, rule, summary, counted=context.count_gaps, notes=notes)
         print(json.dumps(found, allow_nan=False, ensure_ascii=False))
         return 0
-    console = Console(highlight=False)
-    console.print(
+    screen = console(highlight=False, least_width=LEAST_WIDTH)
+    screen.print(
         f"Listening of “{context.person}”: an {estimate(summary)}, in whole decibels and minutes.", markup=False
     )
-    console.print(f"Rule: {context.rule.name}", markup=False)
+    screen.print(f"Rule: {context.rule.name}", markup=False)
     if NEVER in summary.why.values():
-        console.print(f"{NEVER}.".capitalize())
+        screen.print(f"{NEVER}.".capitalize())
     else:
-        console.print(table_of(summary))
+        screen.print(table_of(summary))
     if arguments.week and summary.days:
-        console.print()
-        console.print(days_table(summary))
+        screen.print()
+        screen.print(days_table(summary))
     for line in gap_lines(summary.gaps, counted=context.count_gaps):
-        console.print(line, markup=False)
-    console.print()
+        screen.print(line, markup=False)
+    screen.print()
     for line in (*notes, *([rule.caution] if rule else []), *CAUTIONS):
-        console.print(line, markup=False)
+        screen.print(line, markup=False)
     return 0
 
 

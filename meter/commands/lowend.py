@@ -9,13 +9,14 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
+from rich.text import Text
 
+from meter.audio.file import is_file, is_folder
 from meter.audio.source import SourceError
 from meter.commands.errors import CommandError
 from meter.commands.measure import SOUND_SUFFIXES
+from meter.commands.terminal import console, progress, visible
 from meter.lowend.account import measure_low_end
 from meter.lowend.result import LowEndAccount, Offer, PartAccount
 from meter.lowend.sources import LowEndError, PartSource, from_file
@@ -23,7 +24,8 @@ from meter.lowend.words import verdicts
 
 MIX_NAME = "mix"
 CANNOT_SAY = "–"
-TABLE_WIDTH = 132
+TABLE_WIDTH = 1000
+"""Wider than any table, so that each is as wide as its figures need; a narrow terminal wraps the lines."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -57,6 +59,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise CommandError(f"A tempo of {arguments.tempo:g} is not one we can use; give 20 to 400 beats per minute.")
     if arguments.cutoff is not None and not 5.0 <= arguments.cutoff <= 2000.0:
         raise CommandError(f"A cut-off of {arguments.cutoff:g} Hz cannot be tried; give 5 to 2000 Hz.")
+    if arguments.pair and arguments.pair[0] == arguments.pair[1]:
+        raise CommandError(f"“{arguments.pair[0]}” cannot be compared with itself; name two parts after --pair.")
     try:
         account = _measure(arguments)
     except (LowEndError, SourceError) as error:
@@ -71,12 +75,7 @@ def run(arguments: argparse.Namespace) -> int:
 def _measure(arguments: argparse.Namespace) -> LowEndAccount:
     parts, mix = _sources(arguments.folder, arguments.part, arguments.mix)
     total = min((source.frames for source in [*parts, *([mix] if mix else [])]), default=0)
-    console = Console(stderr=True)
-    bar = Progress(
-        TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn(),
-        console=console, transient=True, disable=not console.is_terminal,
-    )  # fmt: skip
-    with bar:
+    with progress() as bar:
         task = bar.add_task(f"{len(parts)} parts", total=total)
         return measure_low_end(
             parts,
@@ -105,7 +104,7 @@ def _sources(
 def _name_and_file(text: str) -> tuple[str, Path]:
     """``NAME=FILE``; a file alone is named after itself."""
     name, equals, file = text.partition("=")
-    if not equals or Path(text).exists():
+    if not equals or is_file(Path(text)):
         return Path(text).stem, Path(text)
     if not name.strip() or not file:
         raise CommandError(f"“{text}” is not NAME=FILE; write for example --part kick=kick.wav.")
@@ -113,7 +112,7 @@ def _name_and_file(text: str) -> tuple[str, Path]:
 
 
 def _in_folder(folder: Path) -> list[Path]:
-    if not folder.is_dir():
+    if not is_folder(folder):
         raise CommandError(f"“{folder}” is not a folder; name a folder of stems, or files with --part NAME=FILE.")
     files = sorted(path for path in folder.iterdir() if path.suffix.lower() in SOUND_SUFFIXES and path.is_file())
     if not files:
@@ -122,18 +121,16 @@ def _in_folder(folder: Path) -> list[Path]:
 
 
 def _print(account: LowEndAccount) -> None:
-    console = Console()
-    # A narrow or missing terminal must not cost figures: lines may wrap, columns are never cut.
-    console.width = max(console.width, TABLE_WIDTH)
+    screen = console(least_width=TABLE_WIDTH)
     for sentence in verdicts(account):
-        print(sentence)
+        print(visible(sentence))
     print()
-    console.print(_parts_table(account))
+    screen.print(_parts_table(account))
     if any(part.high_pass for part in account.parts):
         print()
-        console.print(_prices_table(account))
+        screen.print(_prices_table(account))
     for note in account.notes:
-        print(note, file=sys.stderr)
+        print(visible(note), file=sys.stderr)
 
 
 def _parts_table(account: LowEndAccount) -> Table:
@@ -153,7 +150,8 @@ def _parts_table(account: LowEndAccount) -> Table:
         table.add_column(heading, justify="left" if heading in ("part", "lowest note") else "right", no_wrap=True)
     for part in sorted(account.parts, key=lambda part: -part.share_percent if part.share_percent > 0 else 0.0):
         table.add_row(
-            part.name, _figure(part.share_percent), *map(_figure, part.share_by_band_percent), _floor(part),
+            Text(visible(part.name)), _figure(part.share_percent), *map(_figure, part.share_by_band_percent),
+            _floor(part),
             _figure(part.rumble_db), _figure(part.rumble_against_mix_lows_db), _figure(part.mono_loss_db),
             _figure(part.ring_ms, 0), _figure(part.overhang_db),
         )  # fmt: skip
@@ -174,7 +172,7 @@ def _prices_table(account: LowEndAccount) -> Table:
         table.add_column(heading, justify="left" if heading == "part" else "right", no_wrap=True)
     for part in account.parts:
         for number, offer in enumerate(part.high_pass):
-            table.add_row(part.name if number == 0 else "", *_price(offer))
+            table.add_row(Text(visible(part.name)) if number == 0 else "", *_price(offer))
     return table
 
 

@@ -7,23 +7,28 @@ import csv
 import json
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from multiprocessing import get_context
+from collections.abc import Callable, Generator, Iterator, Sequence
+from concurrent.futures import Future
+from contextlib import closing, redirect_stdout
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
+from rich.text import Text
 
-from meter.audio.file import open_blocks
+from meter.audio.file import is_folder, open_blocks
 from meter.audio.source import SourceError
 from meter.commands.errors import CommandError
-from meter.measure import Measurement, file_meters, measure_file
+from meter.commands.meters import named_meters, one_or_more
+from meter.commands.terminal import console, progress, visible
+from meter.commands.workers import worker_pool
+from meter.measure import Measurement, measure_file, speaks_of_files
 from meter.plugin.host import Plugin
 
 SOUND_SUFFIXES = {".wav", ".wave", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".caf"}
 SOME_FAILED = 1
+MOST_WORKERS = 60
+"""As many processes as one pool may have on every system."""
+LEAST_WIDTH = 72
 Outcome = Measurement | str
 
 
@@ -35,23 +40,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     form.add_argument("--csv", action="store_true", help="a header, then one line per file")
     parser.add_argument("--plugins", type=Path, action="append", default=[], metavar="FOLDER", help="also this meter")
     jobs = os.cpu_count() or 1
-    parser.add_argument("--jobs", type=int, default=jobs, help=f"files measured at once (default {jobs})")
+    parser.add_argument(
+        "--jobs", type=one_or_more, default=jobs, metavar="N", help=f"files measured at once (default {jobs})"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Measure and print; 0 all measured, 1 some failed, 2 none could be read."""
     paths = list(_spread(arguments.files))
-    plugins = file_meters(arguments.plugins)
+    plugins = _file_meters(arguments.plugins)
     failures: list[str] = []
     results: list[Measurement] = []
-    for outcome in _measure_all(paths, plugins, max(1, arguments.jobs)):
-        if isinstance(outcome, str):
-            print(outcome, file=sys.stderr)
-            failures.append(outcome)
-        elif arguments.json:
-            print(json.dumps(outcome.to_json(), allow_nan=False), flush=True)
-        else:
-            results.append(outcome)
+    with closing(_measure_all(paths, plugins, arguments.jobs)) as outcomes:
+        for outcome in outcomes:
+            if isinstance(outcome, str):
+                print(visible(outcome), file=sys.stderr)
+                failures.append(outcome)
+            elif arguments.json:
+                print(json.dumps(outcome.to_json(), allow_nan=False), flush=True)
+            else:
+                results.append(outcome)
     if arguments.csv:
         _print_csv(results)
     elif results:
@@ -61,10 +69,22 @@ def run(arguments: argparse.Namespace) -> int:
     return SOME_FAILED if failures else 0
 
 
+def _file_meters(folders: Sequence[Path]) -> list[Plugin]:
+    """The meters that say something about a whole file; one that was asked for and does not is named."""
+    plugins = named_meters(folders)
+    for plugin in plugins:
+        if plugin.folder in folders and not speaks_of_files(plugin):
+            sentence = (
+                f"Meter “{plugin.id}” says nothing about a file: give a field “summary = true”, unless live_only."
+            )
+            print(visible(sentence), file=sys.stderr)
+    return [plugin for plugin in plugins if speaks_of_files(plugin)]
+
+
 def _spread(paths: Sequence[Path]) -> Iterator[Path]:
     """Folders become the sound files in them, in order of name; raises CommandError for an empty one."""
     for path in paths:
-        if not path.is_dir():
+        if not is_folder(path):
             yield path
             continue
         inside = sorted(file for file in path.rglob("*") if file.suffix.lower() in SOUND_SUFFIXES and file.is_file())
@@ -75,7 +95,9 @@ def _spread(paths: Sequence[Path]) -> Iterator[Path]:
 
 def _measure_one(path: Path, plugins: Sequence[Plugin], progress: Callable[[int], None]) -> Outcome:
     try:
-        return measure_file(path, plugins, progress)
+        # A meter of somebody else's that prints must not get between our lines.
+        with redirect_stdout(sys.stderr):
+            return measure_file(path, plugins, progress)
     except SourceError as error:
         return str(error)
 
@@ -84,20 +106,15 @@ def _measure_quietly(path: Path, plugins: Sequence[Plugin]) -> Outcome:
     return _measure_one(path, plugins, lambda _frames: None)
 
 
-def _measure_all(paths: Sequence[Path], plugins: Sequence[Plugin], jobs: int) -> Iterator[Outcome]:
+def _measure_all(paths: Sequence[Path], plugins: Sequence[Plugin], jobs: int) -> Generator[Outcome, None, None]:
     """Outcomes in the order of the files; one file shows its own progress, several share a bar."""
-    console = Console(stderr=True)
-    bar = Progress(
-        TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn(),
-        console=console, transient=True, disable=not console.is_terminal,
-    )  # fmt: skip
-    with bar:
+    with progress() as bar:
         if len(paths) == 1:
-            task = bar.add_task(paths[0].name, total=_frames_of(paths[0]))
+            task = bar.add_task(visible(paths[0].name), total=_frames_of(paths[0]))
             yield _measure_one(paths[0], plugins, lambda frames: bar.advance(task, frames))
             return
         task = bar.add_task(f"{len(paths)} files", total=len(paths))
-        with ProcessPoolExecutor(min(jobs, len(paths)), mp_context=get_context("spawn")) as pool:
+        with worker_pool(min(jobs, MOST_WORKERS, len(paths))) as pool:
             futures = [pool.submit(_measure_quietly, path, plugins) for path in paths]
             for path, future in zip(paths, futures, strict=True):
                 yield _outcome(path, future)
@@ -131,14 +148,17 @@ def _print_csv(results: Sequence[Measurement]) -> None:
 
 def _print_table(results: Sequence[Measurement]) -> None:
     for result in results:
-        table = Table(title=result.file, title_justify="left", show_header=False, box=None, pad_edge=False)
+        title = Text(visible(result.file))
+        table = Table(title=title, title_justify="left", show_header=False, box=None, pad_edge=False)
+        table.add_column(no_wrap=True)
+        table.add_column(overflow="fold")
         minutes, seconds = divmod(result.seconds, 60)
         table.add_row("length", f"{int(minutes)}:{seconds:04.1f}, {result.rate_hz:,} Hz, {result.channels} channels")
         why = result.readings.get("why", {})
         for key, value in result.readings.items():
             if key != "why":
-                table.add_row(key, f"{value:.2f}" if value is not None else f"– {why[key]}")
-        Console().print(table)
+                table.add_row(key, f"{value:.2f}" if value is not None else Text(f"– {why[key]}"))
+        console(least_width=LEAST_WIDTH).print(table)
         for note in result.notes:
-            print(note)
+            print(visible(note))
         print()

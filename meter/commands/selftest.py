@@ -10,12 +10,11 @@ import pkgutil
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import get_context
 from typing import Any
 
 import meter.selftest
+from meter.commands.workers import worker_pool
 from meter.selftest.checks import Check
 
 MISSED = 1
@@ -95,7 +94,7 @@ def checks_of(topic: str) -> list[Check]:
 
 def run_checks(wanted: Sequence[str]) -> Iterator[Result]:
     """Every check of the wanted topics, the topics side by side in processes of their own."""
-    with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
+    with worker_pool() as pool:
         for results in pool.map(run_topic, wanted):
             yield from results
 

@@ -90,3 +90,23 @@ def test_silence_prints_dashes(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert "Nobody owns the low end" in printed.out
     assert "silent, or never above -60 dBFS" in printed.out
     assert "nan" not in printed.out
+
+
+def test_a_part_may_be_called_anything(stems: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = [f"--part=[/red]\x1b={stems / 'kick.wav'}", f"--part={'long ' * 30}={stems / 'bass.wav'}"]
+    assert run(*words, "--cutoff", "40") == 0
+    out = capsys.readouterr().out
+    assert out.count("[/red]\\x1b") >= 3
+    assert "\x1b" not in out
+    assert "…" not in out
+
+
+def test_a_part_is_not_compared_with_itself(stems: Path) -> None:
+    with pytest.raises(CommandError, match="cannot be compared with itself"):
+        run(str(stems), "--pair", "kick", "kick")
+
+
+def test_a_name_that_no_system_takes() -> None:
+    for words in (["x" * 5_000], ["--part", "x" * 5_000], ["--part", f"a={'x' * 5_000}"]):
+        with pytest.raises(CommandError, match=r"cannot be read|is not a folder"):
+            run(*words)

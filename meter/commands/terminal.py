@@ -1,0 +1,67 @@
+"""How commands speak: streams that fail on no letter, consoles that cut no figure, bars that keep out of the way."""
+
+from __future__ import annotations
+
+import io
+import os
+import sys
+from pathlib import Path
+from typing import NoReturn
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+
+class PlainConsole(Console):
+    """A console that leaves it to the program what happens when its reader has gone."""
+
+    def on_broken_pipe(self) -> NoReturn:
+        """Called while the error is being handled; the library's own way ends the program with 1."""
+        raise BrokenPipeError
+
+
+def console(*, least_width: int = 0, highlight: bool = True, soft_wrap: bool = False) -> Console:
+    """A console on standard output, at least so wide: a narrow terminal may wrap lines but must not cost figures."""
+    made = PlainConsole(highlight=highlight, soft_wrap=soft_wrap)
+    made.width = max(made.width, least_width)
+    return made
+
+
+def progress() -> Progress:
+    """A bar on standard error while that is a terminal, gone when done."""
+    shown = PlainConsole(stderr=True)
+    return Progress(
+        TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn(),
+        console=shown, transient=True, disable=not shown.is_terminal,
+        # What is printed meanwhile is sent through the bar's console, which is standard error: never what goes
+        # into a file or a pipe.
+        redirect_stdout=sys.stdout.isatty(),
+    )  # fmt: skip
+
+
+def visible(text: str) -> str:
+    """The text with line breaks, escape sequences and broken bytes spelled out: a file may be called anything."""
+    return "".join(letter if letter.isprintable() else ascii(letter)[1:-1] for letter in text)
+
+
+def open_closed_streams() -> None:
+    """Give streams that the caller closed a place to go, and make every letter writable in every encoding."""
+    while (handle := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass  # a low number left free would be taken by the next file that is opened
+    os.close(handle)
+    sys.stdout = sys.stdout or _nowhere()
+    sys.stderr = sys.stderr or _nowhere()
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def drop_output() -> None:
+    """Send what is still to be written to nowhere, so that the end of the program says nothing about it."""
+    handle = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(handle, sys.stdout.fileno())
+    os.close(handle)
+
+
+def _nowhere() -> io.TextIOWrapper:
+    return Path(os.devnull).open("w", encoding="utf-8")  # stays open as long as the program
