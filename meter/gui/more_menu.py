@@ -47,9 +47,9 @@ class MoreMenu(QMenu):
         self._add("about listening time and your ears", self.cautions_asked)
         self.listening = self.addMenu("who listens, and by which rule")
         self._add("readings as text\tL", self.readings_asked)
-        self.addSection("light or dark")
-        self.themes = self._theme_actions(theme)
         self.addSeparator()
+        self.looks = self.addMenu("light or dark")
+        self.themes = self._theme_actions(theme)
         self.on_top = QAction("keep on top", self)
         self.on_top.setCheckable(True)
         self.on_top.setChecked(on_top and may_stay_on_top())
@@ -83,6 +83,6 @@ class MoreMenu(QMenu):
             action.setCheckable(True)
             action.setChecked(value == chosen)
             action.triggered.connect(lambda _=False, theme=value: self.theme_chosen.emit(theme))
-            self.addAction(action)
+            self.looks.addAction(action)
             actions[value] = action
         return actions

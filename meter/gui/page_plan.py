@@ -72,7 +72,8 @@ def read_plan(path: Path) -> Plan:
     try:
         plan = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), Plan)
     except OSError as error:
-        raise PlanError(f"The page layout {path} cannot be read ({error.strerror}); meters stand in rows.") from error
+        sentence = f"The page layout {path} cannot be read ({error.strerror}); put it back, or use another page."
+        raise PlanError(sentence) from error
     except UnicodeDecodeError as error:
         raise PlanError(f"The page layout {path.name} is not UTF-8 text; save it as such.") from error
     except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:

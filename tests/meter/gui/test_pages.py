@@ -86,6 +86,7 @@ def test_a_page_that_is_gone_is_told_and_the_first_is_shown(qtbot, tmp_path: Pat
     made = pages(qtbot, tmp_path, wanted="../../mine")
     assert made.file == "page"
     assert "mine.toml" in made.sentences[0]
+    assert "in rows" not in made.sentences[0], "the first page stands as it should"
 
 
 def test_a_view_that_is_not_there_says_so(qtbot, tmp_path: Path) -> None:
