@@ -112,7 +112,9 @@ class PeakCells:
         self._kept += cells
         if not self._waits[:, : self._kept].any():
             self._drop()
-        return np.stack([samples.T, true.T], axis=1).astype(np.float64)
+        peaks = np.empty((cells, 2, self._channels))
+        peaks[:, SAMPLE], peaks[:, TRUE] = samples.T, true.T
+        return peaks
 
     def settle(self, decided: Decided) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
         """Work out what waits unless ``decided``: number of the cell, channel and true peak, ``(k,)`` each."""
@@ -158,8 +160,9 @@ class PeakCells:
         frames = self._frames[:, first : first + STEP + cells * self.cell_frames]
         magnitudes = np.abs(frames, out=self._scratch_like(frames, 0))
         samples = self._highest_by_cell(magnitudes[:, STEP:])
-        waits = self._waits[:, : self._kept]
-        waits &= self._bound[:, : self._kept] > samples.max(axis=1, keepdims=True)
+        if self._kept:
+            waits = self._waits[:, : self._kept]
+            waits &= self._bound[:, : self._kept] > samples.max(axis=1, keepdims=True)
         if cells <= CELLS_AT_ONCE:
             between = self._between(self._frames, first, cells, self._steps, self._fresh())
             return samples, np.asarray(np.maximum(samples, between))

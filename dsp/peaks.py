@@ -182,6 +182,9 @@ class PeakMeter:
 
     def _take(self, cells: FloatArray, fallen: FloatArray) -> None:
         """Take in peaks ``(cells, 2, channels)``; ``fallen`` is what is left of each cell's peak by now."""
+        if len(cells) == 1:
+            self._take_one(cells[0])
+            return
         np.maximum(self._falling, (cells * fallen[:, None, None]).max(axis=0), out=self._falling)
         np.maximum(self._highest, cells.max(axis=0), out=self._highest)
         self._hold(cells[:, TRUE])
@@ -189,6 +192,15 @@ class PeakMeter:
         begins = over & ~np.concatenate([[self._was_over], over[:-1]])
         self._overs += int(np.count_nonzero(begins))
         self._was_over = bool(over[-1])
+
+    def _take_one(self, cell: FloatArray) -> None:
+        """The same for one cell of this moment ``(2, channels)``: what comes at every tick, live."""
+        np.maximum(self._falling, cell, out=self._falling)
+        np.maximum(self._highest, cell, out=self._highest)
+        self._hold(cell[TRUE:])
+        over = self._is_over(cell)
+        self._overs += int(over and not self._was_over)
+        self._was_over = over
 
     def _hold(self, peaks: FloatArray) -> None:
         """Move the held cells on by ``peaks`` ``(cells, channels)``."""
