@@ -78,7 +78,7 @@ def _theme(name: str, **colours: str) -> Theme:
 
 DARK = _theme(
     "dark", page="#0D1015", card="#161A21", trough="#242A34", line="#343C49",
-    ink="#ECE8DF", soft="#A3A9B4", faint="#737B88",
+    ink="#ECE8DF", soft="#A3A9B4", faint="#7C8492",
     measured=OKABE_ITO["sky_blue"], measured_deep="#2F5F7E", measured_ink=OKABE_ITO["sky_blue"],
     held=OKABE_ITO["orange"], held_ink=OKABE_ITO["orange"],
     broken=OKABE_ITO["vermilion"], broken_ink="#F08A4B", on_signal="#0B0E12",
@@ -86,7 +86,7 @@ DARK = _theme(
 
 LIGHT = _theme(
     "light", page="#E7E5DF", card="#FBFAF7", trough="#E4E2DB", line="#C6C4BC",
-    ink="#1B1E24", soft="#555B66", faint="#7C828C",
+    ink="#1B1E24", soft="#555B66", faint="#6A707A",
     measured=OKABE_ITO["blue"], measured_deep="#9CC3DC", measured_ink="#00629A",
     held=OKABE_ITO["orange"], held_ink="#855A00",
     broken=OKABE_ITO["vermilion"], broken_ink="#A84900", on_signal="#FFFFFF",

@@ -78,7 +78,9 @@ def test_text_can_be_read(theme, role, ground):
 
 @themes
 def test_dimmed_text_is_still_legible(theme):
-    assert contrast(theme.faint, theme.card) >= PICTURE_CONTRAST
+    assert contrast(theme.faint, theme.card) >= TEXT_CONTRAST
+    assert contrast(theme.faint, theme.page) >= PICTURE_CONTRAST
+    assert contrast(theme.ink, theme.faint) >= PICTURE_CONTRAST, "or nobody sees that it is dimmed"
 
 
 @themes
