@@ -71,6 +71,7 @@ class OwnersFace(Face):
         self._parts: list[Part] = []
         self._blocks: list[list[Block]] = [[] for _ in range(5)]
         self._cancels: list[tuple[Part, QRect]] = []
+        self._figures: dict[int, str] = {}
         self._bus = math.nan
         self._spoken_of = -1
         self._settled = False
@@ -213,21 +214,29 @@ class OwnersFace(Face):
         if not frame.parts:
             self._say_nothing(data.nothing_mapped(frame))
             return
-        listening = data.listening_words(frame)
-        stale = data.is_stale(frame)
+        self._write_figures()
+        listening, stale = data.listening_words(frame), data.is_stale(frame)
         sentence, short = self._verdict() if math.isfinite(self._first_share()) else ("", "")
         if listening:
             sentence, short = listening if self.live else words.waiting(self.live), ""
         role = "soft" if stale or listening or not self.live else "ink"
-        self.say(
-            "verdict", data.with_age(sentence, frame) or words.waiting(self.live), role, data.with_age(short, frame)
-        )
-        bus = self._bus
-        told = math.isfinite(bus) and abs(bus) > BUS_DIFFERENCE_DB
-        deed = "adds" if bus > 0 else "takes"
-        self.say("bus", f"mix bus {deed} {words.figure(abs(bus))} dB" if told else "")
+        sentence = data.with_age(sentence, frame) or words.waiting(self.live)
+        self.say("verdict", sentence, role, data.with_age(short, frame))
+        told = math.isfinite(self._bus) and abs(self._bus) > BUS_DIFFERENCE_DB
+        deed = "adds" if self._bus > 0 else "takes"
+        self.say("bus", f"mix bus {deed} {words.figure(abs(self._bus))} dB" if told else "")
         self._say_list("faint" if stale or listening else "ink")
         self._say_bands(frame)
+
+    def _write_figures(self) -> None:
+        """Blocks move with every frame, what is written in them only with the words."""
+        figures = {part.number: data.percent(abs(part.share)) for part in self._parts}
+        if figures != self._figures:
+            self._figures = figures
+            self.update(self._bar.adjusted(0, 0, 0, CANCEL_PX + 3))
+
+    def _figure(self, part: Part) -> str:
+        return self._figures.get(part.number) or data.percent(abs(part.share))
 
     def _make_room(self, mapped: bool) -> None:
         """Without parts the sentence about them has the place of the bar."""
@@ -237,9 +246,8 @@ class OwnersFace(Face):
 
     def _say_nothing(self, sentence: str) -> None:
         self.say("verdict", sentence, "soft")
-        for name in self.labels:
-            if name != "verdict":
-                self.say(name, "")
+        for name in self.labels.keys() - {"verdict"}:
+            self.say(name, "")
 
     def _first_share(self) -> float:
         return self._parts[0].share if self._parts else math.nan
@@ -262,8 +270,8 @@ class OwnersFace(Face):
 
     def _say_list(self, role: str) -> None:
         others = [part for part in self._parts if part.role == OTHER]
-        any_shares = math.isfinite(self._first_share())
-        self.say("others", ("others over 3 %" if others else "no other over 3 %") if any_shares else "")
+        heading = "others over 3 %" if others else "no other over 3 %"
+        self.say("others", heading if math.isfinite(self._first_share()) else "")
         for row in range(LISTED_PARTS):
             text = ""
             if row < len(others):
@@ -298,7 +306,7 @@ class OwnersFace(Face):
         painter.fillRect(box, fill)
         high = box.height()
         room = box.width() - 2 * TEXT_EDGE_PX
-        figure = data.percent(block.part.share)
+        figure = self._figure(block.part)
         if block not in self._blocks[0] or high < LEAST_BAR_PX:
             self._write_small(painter, block.part.name, box, ink)
             return
@@ -361,7 +369,7 @@ class OwnersFace(Face):
         painter.setPen(QPen(self.theme.held, 1, Qt.PenStyle.DotLine))
         painter.setBrush(Qt.BrushStyle.NoBrush)
         painter.drawRect(QRectF(box).adjusted(0, 0, -1, -1))
-        text = f"{part.name} cancels {data.percent(abs(part.share))}"
+        text = f"{part.name} cancels {self._figure(part)}"
         width = text_width(text, MARK_PX)
         painter.setFont(font(MARK_PX))
         painter.setPen(self.theme.held_ink)

@@ -26,7 +26,7 @@ SAMPLES = ("plucked pair", "−100 %", "C♯2  000 Hz", "−00.0", "−00.0", "0
 """The widest text of each column but the first, which takes what is left."""
 DROPPED_FIRST = (5, 4, 3)
 """Columns that give way when the card is narrow."""
-GAP_PX = 12
+GAP_PX = 10
 OVERHANG_PX = 6
 """The row that is spoken of is marked a little wider than the table."""
 NOTABLE_DB = -3.0

@@ -181,6 +181,24 @@ def test_blocks_are_as_wide_as_shares(qtbot) -> None:
     assert [block.owner for block in blocks] == [0, 1, -1, -1, -1]
 
 
+def test_blocks_move_with_every_frame_and_their_figures_only_with_the_words(qtbot) -> None:
+    face = make("owners", qtbot)
+    shares = ([60.0, 40.0], [52.0, 48.0])
+    plan = [frame(2, {"role": [1.0, 1.0], "share": share}) for share in shares]
+    written, widths = [], []
+    for snapshot, seconds in ((plan[0], 100.0), (plan[1], 100.1), (plan[1], 100.3)):
+        face.show_frame(type(plan[0])(plan[0].layout, snapshot.values, low_readings.status(seconds, channels=4)))
+        widths.append(face._blocks[0][0].box.width())
+        written.append([face._figure(block.part) for block in face._blocks[0]])
+    assert widths[1] == widths[2] < widths[0]
+    assert written == [["60 %", "40 %"], ["60 %", "40 %"], ["52 %", "48 %"]]
+
+
+def test_all_columns_stand_on_the_page(qtbot) -> None:
+    face = make("parts", qtbot)
+    assert [column for column, _ in face._columns] == list(range(6))
+
+
 def test_what_cancels_hangs_apart_and_is_said(qtbot) -> None:
     """Shares of 130, -38 and 8 %: what is positive fills the bar, what takes away hangs under its end."""
     face = make("owners", qtbot)
