@@ -18,6 +18,7 @@ from dsp.loudness import LoudnessMeter, position_weight
 from dsp.signals import silence, stepped_tone, tone
 from dsp.types import TICKS_PER_SECOND, FloatArray, Spec
 from meter.selftest.checks import Check
+from meter.selftest.weighting import shaped_noise
 
 RATE_HZ = 48_000
 
@@ -204,10 +205,19 @@ def percentiles() -> list[Check]:
     source = "EBU Tech 3342 v4 (2023), reference code, worked by hand"
     values = [float(value) for value in range(-40, -19)]
     gated = [-90.0] * 50 + [-23.0] * 50
+    fine = [-40.0 + step / 5.0 for step in range(101)]
+    kept, dropped = [-20.0] * 50 + [-42.8] * 50, [-20.0] * 50 + [-43.2] * 50
     return [
+        # Half at -20 and half far below have a mean of -22.99, so the gate lies at -42.99.
+        Check("range with half just above the relative gate", source, 22.8, "LU", 0.051, 0.051,
+              partial(range_of_values, *kept)),
+        Check("range with half just below the relative gate", source, 0.0, "LU", 1e-6, 1e-6,
+              partial(range_of_values, *dropped)),
+        # 101 values: their indices are the percentiles themselves, so either one shows.
+        Check("range of 101 values 0.2 apart", source, 17.0, "LU", 1e-6, 1e-6, partial(range_of_values, *fine)),
         Check("range of 21 values a unit apart", source, 17.0, "LU", 1e-6, 1e-6, partial(range_of_values, *values)),
         Check("range with half below the gate", source, 0.0, "LU", 1e-6, 1e-6, partial(range_of_values, *gated)),
-    ]
+    ]  # fmt: skip
 
 
 POSITIONS = (
@@ -237,9 +247,85 @@ def k_weighting_db(frequency_hz: float, rate_hz: int = RATE_HZ) -> float:
 
 
 K_RESPONSE_DB = {
-    20.0: -13.275, 50.0: -3.934, 100.0: -1.133, 200.0: -0.265, 400.0: -0.015, 997.0: 0.691, 2000.0: 3.071,
-    4000.0: 3.968, 8000.0: 4.039, 20000.0: 4.043,
+    20.0: -13.275, 25.0: -10.393, 31.5: -7.790, 40.0: -5.567, 50.0: -3.934, 63.0: -2.664, 80.0: -1.732,
+    100.0: -1.133, 125.0: -0.728, 160.0: -0.435, 200.0: -0.265, 250.0: -0.153, 315.0: -0.075, 400.0: -0.015,
+    500.0: 0.042, 630.0: 0.134, 800.0: 0.328, 997.0: 0.691, 1000.0: 0.698, 1250.0: 1.342, 1600.0: 2.290,
+    2000.0: 3.071, 2500.0: 3.580, 3150.0: 3.848, 4000.0: 3.968, 5000.0: 4.013, 6300.0: 4.032, 8000.0: 4.039,
+    10000.0: 4.042, 20000.0: 4.043,
 }  # fmt: skip
+
+K_COEFFICIENTS = (
+    (1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585),
+    (1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621),
+)
+"""BS.1770-5 Annex 1, Tables 1 and 2, written down a second time: b0 b1 b2, a0, a1 a2 at 48 kHz."""
+
+
+def k_coefficient(stage: int, place: int) -> float:
+    """One coefficient of the filters that run at 48 kHz."""
+    return float(k_weighting_sos(RATE_HZ)[stage][place])
+
+
+def gates() -> list[Check]:
+    """Both gates of BS.1770-5 from either side, the overlap of its blocks, and the last block that is not whole."""
+    source = f"{BS1770} Annex 1, gating; closed form"
+    cases = {
+        "a tone just above the absolute gate": (((-69.9, 5.0),), -69.893, 0.06),
+        "a tone just below the absolute gate": (((-70.1, 5.0),), -math.inf, 0.0),
+        # Equal times at 0 and -12.6 LU have a mean of -2.78, so the gate lies at -12.78; at -13 it lies at -12.80.
+        "half just above the relative gate": (((-20.0, 60.0), (-32.6, 60.0)), -22.771, 0.03),
+        "half just below the relative gate": (((-20.0, 60.0), (-33.0, 60.0)), -20.004, 0.03),
+        # 0.5 s hold two blocks of 0.4 s, 0.1 s apart: one whole, one with three quarters of the power.
+        "two blocks that overlap by 75 %": (((-23.0, 0.4), (-math.inf, 0.1)), -23.573, 0.03),
+        "a last block that is not whole": (((-23.0, 0.4), (-math.inf, 0.09)), -22.993, 0.03),
+        "shorter than a block": (((-23.0, 0.39),), -math.inf, 0.0),
+        "silence": (((-math.inf, 2.0),), -math.inf, 0.0),
+    }
+    return [
+        Check(name, source, expected, "LUFS", limit, limit, partial(integrated_or_silent, steps(*signal)))
+        for name, (signal, expected, limit) in cases.items()
+    ]
+
+
+def integrated_or_silent(signal: Signal) -> float:
+    """Integrated loudness, minus infinity where no block passes the gates."""
+    reading = integrated(signal, RATE_HZ, 0)
+    return -math.inf if math.isnan(reading) else reading
+
+
+def computed_levels() -> list[Check]:
+    """Tones in one, two and three channels, and noise of an ideal spectrum."""
+    noise = f"{COMPUTED}: ideal spectrum under Tables 1 and 2"
+    return [
+        Check("mono 1 kHz at full scale", COMPUTED, -3.0036, "LUFS", 0.001, 0.001,
+              partial(integrated, steps((0.0, 5.0), channels=1), RATE_HZ, 0)),
+        Check("stereo 1 kHz at -18 dBFS", COMPUTED, -17.993, "LUFS", 0.001, 0.001,
+              partial(integrated, steps((-18.0, 5.0)), RATE_HZ, 0)),
+        Check("mono 1 kHz at -18 dBFS", COMPUTED, -21.004, "LUFS", 0.001, 0.001,
+              partial(integrated, steps((-18.0, 5.0), channels=1), RATE_HZ, 0)),
+        Check("three fronts at -23 dBFS", COMPUTED, -21.24, "LUFS", TOLERANCE_LU, TOLERANCE_LU, three_fronts),
+        # RMS in dB re 1 plus the K-weighted gain less 0.691.
+        *[Check(f"{kind} noise, {low:g} Hz to {high:g} Hz, LUFS over RMS", noise, gain - 0.691, "dB", 0.02, 0.02,
+                partial(noise_over_rms_db, kind, low, high)) for kind, low, high, gain in K_NOISES],
+    ]  # fmt: skip
+
+
+K_NOISES = (("pink", 20.0, 20_000.0, 1.42), ("pink", 500.0, 2000.0, 1.155), ("white", 20.0, 20_000.0, 3.79))
+"""Kind, edges in hertz, K-weighted level re unweighted."""
+
+
+def three_fronts() -> float:
+    """Integrated loudness of the same 997 Hz tone in L, R and C."""
+    signal = silence(5.0, RATE_HZ, 6)
+    signal[:, :3] = tone(997.0, -23.0, 5.0, RATE_HZ, 3)
+    return measured(signal, RATE_HZ, 0).integrated
+
+
+def noise_over_rms_db(kind: str, low_hz: float, high_hz: float) -> float:
+    """Integrated loudness of mono noise less its RMS in dB re 1."""
+    second = shaped_noise(kind, low_hz, high_hz, RATE_HZ)
+    second *= 0.1 / np.sqrt(np.mean(second**2))
+    return measured(np.tile(second, (5, 1)), RATE_HZ, 0).integrated + 20.0
 
 
 def bs1770() -> list[Check]:
@@ -250,8 +336,11 @@ def bs1770() -> list[Check]:
     return [
         *[Check(f"full-scale 997 Hz in {role}", f"{annex_1}: -3.01 LKFS", -3.01, "LUFS", 0.005, 0.005,
                 partial(in_one_channel, number, 6)) for number, role in enumerate("LRC")],
-        Check("full-scale 997 Hz in Ls", f"{annex_1} Table 3: weight 1.41", loud + 10.0 * math.log10(1.41), "LUFS",
-              0.005, 0.005, partial(in_one_channel, 4, 6)),
+        *[Check(f"full-scale 997 Hz in {role}", f"{annex_1} Table 3: weight 1.41", loud + 10.0 * math.log10(1.41),
+                "LUFS", 0.005, 0.005, partial(in_one_channel, number, 6)) for number, role in ((4, "Ls"), (5, "Rs"))],
+        *[Check(f"stage {stage + 1}, coefficient {name}", f"{annex_1} Tables 1 and 2", value, "", 1e-14, 1e-14,
+                partial(k_coefficient, stage, place)) for stage, row in enumerate(K_COEFFICIENTS)
+          for place, (name, value) in enumerate(zip(("b0", "b1", "b2", "a0", "a1", "a2"), row, strict=True))],
         Check("LFE alone", f"{annex_1}: LFE is left out", -math.inf, "LUFS", 0.0, 0.0, partial(in_one_channel, 3, 6)),
         Check("1 dB more in, 1 LU more out", f"{annex_1}: -3.01 LKFS", -2.01 - 20.0, "LUFS", 0.005, 0.005,
               partial(in_one_channel, 0, 2, -19.0)),
@@ -269,6 +358,8 @@ def bs1770() -> list[Check]:
 
 CHECKS = [
     *bs1770(),
+    *gates(),
+    *computed_levels(),
     *tech_3341(),
     *tech_3341(RATE_HZ, RATE_HZ // TICKS_PER_SECOND, ", in ticks of 10 ms"),
     *tech_3342(),
