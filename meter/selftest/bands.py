@@ -13,9 +13,6 @@ import numpy as np
 
 from dsp.band_bank import BandBank, BandPower, usable
 from dsp.bands import (
-    CLASS_1_LEAST_DB,
-    CLASS_1_MOST_DB,
-    CLASS_1_STEPS,
     OCTAVE_RATIO,
     Band,
     band,
@@ -34,6 +31,11 @@ RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 RANGES = {1: (31.5, 16_000.0, "octaves"), 3: (20.0, 20_000.0, "third octaves")}
 EDGE_SLACK = 1e-9
 """The edge stands in Table 1 twice; this much to either side of it says which is meant."""
+
+# Table 1, class 1, written down a second time: a slip in the program's own table must not move the limit with it.
+CLASS_1_STEPS = (0.0, 1 / 8, 1 / 4, 3 / 8, 1 / 2, 1 / 2, 1.0, 2.0, 3.0, 4.0)
+CLASS_1_LEAST_DB = (-0.4, -0.4, -0.4, -0.4, -0.4, 1.2, 16.6, 40.5, 60.0, 70.0)
+CLASS_1_MOST_DB = (0.4, 0.5, 0.7, 1.4, 5.3, inf, inf, inf, inf, inf)
 
 LISTED_OCTAVES_HZ = (31.62, 63.10, 125.89, 251.19, 501.19, 1000.0, 1995.26, 3981.07, 7943.28, 15848.93)
 LISTED_THIRD_RATIOS = {
@@ -176,6 +178,28 @@ def _nominals() -> list[Check]:
     return checks
 
 
+def limit_db(step: float, bands_per_octave: int, most: bool) -> float:
+    """The program's own class 1 limit at a breakpoint of Table 1; the edge is taken a little inside."""
+    inside = 1.0 - EDGE_SLACK if step == 0.5 else 1.0
+    ratio = class_1_frequency_ratio(step, bands_per_octave) * inside
+    limits = class_1_limits(np.array([ratio]), bands_per_octave)
+    return float(limits[1 if most else 0][0])
+
+
+def _own_limits() -> list[Check]:
+    checks = []
+    for row, step in enumerate(CLASS_1_STEPS):
+        if row == 5:
+            continue
+        where = f"{STANDARD} Table 1, class 1, exponent {step:g}"
+        for bands_per_octave, (_, _, what) in RANGES.items():
+            for most, value in ((False, CLASS_1_LEAST_DB[row]), (True, CLASS_1_MOST_DB[row])):
+                name = f"{what}, {'most' if most else 'least'} allowed at exponent {step:g}"
+                measure = partial(limit_db, step, bands_per_octave, most)
+                checks.append(Check(name, where, value, "dB", 1e-6, 1e-6, measure))
+    return checks
+
+
 def _nominal_of(index: int, bands_per_octave: int) -> float:
     return band(index, bands_per_octave).nominal_hz
 
@@ -259,6 +283,7 @@ def _in_time() -> list[Check]:
 CHECKS: list[Check] = [
     *_frequencies(),
     *_nominals(),
+    *_own_limits(),
     *(check for rate_hz in RATES_HZ for kind in RANGES for check in _limits(rate_hz, kind)),
     *(check for rate_hz in RATES_HZ for kind in RANGES for check in _whole_range(rate_hz, kind)),
     *_in_time(),

@@ -70,6 +70,7 @@ NIOSH_EXACT_HOURS: dict[float, float] = {
     100: 0.25,
     103: 0.125,
     106: 0.0625,
+    112: 0.015625,
     115: 0.0078125,
 }
 
@@ -84,6 +85,8 @@ OSHA_TABLE_G16: dict[float, float] = {
     110: 0.5,
     115: 0.25,
 }
+OSHA_HALF_HOURS = (92, 97, 102)
+"""These rows of Table G-16 are printed to the half hour (formula: 6.06, 3.03, 1.52 h); the others are exact."""
 OSHA_TABLE_G16A = """
 32 27.9 24.3 21.1 18.4 16 13.9 12.1 10.6 9.2
 8 7.0 6.1 5.3 4.6 4 3.5 3.0 2.6 2.3
@@ -109,6 +112,7 @@ H870_ADULTS_HALVED: dict[float, float] = {
     95: 1.25,
     98: 0.625,
     101: 0.3125,
+    104: 0.15625,
 }
 H870_ADULTS_EXACT: dict[float, float] = {
     75: 126.49,
@@ -116,11 +120,17 @@ H870_ADULTS_EXACT: dict[float, float] = {
     83: 20.05,
     86: 10.05,
     89: 5.04,
+    92: 2.524,
     95: 1.265,
+    98: 0.634,
     101: 0.3177,
+    104: 0.1592,
     110: 0.0400,
 }
-H870_SENSITIVE_EXACT: dict[float, float] = {75: 40.0, 80: 12.65, 83: 6.34, 86: 3.18, 89: 1.59, 95: 0.400, 101: 0.1005}
+H870_SENSITIVE_EXACT: dict[float, float] = {
+    75: 40.0, 80: 12.65, 83: 6.34, 86: 3.18, 89: 1.59, 92: 0.798, 95: 0.400, 98: 0.2005, 101: 0.1005,
+    104: 0.0504, 110: 0.01265,
+}  # fmt: skip
 
 SOUND_EXPOSURES_PA2H = [
     (80.0, 8.0, 0.320), (80.0, 40.0, 1.600), (85.0, 8.0, 1.0119), (87.0, 8.0, 1.6038), (90.0, 8.0, 3.200),
@@ -201,11 +211,9 @@ def _niosh() -> Iterator[Check]:
 
 def _osha() -> Iterator[Check]:
     for level, hours in OSHA_TABLE_G16.items():
-        # 92, 97 and 102 dB(A) are printed to the half hour (formula: 6.06, 3.03, 1.52 h).
-        yield Check(
-            f"OSHA, {level:g} dB(A)", f"{OSHA_SOURCE}, Table G-16", hours, "h", 0.0, 0.07,
-            partial(hours_allowed, OSHA_90, level),
-        )  # fmt: skip
+        limit = 0.07 if level in OSHA_HALF_HOURS else 1e-9
+        measure = partial(hours_allowed, OSHA_90, level)
+        yield Check(f"OSHA, {level:g} dB(A)", f"{OSHA_SOURCE}, Table G-16", hours, "h", 0.0, limit, measure)
     for above, text in enumerate(OSHA_TABLE_G16A.split()):
         half = 0.5 * 10.0 ** -len(text.partition(".")[2])
         name, measure = f"OSHA, {80 + above} dB(A), G-16a", partial(hours_allowed, OSHA_80, 80.0 + above)
@@ -227,6 +235,9 @@ def _directive() -> Iterator[Check]:
     for pascal, level in ((200.0, 140.0), (140.0, 137.0), (112.0, 135.0)):
         measure = partial(pressure_level_db, pascal)
         yield Check(f"peak of {pascal:g} Pa", f"{EU_SOURCE}, whole decibels", level, "dB(C)", 0.5, 0.5, measure)
+    for pascal, level in ((200.0, 140.00), (140.0, 136.90), (112.0, 134.96), (1.0, 93.979)):
+        measure, source = partial(pressure_level_db, pascal), "re 20 uPa, closed form"
+        yield Check(f"peak of {pascal:g} Pa, exactly", f"{EU_SOURCE}: {source}", level, "dB", 0.005, 0.005, measure)
     for days, weekly in (((90.0, 90.0, 78.0, 78.0, 78.0), 86.41), ((92.0,), 85.01)):
         measure = partial(weekly_level_db, days)
         source = "Directive 2003/10/EC, Article 2; our own case"
@@ -253,10 +264,14 @@ def _h870() -> Iterator[Check]:
             f"H.870, {level:g} dB(A) for 40 h", f"{H870_SOURCE}, {source}", printed, "Pa²h", 0.005, 0.005, measure
         )
     for level, hours, exposure in SOUND_EXPOSURES_PA2H:
-        measure, limit = partial(sound_exposure_pa2h, level, hours), 0.0005
+        # Half a unit of the last digit: three where the figure is an even one, else four.
+        limit = 0.5 * 10.0 ** (-3 if round(exposure, 3) == exposure else -4)
+        measure = partial(sound_exposure_pa2h, level, hours)
         yield Check(
             f"{level:g} dB(A) for {hours:g} h", "IEC 61252, arithmetic", exposure, "Pa²h", limit, limit, measure
         )
+    week_in_a_day = partial(daily_level_of_exposure_db, 1.6)
+    yield Check("a week of H.870 in one day", "IEC 61252, arithmetic", 87.0, "dB(A)", 0.05, 0.05, week_in_a_day)
     one = partial(daily_level_of_exposure_db, 1.0)
     yield Check("1 Pa²h as LEX,8h", "IEC 61252, arithmetic", 84.949, "dB(A)", 0.001, 0.001, one)
     yield Check(

@@ -9,7 +9,6 @@ import numpy as np
 from dsp.level import Level
 from dsp.signals import in_channels, tone
 from dsp.types import FloatArray
-from dsp.units import SINE_RMS_OFFSET_DB
 from meter.selftest.checks import Check
 
 RATE_HZ = 48_000
@@ -69,6 +68,12 @@ def crest_of_noise_db(kind: str) -> float:
     return crest_db(noise(kind))
 
 
+def crest_of_gaussian_db(frames: int) -> float:
+    """Median crest factor of eleven stretches of Gaussian noise."""
+    rng = np.random.default_rng(5)
+    return float(np.median([crest_db(0.1 * rng.standard_normal((frames, 1))) for _ in range(11)]))
+
+
 def crest_of_two_tones_db() -> float:
     """Crest factor of two equal sines, frequencies 5 to 6, over whole periods of both."""
     return crest_db(tone(500.0, -6.0, 1.0, RATE_HZ) + tone(600.0, -6.0, 1.0, RATE_HZ))
@@ -96,13 +101,16 @@ def small_signal_dbfs() -> float:
     return float(measured(waveform("sine") * 1e-7).rms_dbfs[0])
 
 
-WAVES = [("sine", 0.0), ("square", SINE_RMS_OFFSET_DB), ("triangle", -1.761), ("sawtooth", -1.761)]
+WAVES = [("sine", 0.0), ("square", 3.0103), ("triangle", -1.761), ("sawtooth", -1.761)]
 CRESTS = [
     ("sine", 3.0103), ("square", 0.0), ("triangle", 4.7712), ("sawtooth", 4.7712),
     ("half-wave rectified sine", 6.0206),
 ]  # fmt: skip
 NOISE_CRESTS = [("uniform", 4.7712, 0.05), ("triangular", 7.7815, 0.3), ("Gaussian", 12.7, 1.5)]
 """Gaussian noise has no fixed value: 12.7 dB is the median of 48,000 samples."""
+
+GAUSSIAN_CRESTS = [(1000, 10.6), (480_000, 13.7)]
+"""Length in samples, crest factor: the longer, the higher."""
 
 QUANTISERS = [(16, 98.09), (24, 146.26)]
 
@@ -119,6 +127,11 @@ CHECKS: list[Check] = [
     *(
         Check(f"crest factor: {kind} noise", CREST, dB, "dB", limit, limit, partial(crest_of_noise_db, kind))
         for kind, dB, limit in NOISE_CRESTS
+    ),
+    *(
+        Check(f"crest factor: {frames} samples of Gaussian noise", CREST, dB, "dB", 0.5, 0.5,
+              partial(crest_of_gaussian_db, frames))
+        for frames, dB in GAUSSIAN_CRESTS
     ),
     *(
         Check(

@@ -19,6 +19,7 @@ from dsp.weighting import (
     WeightedEnergy,
     Weighting,
     WeightingFilter,
+    weighting_db,
     weighting_sos,
 )
 from meter.selftest.checks import Check
@@ -43,6 +44,17 @@ TABLE_3: tuple[tuple[float, float, float, float, float], ...] = (
     (10000, -2.5, -4.4, 2.0, 3.0), (12500, -4.3, -6.2, 2.0, 5.0), (16000, -6.6, -8.5, 2.5, 16.0),
     (20000, -9.3, -11.2, 3.0, OPEN),
 )  # fmt: skip
+
+# Formulae E.1 and E.6 at the exact frequencies of Table 3, one row each, A and C.
+ANNEX_E_DB = {
+    10: (-70.43, -14.33), 12.5: (-63.37, -11.25), 16: (-56.69, -8.53), 20: (-50.45, -6.24), 25: (-44.70, -4.41),
+    31.5: (-39.44, -3.01), 40: (-34.63, -2.00), 50: (-30.23, -1.29), 63: (-26.19, -0.82), 80: (-22.50, -0.50),
+    100: (-19.14, -0.30), 125: (-16.10, -0.17), 160: (-13.35, -0.09), 200: (-10.87, -0.03), 250: (-8.63, 0.00),
+    315: (-6.61, 0.02), 400: (-4.81, 0.03), 500: (-3.23, 0.03), 630: (-1.90, 0.03), 800: (-0.82, 0.02),
+    1000: (0.00, 0.00), 1250: (0.59, -0.03), 1600: (0.98, -0.09), 2000: (1.20, -0.17), 2500: (1.27, -0.30),
+    3150: (1.20, -0.50), 4000: (0.97, -0.82), 5000: (0.55, -1.29), 6300: (-0.12, -2.00), 8000: (-1.11, -3.01),
+    10000: (-2.49, -4.41), 12500: (-4.32, -6.24), 16000: (-6.60, -8.53), 20000: (-9.32, -11.25),
+}  # fmt: skip
 
 # Burst ms, LAFmax - LA, LAE - LA, class 1 below (above is as for LAFmax), LASmax - LA, class 1 below: Table 4.
 TABLE_4: tuple[tuple[float, float, float, float, float, float, float], ...] = (
@@ -150,6 +162,22 @@ def shaped_noise(kind: str, lowest_hz: float, highest_hz: float, rate_hz: int) -
     return np.fft.irfft(size * np.exp(1j * phases), rate_hz)[:, None]
 
 
+def curve_db(weighting: Weighting, frequency_hz: float) -> float:
+    """The analytic curve."""
+    return float(weighting_db(np.array([frequency_hz]), weighting)[0])
+
+
+def nominal_seconds(name: str) -> float:
+    """5.8.1: 0.125 s for F, 1 s for S."""
+    return {"F": 0.125, "S": 1.0}[name]
+
+
+def rise_db(time_constant_seconds: float, after_seconds: float) -> float:
+    """Level a time after a constant power begins, re where it settles."""
+    power = TimeWeighting(time_constant_seconds, RATE_HZ, 1).process(np.ones((round(after_seconds * RATE_HZ), 1)))
+    return power_to_db(float(power[-1, 0]))
+
+
 def noise_db(kind: str, lowest_hz: float, highest_hz: float, weighting: Weighting) -> float:
     """Weighted level of noise re its unweighted level."""
     second = shaped_noise(kind, lowest_hz, highest_hz, RATE_HZ)
@@ -233,6 +261,39 @@ def steady_checks(rate_hz: int) -> list[Check]:
     ]  # fmt: skip
 
 
+def annex_e_checks() -> list[Check]:
+    """The analytic curve to its last printed digit, and the filters close to it where class 1 alone is lax."""
+    source = f"{STANDARD}, Annex E, closed form at the exact frequency"
+    curve = [
+        Check(f"{weighting} curve at {nominal:g} Hz", source, goal, "dB", 0.0055, 0.0055,
+              partial(curve_db, weighting, exact_hz(nominal)))
+        for nominal, both in ANNEX_E_DB.items()
+        for weighting, goal in _both(*both)
+    ]  # fmt: skip
+    filters = [
+        Check(f"{weighting} filter at {nominal:g} Hz, rate {RATE_HZ} Hz", source, goal, "dB", 0.05, 0.05,
+              partial(response_db, weighting, RATE_HZ, exact_hz(nominal)))
+        for nominal, both in ANNEX_E_DB.items() if nominal <= 16_000
+        for weighting, goal in _both(*both)
+    ]  # fmt: skip
+    return curve + filters
+
+
+def averaging_checks() -> list[Check]:
+    """F and S against their exponentials, far closer than class 1 asks."""
+    source = f"{STANDARD}, 5.8, closed form of an exponential"
+    return [
+        check
+        for name, seconds, fall in (("F", FAST_SECONDS, 34.7436), ("S", SLOW_SECONDS, 4.3429))
+        for check in (
+            Check(f"{name} decay, exactly", source, fall, "dB/s", 0.002 * fall, 0.002 * fall,
+                  partial(decay_db_per_second, RATE_HZ, seconds)),
+            Check(f"{name} after {1000 * nominal_seconds(name):g} ms", source, -1.992, "dB", 0.005, 0.005,
+                  partial(rise_db, seconds, nominal_seconds(name))),
+        )
+    ]  # fmt: skip
+
+
 def noise_checks() -> list[Check]:
     """Ideal noise through both weightings."""
     return [
@@ -254,4 +315,8 @@ def _both(a: float, c: float) -> tuple[tuple[Weighting, float], tuple[Weighting,
     return (("A", a), ("C", c))
 
 
-CHECKS: list[Check] = [check for rate_hz in RATES_HZ for check in checks_at(rate_hz)] + noise_checks()
+CHECKS: list[Check] = [check for rate_hz in RATES_HZ for check in checks_at(rate_hz)] + [
+    *annex_e_checks(),
+    *averaging_checks(),
+    *noise_checks(),
+]
