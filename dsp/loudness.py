@@ -95,6 +95,7 @@ class LoudnessMeter:
         self._momentary = math.nan
         self._short_term = math.nan
         self._history = np.full(HISTORY_SECONDS, np.nan)
+        self._history_lufs: FloatArray | None = None
         self.restart()
 
     def restart(self) -> None:
@@ -192,7 +193,9 @@ class LoudnessMeter:
     @property
     def history(self) -> FloatArray:
         """Short-term loudness once a second in LUFS, newest last, shape ``(300,)``; NaN where there was none."""
-        return K_OFFSET_DB + power_to_db(self._history)
+        if self._history_lufs is None:
+            self._history_lufs = K_OFFSET_DB + power_to_db(self._history)
+        return self._history_lufs.copy()
 
     def _begin_here(self) -> None:
         """Let the grid of blocks begin at the next tick edge."""
@@ -255,3 +258,4 @@ class LoudnessMeter:
     def _keep_history(self, energies: FloatArray) -> None:
         if len(energies):
             self._history = np.concatenate([self._history, energies])[-HISTORY_SECONDS:]
+            self._history_lufs = None
