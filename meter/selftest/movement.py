@@ -9,7 +9,7 @@ from functools import partial
 
 import numpy as np
 
-from dsp.ballistics import Movement, PeakProgramme, VolumeIndicator
+from dsp.ballistics import Movement, PeakProgramme, VolumeIndicator, damping_ratio, natural_frequency
 from dsp.signals import burst, in_channels, silence, tone, white_noise
 from dsp.types import FloatArray
 from dsp.units import amplitude_to_db
@@ -146,6 +146,55 @@ def _vu_derived_checks() -> list[Check]:
     ]
 
 
+VU_CURVE = [(0.050, 0.1577), (0.100, 0.4351), (0.150, 0.6783), (0.200, 0.8453), (0.250, 0.9423), (0.300, 0.9900)]
+"""Seconds after a step, reading re the steady one."""
+
+VU_MODELS = [(0.0100, 0.82609, 13.97204), (0.0125, 0.81272, 13.51191), (0.0150, 0.80075, 13.12554)]
+"""Overshoot, damping ratio, undamped frequency in rad/s at which 99 % is reached after 0.3 s.
+
+Roots of the exact response, which a matrix exponential gives as well."""
+
+
+def vu_curve_at(seconds: float) -> float:
+    """Reading of the needle a time after a constant level begins."""
+    held = np.full((round(seconds * RATE_HZ), 1), 2.0 / np.pi)
+    return float(vu().process(held)[-1, 0])
+
+
+def model_frequency(overshoot: float) -> float:
+    """Undamped frequency of the movement with this overshoot."""
+    return natural_frequency(damping_ratio(overshoot))
+
+
+def _vu_model_checks() -> list[Check]:
+    second_order = "closed form of a second-order movement, 99 % after 0.3 s, not printed anywhere"
+    return [
+        *(
+            Check(f"VU: {1000 * s:g} ms after a step", MODEL, level, "", 1e-4, 1e-4, partial(vu_curve_at, s))
+            for s, level in VU_CURVE
+        ),
+        *(
+            check
+            for overshoot, damping, natural in VU_MODELS
+            for check in (
+                Check(f"damping for {100 * overshoot:g} % overshoot", second_order, damping, "", 6e-6, 6e-6,
+                      partial(damping_ratio, overshoot)),
+                Check(f"natural frequency for {100 * overshoot:g} % overshoot", second_order, natural, "rad/s",
+                      6e-6, 6e-6, partial(model_frequency, overshoot)),
+            )
+        ),
+    ]  # fmt: skip
+
+
+def ppm_integration_ms(kind: str) -> float:
+    """Length of a 5 kHz burst that reads 2 dB down."""
+    low, high = 0.001, 0.05
+    while high - low > 2e-4:
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if ppm_burst_db(kind, middle) < -2.0 else (low, middle)
+    return 1000.0 * high
+
+
 PPM_BURSTS = {
     "I": [(0.010, -1.0, 0.5), (0.005, -2.0, 1.0), (0.003, -4.0, 1.0), (0.0004, -15.0, 4.0)],
     "II": [(0.100, 0.0, 0.5), (0.010, -2.0, 0.5), (0.005, -4.0, 0.75), (0.0015, -9.0, 1.0), (0.0005, -17.0, 2.0)],
@@ -180,7 +229,11 @@ def _ppm_checks() -> list[Check]:
         for kind in PPM_BURSTS
         for frequency, level in ((5000.0, 0.0), (997.0, -18.0), (997.0, -9.0), (10_007.0, 0.0))
     ]  # fmt: skip
-    return bursts + returns + steady
+    integration = Check(
+        "PPM type II: integration time", "EBU Tech 3205-E (1979), normal mode", 10.0, "ms", 2.0, 2.0,
+        partial(ppm_integration_ms, "II"),
+    )  # fmt: skip
+    return [*bursts, *returns, *steady, integration]
 
 
-CHECKS: list[Check] = _vu_checks() + _vu_response_checks() + _vu_derived_checks() + _ppm_checks()
+CHECKS: list[Check] = _vu_checks() + _vu_response_checks() + _vu_model_checks() + _vu_derived_checks() + _ppm_checks()

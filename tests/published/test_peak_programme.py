@@ -22,6 +22,11 @@ def test_table_of_tone_bursts(check: Check) -> None:
     hold(check)
 
 
+@pytest.mark.parametrize("check", by_source(CHECKS, "EBU Tech 3205-E"), ids=name_of)
+def test_integration_time(check: Check) -> None:
+    hold(check)
+
+
 @pytest.mark.parametrize("check", [check for check in PPM_CHECKS if "return" in check.name], ids=name_of)
 def test_return_time(check: Check) -> None:
     hold(check)

@@ -27,6 +27,11 @@ def test_bursts_read_as_the_closed_form_says(check: Check) -> None:
     hold(check)
 
 
+@pytest.mark.parametrize("check", by_source(CHECKS, "closed form of a second-order movement, 99 %"), ids=name_of)
+def test_damping_and_frequency_of_three_overshoots(check: Check) -> None:
+    hold(check)
+
+
 @pytest.mark.parametrize("check", by_source(CHECKS, "mean of the rectified wave"), ids=name_of)
 def test_waveforms_against_rms(check: Check) -> None:
     hold(check)
