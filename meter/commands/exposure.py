@@ -148,6 +148,7 @@ def _export(ledger: ExposureLedger, person: str, path: Path, *, week: bool) -> i
     history = ledger.history(person, since, with_gaps=False)
     if not history.heard_seconds.any():
         raise CommandError(f"Nothing is noted of “{person}” that could be exported; no file was made.", FAILED)
+    handle = -1
     try:
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE)
         with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
@@ -155,6 +156,8 @@ def _export(ledger: ExposureLedger, person: str, path: Path, *, week: bool) -> i
     except FileExistsError as error:
         raise CommandError(f"{path} is there already; name a new file.") from error
     except OSError as error:
+        if handle >= 0:  # ours, and not whole: it would be in the way of the next try
+            path.unlink(missing_ok=True)
         raise CommandError(f"{path} cannot be written ({error.strerror}); name another place.") from error
     print(
         f"{written:,} minutes of “{person}” are in {path}. They are estimates, each with its doubt, and private: "

@@ -18,6 +18,7 @@ from meter.logbook.summary import Day, Summary
 
 A_WEEK_HOURS = 7 * 24.0
 UNKNOWN = "–"
+LIMITLESS = "beyond measure, for the rule allows no time at all"
 ENDLESS = "more than a week at this level"
 CAUTIONS = (
     "This is an estimate made from the audio this computer sends out and a calibration you did. It is not a medical "
@@ -48,6 +49,9 @@ CSV_HEADER = (
     "person", "utc", "local", "heard_seconds", "estimated_laeq_dba", "estimated_highest_second_dba",
     "estimated_highest_peak_dbc", "doubt_db",
 )  # fmt: skip
+MOST_OFFSET_MINUTES = 24 * 60 - 1
+LAST_SECOND = 253_402_214_400
+"""The start of the last day of the year 9999: no offset leads out of the calendar."""
 
 
 def estimate(summary: Summary) -> str:
@@ -57,13 +61,15 @@ def estimate(summary: Summary) -> str:
 
 def decibels(level: float, weighting: str) -> str:
     """Whole decibels; silence is a word, an unknown level a dash."""
-    if math.isnan(level):
+    if math.isnan(level) or level == math.inf:
         return UNKNOWN
     return "silence" if level == -math.inf else f"{level:.0f} dB({weighting})"
 
 
 def percent(share: float) -> str:
     """Whole per cent; what is there but rounds to nothing is "less than 1 %"."""
+    if share == math.inf:
+        return LIMITLESS
     return "less than 1 %" if 0.0 < share < 1.0 else f"{share:.0f} %"
 
 
@@ -84,8 +90,9 @@ def day_name(day: int) -> str:
 
 
 def clock_time(second: float, offset_minutes: int) -> datetime:
-    """A second since 1970 as local time with its offset."""
-    return datetime.fromtimestamp(second, timezone(timedelta(minutes=offset_minutes)))
+    """A second since 1970 as local time with its offset; what no calendar holds becomes the nearest it does."""
+    offset = min(max(offset_minutes, -MOST_OFFSET_MINUTES), MOST_OFFSET_MINUTES)
+    return datetime.fromtimestamp(min(max(second, 0), LAST_SECOND), timezone(timedelta(minutes=offset)))
 
 
 def of_today(rule: Rule) -> str:
@@ -236,6 +243,8 @@ def _no_number(name: str, value: float) -> str:
         return ENDLESS
     if value == -math.inf:
         return "silence"
+    if value == math.inf:
+        return LIMITLESS
     return "" if math.isfinite(value) else "not known"
 
 
@@ -244,7 +253,7 @@ def _day_json(day: Day) -> dict[str, Any]:
     return {
         "date": date.date().isoformat(),
         "whole": day.whole,
-        "share_percent": round(day.share, DECIMALS["percent"]),
+        "share_percent": round(day.share, DECIMALS["percent"]) if math.isfinite(day.share) else None,
         "heard_hours": round(day.hours, DECIMALS["hours"]),
         "level_8h_dba": _number(day.level_8h_dba),
         "highest_peak_dbc": _number(day.peak_dbc),

@@ -318,8 +318,10 @@ class ExposureLedger:
         """The minutes of one era, what is not yet on disk laid over what is."""
         rows: dict[int, _Minute] = {}
         words = f"SELECT {COLUMNS} FROM minute WHERE person = ? AND era = ? AND minute >= ?"
-        with contextlib.suppress(sqlite3.Error, ValueError):
-            rows |= map(_from_row, self._connection.execute(words, (person, era.era, first)))
+        with contextlib.suppress(sqlite3.Error):
+            for found in self._connection.execute(words, (person, era.era, first)):
+                with contextlib.suppress(ValueError, TypeError):  # one that is damaged hides none of the others
+                    rows |= [_from_row(found)]
         for (whose, in_era, minute), pending in self._pending.items():
             if whose == person and in_era == era.era and minute >= first:
                 rows[minute] = pending.over(rows.get(minute, pending))
@@ -330,10 +332,10 @@ class ExposureLedger:
         words = "SELECT id, began, seen, farewell FROM sitting WHERE person = ? AND era = ? AND seen >= ?"
         since = first * SECONDS_PER_MINUTE
         own = [each for each in (self._open, *self._ended) if each is not None and each.person == person]
-        with contextlib.suppress(sqlite3.Error):
+        with contextlib.suppress(sqlite3.Error, ValueError):
             for row, began, seen, farewell in self._connection.execute(words, (person, era.era, since)):
                 if row not in [each.row for each in own]:
-                    sittings.append(Sitting(era.era, began, seen, bool(farewell)))
+                    sittings.append(Sitting(era.era, int(began), int(seen), bool(farewell)))
         # What this program has open goes on, even while nothing is heard.
         sittings += [
             replace(each.sitting, farewell=True)
@@ -356,9 +358,10 @@ def _persons(connection: sqlite3.Connection) -> list[str]:
 
 
 def _from_row(row: tuple[int, int, bytes, float | None, float]) -> tuple[int, _Minute]:
-    """A minute since 1970 and what was noted in it, from a row of ``COLUMNS``."""
-    minute, offset, blob, peak, doubt = row
-    return minute, _Minute(offset, from_blob(blob), math.nan if peak is None else peak, doubt)
+    """A minute since 1970 and what was noted in it, from a row of ``COLUMNS``; raises ValueError or TypeError."""
+    minute, offset, blob, peak, doubt = row  # a damaged file may hold anything in any column
+    peak_dbc = math.nan if peak is None else float(peak)
+    return int(minute), _Minute(int(offset), from_blob(blob), peak_dbc, float(doubt))
 
 
 def _history(rows: dict[int, _Minute], bound: int) -> History:

@@ -64,7 +64,8 @@ def from_blob(blob: bytes) -> CodeArray:
 def share_per_second(rule: Rule) -> FloatArray:
     """Per cent of the rule's allowance that one second at each code uses up; index with codes."""
     levels = np.arange(MOST_CODE + 1) / CODES_PER_DB
-    shares = 100.0 / (permissible_hours(levels, rule) * SECONDS_PER_HOUR)
+    with np.errstate(divide="ignore"):  # a rule of steep exchange allows no time at all at high levels
+        shares = 100.0 / (permissible_hours(levels, rule) * SECONDS_PER_HOUR)
     shares[[NOT_HEARD, SILENT]] = 0.0
     shares.flags.writeable = False
     return shares

@@ -8,6 +8,7 @@ write-ahead log lets a killed program lose what it had not yet committed, and no
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sqlite3
 from dataclasses import dataclass
@@ -24,6 +25,7 @@ OLDER_SUFFIX = f".version-{len(STEPS)}"
 COMPANIONS = ("", "-wal", "-shm")
 BUSY_SECONDS = 2.0
 DAMAGE_CODES = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+NOT_A_FILE = "it is not an ordinary file"
 PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
 
 
@@ -120,6 +122,8 @@ def _make_private(path: Path) -> None:
     path.parent.mkdir(mode=PRIVATE_FOLDER, parents=True, exist_ok=True)
     if path.parent == logbook_folder() and path.parent.stat().st_mode & 0o077:
         path.parent.chmod(PRIVATE_FOLDER)
+    if path.exists() and not path.is_file():
+        raise OSError(errno.EINVAL, NOT_A_FILE)  # a pipe would be waited for
     # The companions of the write-ahead log take over the mode of the file.
     os.close(os.open(path, os.O_RDWR | os.O_CREAT, PRIVATE_FILE))
     if path.stat().st_mode & 0o077:
@@ -172,6 +176,8 @@ def _from_memory(path: Path, reason: str) -> Store:
 
 def _copy(path: Path, into: sqlite3.Connection) -> bool:
     """Read a file that may not be written; False when that cannot be done either."""
+    if not path.is_file():
+        return False
     for words in ("mode=ro", "mode=ro&immutable=1"):
         with contextlib.suppress(sqlite3.Error, NewerLogbookError, ForeignFileError):
             source = sqlite3.connect(f"file:{quote(str(path))}?{words}", uri=True, timeout=BUSY_SECONDS)

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
 import math
+import os
 import re
+import sqlite3
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -16,6 +19,7 @@ import pytest
 
 from meter import settings as settings_file
 from meter.cli import main
+from meter.commands import exposure
 from meter.commands.exposure_words import CAUTIONS, JSON_KEYS, decibels, duration, percent
 from meter.exposure_rules import default_rule, load_rules
 from meter.logbook.clock import SittingClock
@@ -341,3 +345,68 @@ def test_times_in_words(hours: float, words: str) -> None:
 def test_shares_and_levels_in_words() -> None:
     assert [percent(share) for share in (0.0, 0.4, 1.0, 99.6)] == ["0 %", "less than 1 %", "1 %", "100 %"]
     assert [decibels(level, "A") for level in (-math.inf, 84.6, math.nan)] == ["silence", "85 dB(A)", "–"]
+
+
+# Hostile files and places
+
+
+@pytest.mark.parametrize(
+    "damage",
+    ["peak = 'x'", "doubt = 'x'", "utc_offset = 'x'", "utc_offset = 99999999", "minute = minute + 9000000000"],
+)
+def test_a_row_that_holds_nonsense_is_no_traceback(
+    damage: str, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    listen([(85.0, 0.25)])
+    with sqlite3.connect(logbook_path()) as file:
+        (first,) = file.execute("SELECT min(minute) FROM minute").fetchone()
+        file.execute(f"UPDATE minute SET {damage} WHERE minute = {first}")
+    file.close()
+    # The other minutes are still counted.
+    assert as_json(capsys, "--week")["heard_week_hours"] == pytest.approx(0.25, abs=0.02)
+    run(capsys, "--week")
+    run(capsys, "--export", str(home / "minutes.csv"))
+    assert len(rows_of(home / "minutes.csv")) >= 14
+    run(capsys, "--forget", "--yes")
+
+
+def test_a_time_zone_a_whole_day_away(
+    home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TZ", "FAR24")
+    time.tzset()
+    listen([(85.0, 0.1)])
+    run(capsys, "--week")
+    run(capsys, "--export", str(home / "minutes.csv"))
+    assert rows_of(home / "minutes.csv")[0]["local"].endswith("-23:59")
+
+
+def test_an_export_that_fails_leaves_nothing_in_the_way(
+    home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    listen([(85.0, 0.1)])
+
+    def full(*_words: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(exposure, "write_minutes", full)
+        assert "No space left" in run(capsys, "--export", str(home / "minutes.csv"), code=2)
+    assert not (home / "minutes.csv").exists()
+    run(capsys, "--export", str(home / "minutes.csv"))
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_a_pipe_in_the_place_of_the_logbook_is_not_waited_for(capsys: pytest.CaptureFixture[str]) -> None:
+    logbook_path().parent.mkdir(parents=True)
+    os.mkfifo(logbook_path())
+    assert "not an ordinary file" in run(capsys)
+
+
+def test_a_rule_of_no_time_at_all_is_no_warning(capsys: pytest.CaptureFixture[str]) -> None:
+    choose(criterion_db=40.0, threshold_db=0.0, exchange_db=0.0001)
+    listen([(110.0, 0.1)])
+    found = as_json(capsys)
+    assert found["share_percent"] is None
+    assert "no time at all" in found["why"]["share_percent"]
+    assert "inf" not in run(capsys, "--week").split()
