@@ -13,13 +13,14 @@ from dataclasses import asdict, dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-import platformdirs
-
 from meter.audio import portaudio
 from meter.audio.source import SourceError
 from meter.commands import screen, terminal
 from meter.commands.errors import MISSING_PART
+from meter.demo.store import default_cache
+from meter.logbook.store import logbook_folder
 from meter.plugin.host import discover
+from meter.settings import settings_path
 
 PACTL_PACKAGES = {
     "apt": "sudo apt install pulseaudio-utils libasound2-plugins",
@@ -131,7 +132,7 @@ def _shared_memory() -> Finding:
 
 
 def _folders() -> Finding:
-    places = [Path(platformdirs.user_config_dir("earwitness")), Path(platformdirs.user_cache_dir("earwitness"))]
+    places = [settings_path().parent, logbook_folder(), default_cache()]
     for place in places:
         nearest = next(folder for folder in (place, *place.parents) if folder.exists())
         if not os.access(nearest, os.W_OK):

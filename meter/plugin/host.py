@@ -145,6 +145,9 @@ def _module_in_folder(plugin: Plugin, module_name: str) -> ModuleType:
     sys.modules[full_name] = module
     try:
         spec.loader.exec_module(module)
+    except SystemExit as error:
+        del sys.modules[full_name]
+        raise ImportError(f"{path} ends the program when it is imported; take that out of it.") from error
     except BaseException:
         del sys.modules[full_name]
         raise
