@@ -22,11 +22,12 @@ from meter.readings import Frame
 
 ROW_PX = 26
 HEADINGS = ("part", "share", "lowest note", "under it", "mono", "ring")
-SAMPLES = ("plucked pair", "−100 %", "C♯2  000 Hz", "−00.0", "−00.0", "0,000")
+SAMPLES = ("plucked pair", "−00 %", "C♯2 000 Hz", "−00.0", "−00.0", "0,000")
 """The widest text of each column but the first, which takes what is left."""
 DROPPED_FIRST = (5, 4, 3)
 """Columns that give way when the card is narrow."""
-GAP_PX = 10
+GAP_PX = 9
+NAME_GAP_PX = 6
 OVERHANG_PX = 6
 """The row that is spoken of is marked a little wider than the table."""
 NOTABLE_DB = -3.0
@@ -100,7 +101,7 @@ class PartsFace(Face):
             column: max(text_width(SAMPLES[column], TEXT_PX), text_width(HEADINGS[column], MARK_PX)) + GAP_PX
             for column in range(1, len(HEADINGS))
         }
-        least = text_width(SAMPLES[0], TEXT_PX)
+        least = text_width(SAMPLES[0], TEXT_PX) + NAME_GAP_PX
         for column in DROPPED_FIRST:
             if sum(widths.values()) + least <= self._table.width():
                 break
@@ -168,7 +169,7 @@ class PartsFace(Face):
     def _note(floor_hz: float, doubt: float, role: int) -> str:
         note = data.note_words(floor_hz)
         if note:
-            return f"{note}  {floor_hz:.0f} Hz"
+            return f"{note} {floor_hz:.0f} Hz"
         return "silent" if role == SILENT else UNKNOWN.get(int(doubt) if math.isfinite(doubt) else 0, words.NOT_YET)
 
     def _mono(self, frame: Frame) -> str:
@@ -244,7 +245,7 @@ class PartsFace(Face):
     @staticmethod
     def _write(painter: QPainter, text: str, place: QRect, column: int) -> None:
         side = Qt.AlignmentFlag.AlignLeft if column == 0 else Qt.AlignmentFlag.AlignRight
-        room = place.width() - (6 if column == 0 else 0)
+        room = place.width() - (NAME_GAP_PX if column == 0 else 0)
         shown = painter.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, room)
         painter.drawText(place, side | Qt.AlignmentFlag.AlignVCenter, shown)
 
