@@ -1,7 +1,7 @@
 """The command ``earwitness``: finds the command asked for and runs it.
 
-Exit codes: 0 done, 1 some of it failed, 2 wrong input, 3 a part of the machine is missing. Errors are one
-sentence on standard error, never a traceback.
+Exit codes: 0 done, 1 some of it failed, 2 wrong input, 3 a part of the machine is missing, 130 stopped by Ctrl-C.
+Errors are one sentence on standard error, never a traceback.
 """
 
 from __future__ import annotations
