@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from dsp.high_pass import apply, delay_cycles, loss_db, price
+from dsp.high_pass import apply, delay_cycles, loss_db, price, removed_percent
 from dsp.level import Level
 from dsp.ring import half_beat_ms, ring
 from dsp.signals import silence, tone
@@ -101,10 +101,24 @@ def _delays() -> list[Check]:
     return checks
 
 
+def removed_of_a_line(ratio: float, order: int) -> float:
+    """Per cent that the filter takes from power at one frequency alone."""
+    return removed_percent(np.array([1.0]), np.array([ratio * CUTOFF_HZ]), CUTOFF_HZ, order)
+
+
+def _removed() -> list[Check]:
+    taken = {1 / 2: (80.0, 94.1176, 98.4615, 99.6109), 1.0: (50.0,) * 4}
+    return [
+        Check(f"{6 * order} dB per octave, power taken at {ratio:g} of the cut-off", LOSS, percent, "%", 6e-5, 6e-5,
+              partial(removed_of_a_line, ratio, order))
+        for ratio, values in taken.items() for order, percent in enumerate(values, start=1)
+    ]  # fmt: skip
+
+
 def _rings() -> list[Check]:
     rings = [
-        Check(f"Q {quality:g} at {hz:g} Hz, time to -20 dB", RESONATOR, t60 / 3.0, "ms", 0.02 * t60 / 3.0,
-              0.02 * t60 / 3.0, partial(ring_ms, quality, hz)) for quality, hz, t60 in RESONATORS
+        Check(f"Q {quality:g} at {hz:g} Hz, time to -20 dB", RESONATOR, t60 / 3.0, "ms", 0.005 * t60 / 3.0,
+              0.005 * t60 / 3.0, partial(ring_ms, quality, hz)) for quality, hz, t60 in RESONATORS
     ]  # fmt: skip
     beats = [
         Check(f"half a beat at {tempo:g} per minute", TEMPO, value, "ms", 0.5, 0.5, partial(half_beat_ms, tempo))
@@ -113,4 +127,4 @@ def _rings() -> list[Check]:
     return rings + beats
 
 
-CHECKS: list[Check] = [*_losses(), *_delays(), *_rings()]
+CHECKS: list[Check] = [*_losses(), *_removed(), *_delays(), *_rings()]
