@@ -268,14 +268,28 @@ def _h870() -> Iterator[Check]:
         limit = 0.5 * 10.0 ** (-3 if round(exposure, 3) == exposure else -4)
         measure = partial(sound_exposure_pa2h, level, hours)
         yield Check(
-            f"{level:g} dB(A) for {hours:g} h", "IEC 61252, arithmetic", exposure, "Pa²h", limit, limit, measure
+            f"{level:g} dB(A) for {hours:g} h",
+            "IEC 61252 (from memory), arithmetic",
+            exposure,
+            "Pa²h",
+            limit,
+            limit,
+            measure,
         )
     week_in_a_day = partial(daily_level_of_exposure_db, 1.6)
-    yield Check("a week of H.870 in one day", "IEC 61252, arithmetic", 87.0, "dB(A)", 0.05, 0.05, week_in_a_day)
-    one = partial(daily_level_of_exposure_db, 1.0)
-    yield Check("1 Pa²h as LEX,8h", "IEC 61252, arithmetic", 84.949, "dB(A)", 0.001, 0.001, one)
     yield Check(
-        "1 Pa²h as LAE", "IEC 61252, arithmetic", 129.542, "dB(A)", 0.001, 0.001, partial(exposure_level_db, 1.0)
+        "a week of H.870 in one day", "IEC 61252 (from memory), arithmetic", 87.0, "dB(A)", 0.05, 0.05, week_in_a_day
+    )
+    one = partial(daily_level_of_exposure_db, 1.0)
+    yield Check("1 Pa²h as LEX,8h", "IEC 61252 (from memory), arithmetic", 84.949, "dB(A)", 0.001, 0.001, one)
+    yield Check(
+        "1 Pa²h as LAE",
+        "IEC 61252 (from memory), arithmetic",
+        129.542,
+        "dB(A)",
+        0.001,
+        0.001,
+        partial(exposure_level_db, 1.0),
     )
 
 
