@@ -7,6 +7,7 @@ from pathlib import Path
 
 from meter.audio.source import SourceRequest
 from meter.commands.errors import MISSING_PART, CommandError
+from meter.commands.meters import named_meters
 from meter.commands.screen import has_screen, require_libraries
 
 
@@ -22,6 +23,7 @@ def run(arguments: argparse.Namespace) -> int:
         sentence = "There is no display here; use “earwitness demo --headless” or “earwitness measure FILE”."
         raise CommandError(sentence, MISSING_PART)
     require_libraries()
+    named_meters(arguments.plugins)
     from meter.app import open_window
 
     request = SourceRequest("file", str(arguments.file.resolve()), {"loop": True}) if arguments.file else None

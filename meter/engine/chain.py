@@ -52,8 +52,10 @@ class Chain:
         return self._left_out | {meter.id: meter.fault for meter in self.meters if meter.fault}
 
     def process(self, block: FloatArray) -> None:
-        """Feed ``(frames, channels)`` float64, finite, to every meter."""
-        feeds = {name: block if columns is None else block[:, columns] for name, columns in self._columns.items()}
+        """Feed ``(frames, channels)`` float64, finite, to every meter; none of them can write into it."""
+        feeds = {name: block[:] if columns is None else block[:, columns] for name, columns in self._columns.items()}
+        for feed in feeds.values():
+            feed.flags.writeable = False
         for index, meter in enumerate(self.meters):
             self.on_meter(index)
             meter.process(feeds[meter.manifest.feed])

@@ -11,6 +11,7 @@ from meter.plugin.host import Plugin, load_processor
 from meter.plugin.manifest import Manifest
 
 OVERRUNS_TO_QUARANTINE = 3
+LONGEST_REASON = 200
 STALL_FACTOR = 10.0
 """Wall time past this many block lengths counts as an overrun even if the processor slept through it."""
 
@@ -109,9 +110,8 @@ class GuardedMeter:
                 doing = "loading"
                 self._processor = load_processor(self._plugin)
             work(self._processor)
-        except Exception as error:
-            what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
-            self.fault = f"Meter “{self.manifest.name}” is set aside: it failed in {doing} ({what})."
+        except (Exception, SystemExit) as error:
+            self.fault = f"Meter “{self.manifest.name}” is set aside: it failed in {doing} ({_reason(error)})."
 
     def _judge_time(self, busy: float, wall: float, length: float) -> None:
         overrun = busy > length or wall > STALL_FACTOR * length
@@ -122,3 +122,10 @@ class GuardedMeter:
                 f"Meter “{self.manifest.name}” is set aside: three times in a row it took longer than the sound "
                 f"it measured (last {took:.0f} ms for {length * 1000.0:.0f} ms)."
             )
+
+
+def _reason(error: BaseException) -> str:
+    """Kind and first line of what was thrown: it stands in one sentence."""
+    first = next(iter(str(error).splitlines()), "").strip()
+    told = first if len(first) <= LONGEST_REASON else f"{first[:LONGEST_REASON]}…"
+    return f"{type(error).__name__}: {told}" if told else type(error).__name__

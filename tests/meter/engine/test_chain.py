@@ -56,6 +56,28 @@ def test_a_meter_that_throws_is_named_and_set_aside(tmp_path: Path, where: str) 
     assert frame.number("good.total") == 3 * 960.0
 
 
+def test_a_meter_that_calls_exit_is_set_aside_like_any_other(tmp_path: Path) -> None:
+    chain = chain_of(write_meter(tmp_path / "bad", "bad", "raise SystemExit(3)"))
+    chain.process(np.ones((480, 2)))
+    assert "SystemExit: 3" in chain.faults["bad"]
+
+
+def test_a_long_story_is_told_in_its_first_line(tmp_path: Path) -> None:
+    chain = chain_of(write_meter(tmp_path / "bad", "bad", "raise ValueError('a' * 300 + chr(10) + 'and more')"))
+    chain.process(np.ones((480, 2)))
+    assert f"(ValueError: {'a' * 200}…)" in chain.faults["bad"]
+    assert "more" not in chain.faults["bad"]
+
+
+def test_a_meter_cannot_change_what_the_others_hear(tmp_path: Path) -> None:
+    chain = chain_of(write_meter(tmp_path / "bad", "bad", "block[:] = 0.0"), write_meter(tmp_path / "good", "good"))
+    block = np.ones((480, 2))
+    chain.process(block)
+    assert "read-only" in chain.faults["bad"]
+    assert Frame(chain.layout, chain.read()).number("good.total") == 960.0
+    assert block.flags.writeable
+
+
 def test_a_meter_that_cannot_be_imported_is_set_aside(tmp_path: Path) -> None:
     folder = write_meter(tmp_path / "bad", "bad")
     (folder / "process.py").write_text("import nothing_of_this_name\n", encoding="utf-8")
