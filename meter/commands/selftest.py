@@ -126,7 +126,7 @@ def sums_of(results: Sequence[Result], seconds: float) -> dict[str, Any]:
         "checks": len(results),
         "published": sum(result.published for result in results),
         "missed": sum(not result.passed for result in results),
-        "smallest_margin_percent": 100.0 - tightest.margin_used_percent if tightest else None,
+        "smallest_margin_percent": max(0.0, 100.0 - tightest.margin_used_percent) if tightest else None,
         "smallest_margin_check": f"{tightest.name} ({tightest.source})" if tightest else None,
         "seconds": round(seconds, 1),
     }
