@@ -245,8 +245,10 @@ def _attack_seconds(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> f
     def power(seconds: float) -> float:
         firsts = hits + round(seconds * rate_hz)
         firsts = firsts[firsts + span <= len(signal)]
+        if not len(firsts):
+            return 0.0
         pieces = signal[firsts[:, None] + np.arange(span)].reshape(len(firsts), -1)
-        return float(np.median((pieces**2).mean(axis=1))) if len(firsts) else 0.0
+        return float(np.median((pieces**2).mean(axis=1)))
 
     least = 0.25 * power(min(ATTACKS_SECONDS))
     return next((seconds for seconds in ATTACKS_SECONDS if power(seconds) >= least), min(ATTACKS_SECONDS))

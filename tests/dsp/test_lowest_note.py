@@ -129,6 +129,12 @@ def test_a_single_hit_is_too_little() -> None:
     assert found.reason.startswith("only 0.")
 
 
+def test_a_hit_at_the_very_end_has_nothing_after_its_attack() -> None:
+    signal = np.zeros((RATE_HZ, 1))
+    signal[-RATE_HZ // 10 :] = tone(50.0, -12.0, RATE_HZ // 10)
+    assert np.isnan(floor_of(signal).floor_hz)
+
+
 def test_noise_under_a_part_that_keeps_its_level_is_not_its_lower_octave() -> None:
     """Held chords with no gaps, as an organ plays them, over noise from 30 to 45 Hz; half of the pedal lies in it."""
     pedal_hz = 73.42
