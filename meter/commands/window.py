@@ -23,7 +23,8 @@ def run(arguments: argparse.Namespace) -> int:
         sentence = "There is no display here; use “earwitness demo --headless” or “earwitness measure FILE”."
         raise CommandError(sentence, MISSING_PART)
     require_libraries()
-    named_meters(arguments.plugins)
+    if arguments.plugins:
+        named_meters(arguments.plugins)
     from meter.app import open_window
 
     request = SourceRequest("file", str(arguments.file.resolve()), {"loop": True}) if arguments.file else None
