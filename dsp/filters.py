@@ -72,6 +72,11 @@ class KWeighting:
         self._state = state
         return np.asarray(weighted)
 
+    def ringing(self, frames: int) -> FloatArray:
+        """What would come out of ``frames`` frames of silence, ``(frames, channels)``; nothing is moved on."""
+        silence = np.zeros((frames, self._state.shape[1]))
+        return np.asarray(lfilter(self._numerator, self._denominator, silence, axis=0, zi=self._state)[0])
+
     def reset(self) -> None:
         """Forget the signal."""
         self._state[:] = 0.0

@@ -14,11 +14,11 @@ import math
 
 import numpy as np
 
-from dsp.filters import KWeighting
 from dsp.gating import K_OFFSET_DB, LoudnessHistogram, integrated_loudness, loudness_of, loudness_range
 from dsp.types import TICKS_PER_SECOND, FloatArray, Spec, check_block
 from dsp.units import power_to_db
-from dsp.windows import RollingSum, TickEnergies
+from dsp.weighted_energies import KWeightedEnergies
+from dsp.windows import RollingSum
 
 MOMENTARY_SECONDS = 0.4
 SHORT_TERM_SECONDS = 3.0
@@ -74,8 +74,7 @@ class LoudnessMeter:
         self._heard = heard if len(heard) < spec.channels else None
         self._gains = np.sqrt(np.array(chosen, dtype=np.float64)[heard])
         self._gains_are_one = bool((self._gains == 1.0).all())
-        self._filter = KWeighting(spec.rate_hz, len(heard))
-        self._ticks = TickEnergies(spec.rate_hz)
+        self._ticks = KWeightedEnergies(spec.rate_hz, max(1, len(heard)))
         self._momentary_sums = RollingSum(MOMENTARY_TICKS, 1)
         self._short_term_sums = RollingSum(SHORT_TERM_TICKS, 1)
         self._blocks = LoudnessHistogram()
@@ -85,7 +84,6 @@ class LoudnessMeter:
 
     def reset(self) -> None:
         """Forget the signal; whether integration runs or is paused stays as it is."""
-        self._filter.reset()
         self._ticks.reset()
         self._momentary_sums.reset()
         self._short_term_sums.reset()
@@ -134,7 +132,7 @@ class LoudnessMeter:
             return
         self._gap_frames += frames
         if self._gap_frames >= LONG_GAP_SECONDS * self._spec.rate_hz:
-            self._filter.reset()
+            self._ticks.restart_filter()
             self._priming_frames = round(PRIMING_SECONDS * self._spec.rate_hz)
         self._lose(frames)
 
@@ -202,24 +200,25 @@ class LoudnessMeter:
         self._origin_tick = -(-self._frame * TICKS_PER_SECOND // self._spec.rate_hz)
 
     def _push_part(self, block: FloatArray) -> None:
-        weighted = self._weight(block)
+        counted = self._counted(block)
         self._gap_frames = 0
         if self._priming_frames:
-            primed = min(self._priming_frames, len(weighted))
+            primed = min(self._priming_frames, len(counted))
             self._priming_frames -= primed
+            self._ticks.prime(counted[:primed])
             self._lose(primed)
-            weighted = weighted[primed:]
-        self._frame += len(weighted)
+            counted = counted[primed:]
+        self._frame += len(counted)
         if self._running:
-            self._measured_frames += len(weighted)
-        self._take_ticks(self._ticks.push(weighted))
+            self._measured_frames += len(counted)
+        self._take_ticks(self._ticks.push(counted))
 
-    def _weight(self, block: FloatArray) -> FloatArray:
-        """K-weighted channels that count, scaled so that the sum of their squares is the weighted power."""
+    def _counted(self, block: FloatArray) -> FloatArray:
+        """The channels that count, scaled so that the sum of their squares is the weighted power."""
         if not len(self._gains):
             return np.zeros((len(block), 1))
-        weighted = self._filter.process(block if self._heard is None else block[:, self._heard])
-        return weighted if self._gains_are_one else weighted * self._gains
+        heard = block if self._heard is None else block[:, self._heard]
+        return heard if self._gains_are_one else heard * self._gains
 
     def _lose(self, frames: int) -> None:
         self._frame += frames

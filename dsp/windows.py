@@ -37,6 +37,11 @@ class TickSums:
         """Ticks completed so far, lost ones included."""
         return self._tick
 
+    @property
+    def frames_to_edge(self) -> int:
+        """Frames that complete the tick begun; 0 at the edge of one."""
+        return -(-self._frame * TICKS_PER_SECOND // self._rate_hz) * self._rate_hz // TICKS_PER_SECOND - self._frame
+
     def push(self, values: FloatArray) -> FloatArray:
         """Sums of the ticks that end in this block, shape ``(ticks, width)``; may be empty."""
         edges = self._edges_within(len(values))
@@ -48,6 +53,12 @@ class TickSums:
         sums[0] = self._combine(sums[0], self._partial)
         self._partial = self._whole(values[edges[-1] :])
         self._tick += len(edges)
+        return sums
+
+    def take(self, sums: FloatArray) -> FloatArray:
+        """The next ticks came summed ``(ticks, width)``, from an edge on; returns them."""
+        self._tick += len(sums)
+        self._frame = tick_edge(self._tick, self._rate_hz)
         return sums
 
     def skip(self, frames: int) -> FloatArray:
