@@ -14,4 +14,9 @@ export OPENBLAS_NUM_THREADS=1
 .venv/bin/ruff check .
 .venv/bin/ruff format --check --quiet . || { echo "Run: .venv/bin/ruff format ." >&2; exit 1; }
 .venv/bin/mypy
-exec .venv/bin/pytest "$@"
+[ $# = 0 ] || exec .venv/bin/pytest "$@"
+outcome=0
+.venv/bin/pytest -n logical --dist loadfile --ignore tests/live || outcome=$?
+# One after the other: they listen in real time, and load the cores themselves where that matters.
+.venv/bin/pytest tests/live || outcome=$?
+exit "$outcome"
