@@ -230,7 +230,7 @@ class Frame:
                 continue
             value = float(self.values[slot.offset])
             if math.isfinite(value):
-                found[slot.json_key] = round(value, JSON_DECIMALS)
+                found[slot.json_key] = round(value, JSON_DECIMALS) + 0.0  # no minus nought
             else:
                 found[slot.json_key] = None
                 fault = self.status.quarantined.get(slot.key.partition(".")[0])

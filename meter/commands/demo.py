@@ -155,4 +155,4 @@ def words_of(slot: Slot, value: float) -> str:
     """A figure with its unit, or the words for why there is none."""
     if not math.isfinite(value):
         return f"– {slot.why_not(value)}"
-    return f"{value:.1f} {slot.unit}" if slot.unit else f"{value:+.2f}"
+    return f"{value:z.1f} {slot.unit}" if slot.unit else f"{value:+z.2f}"

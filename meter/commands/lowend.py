@@ -161,7 +161,7 @@ def _parts_table(account: LowEndAccount) -> Table:
 def _floor(part: PartAccount) -> str:
     if math.isnan(part.floor_hz):
         return f"{CANNOT_SAY} {part.why.get('floor_hz', '')}"
-    return f"{part.floor_note} {part.floor_cents:+.0f} ct, {part.floor_hz:.1f} Hz"
+    return f"{part.floor_note} {part.floor_cents:+z.0f} ct, {part.floor_hz:.1f} Hz"
 
 
 def _prices_table(account: LowEndAccount) -> Table:

@@ -157,7 +157,7 @@ def _print_table(results: Sequence[Measurement]) -> None:
         why = result.readings.get("why", {})
         for key, value in result.readings.items():
             if key != "why":
-                table.add_row(key, f"{value:.2f}" if value is not None else Text(f"– {why[key]}"))
+                table.add_row(key, f"{value:z.2f}" if value is not None else Text(f"– {why[key]}"))
         console(least_width=LEAST_WIDTH).print(table)
         for note in result.notes:
             print(visible(note))
