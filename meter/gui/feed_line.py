@@ -13,7 +13,7 @@ from PySide6.QtWidgets import QHBoxLayout, QSizePolicy, QVBoxLayout, QWidget
 
 from meter.gui.feed_words import detail_words, is_broken, missing_words, state_words
 from meter.gui.small_parts import ElidedLine, KeyButton
-from meter.gui.theme import SUBTITLE_PX, TITLE_PX, current_theme
+from meter.gui.theme import SUBTITLE_PX, TITLE_PX, VERDICT_PX, current_theme
 from meter.readings import FeedStatus
 
 NO_SOURCE = "nothing chosen yet"
@@ -23,6 +23,10 @@ BESIDE_NAME_PX = 44
 """What the source button needs besides its name: padding and the triangle."""
 
 ROW_PX = 30
+FOLD_EDGE_PX = 2
+MOST_LINES = 2
+NARROW_PX = 900
+"""In a window narrower than this a sentence may take one line more."""
 TOP_SPACING_PX = 6
 LEAST_SOURCE_PX = 150
 """What the name of the source keeps of the top row."""
@@ -130,7 +134,8 @@ class SourceButton(KeyButton):
 class FeedLine(QWidget):
     """Two rows: the source and the keys, then the state with details, a sentence or a question.
 
-    The second row is always there, so that nothing below moves when there is something to say.
+    The second row is always there, so that nothing below moves when there is something to say. Only a sentence that
+    does not fit it gets a second line: what is broken must be read whole, from further away than the rest.
     """
 
     source_asked = Signal()
@@ -175,7 +180,8 @@ class FeedLine(QWidget):
         rows = QVBoxLayout(self)
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(0)
-        top, bottom = _row(rows), _row(rows)
+        (_, top), (holder, bottom) = _row(rows), _row(rows)
+        self.words.folded.connect(lambda high: holder.setFixedHeight(max(ROW_PX, high + 2 * FOLD_EDGE_PX)))
         top.addWidget(self.source)
         self._tab_row = QHBoxLayout()
         self._tab_row.setSpacing(2)
@@ -316,12 +322,15 @@ class FeedLine(QWidget):
             button.setEnabled(self._chosen)
         self.mark.show_state(status.state if self._chosen else "", broken=broken)
         self._answers.setVisible(bool(self._asks) and not broken)
-        self.words.say(*self._second_row(broken))
+        sentence, role = self._second_row(broken)
+        told = broken or bool(self._asks) or bool(status.sentence)
+        lines = MOST_LINES if self.width() >= NARROW_PX else MOST_LINES + 1
+        self.words.say(sentence, role, lines=lines if told else 1, most_px=VERDICT_PX if broken else 0)
 
     def _second_row(self, broken: bool) -> tuple[str, str]:
         status = self._status
         if broken:
-            parts = [state_words(status), missing_words(status), status.sentence]
+            parts = [state_words(status), status.sentence, missing_words(status)]
             return SEPARATOR.join(part for part in parts if part), "broken_ink"
         if self._asks:
             return self._asks[0].sentence, "ink"
@@ -335,12 +344,12 @@ class FeedLine(QWidget):
         return SEPARATOR.join(parts), "soft"
 
 
-def _row(rows: QVBoxLayout) -> QHBoxLayout:
-    """A row of fixed height, so that nothing moves when buttons come and go in it."""
+def _row(rows: QVBoxLayout) -> tuple[QWidget, QHBoxLayout]:
+    """A row of fixed height, so that nothing moves when buttons come and go in it, and what holds it."""
     holder = QWidget()
     holder.setFixedHeight(ROW_PX)
     rows.addWidget(holder)
     row = QHBoxLayout(holder)
     row.setContentsMargins(0, 0, 0, 0)
     row.setSpacing(TOP_SPACING_PX)
-    return row
+    return holder, row

@@ -37,6 +37,11 @@ def fitting_px(sample: str, width: int, height: int, most_px: int, least_px: int
     return 0
 
 
+def shortened(text: str, size_px: int, width: int, *, bold: bool = False) -> str:
+    """The text, its middle left out where it is wider than ``width``: names of tracks differ at either end."""
+    return QFontMetricsF(font(size_px, bold=bold)).elidedText(text, Qt.TextElideMode.ElideMiddle, width)
+
+
 def figure_room(height: int, usual: int = 86) -> int:
     """Height for a card's large figure: a third of a small card, ``usual`` on the page, a fifth of a large card."""
     return max(36, min(usual, round(height * 0.34)), height // 5)

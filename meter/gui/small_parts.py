@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QEvent, QPoint, QRect, QSize, Qt
+from PySide6.QtCore import QEvent, QPoint, QRect, QSize, Qt, Signal
 from PySide6.QtGui import QFontMetrics, QKeyEvent, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QAbstractButton, QLabel, QSizePolicy
 
+from meter.gui.label import Label
 from meter.gui.theme import SUBTITLE_PX, current_theme, font, mixed
 
 BUTTON_HEIGHT_PX = 28
@@ -56,20 +57,26 @@ class Paragraph(TintedLabel):
 
 
 class ElidedLine(TintedLabel):
-    """One line of text in a colour role; what does not fit is cut with “…” and told in the tooltip."""
+    """Text in a colour role on one line, or on as many as asked for; what does not fit is cut with “…” and told in
+    the tooltip."""
+
+    folded = Signal(int)
+    """The height in pixels that the lines shown need, when that changed."""
 
     def __init__(self, size_px: int = SUBTITLE_PX, role: str = "soft") -> None:
         super().__init__(size_px, role)
         self._whole = ""
+        self._size_px, self._most_px, self._lines = size_px, 0, 1
+        self._high = 0
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setMinimumWidth(0)
 
-    def say(self, text: str, role: str | None = None) -> None:
-        """Show ``text``, in another colour role if one is given; does nothing when nothing changed."""
+    def say(self, text: str, role: str | None = None, *, lines: int = 1, most_px: int = 0) -> None:
+        """Show ``text``, in another role, on up to ``lines`` lines, up to ``most_px`` large where it fits."""
         if role is not None and role != self._role:
             self.tint(role)
-        if text != self._whole:
-            self._whole = text
+        if (text, lines, most_px) != (self._whole, self._lines, self._most_px):
+            self._whole, self._lines, self._most_px = text, lines, most_px
             self.setAccessibleName(text)
             self._fit()
 
@@ -84,18 +91,33 @@ class ElidedLine(TintedLabel):
 
     def sizeHint(self) -> QSize:
         """As wide as the whole text."""
-        return QSize(self.fontMetrics().horizontalAdvance(self._whole) + 2, super().sizeHint().height())
+        return QSize(self.fontMetrics().horizontalAdvance(self.whole) + 2, super().sizeHint().height())
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
         self._fit()
 
     def _fit(self) -> None:
-        metrics = QFontMetrics(self.font())
-        shown = metrics.elidedText(self._whole, Qt.TextElideMode.ElideRight, max(0, self.width()))
-        if shown != self.text():
+        label = self._folded(max(self._most_px, self._size_px))
+        for size_px in range(label.size_px - 1, self._size_px - 1, -1):
+            if label.elided:
+                label = self._folded(size_px)
+        shown = "\n".join(line.strip() for line in label.shown)
+        if (shown, label.size_px) != (self.text(), self.font().pixelSize()):
+            self.setFont(label.font)
             self.setText(shown)
-        self.setToolTip(self._whole if shown != self._whole else "")
+        self.setToolTip(self._whole if label.elided else "")
+        high = super().sizeHint().height()
+        if high != self._high:
+            self._high = high
+            self.folded.emit(high)
+
+    def _folded(self, size_px: int) -> Label:
+        """The text broken into lines at a size."""
+        label = Label(size_px, lines=self._lines)
+        label.place(QRect(0, 0, max(0, self.width()), self._lines * label.line_height))
+        label.say(self._whole)
+        return label
 
 
 class KeyButton(QAbstractButton):

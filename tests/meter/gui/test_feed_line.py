@@ -146,3 +146,38 @@ def test_a_very_long_name_leaves_room_for_the_keys(line, qtbot):
     assert "…" in line.source.text()
     assert line.source.geometry().right() < line.hold.geometry().left()
     assert line.more.geometry().right() <= 820
+
+
+LOST = (
+    "The sound server ended the capture of “alsa_output.pci-0000_00_1f.3.analog-stereo.monitor” (connection refused)"
+    "; choose the source again or restart the server."
+)
+
+
+@pytest.mark.parametrize("width", [1252, 996, 740])
+def test_what_is_broken_is_read_whole_and_large(width, line, qtbot):
+    """The longest sentence of a lost server, in windows of 1280 and 1024 pixels and in the narrowest."""
+    line.resize(width, 60)
+    line.show_status(status(state="lost", sentence=LOST))
+    qtbot.wait(1)
+    shown = line.words.text().replace("\n", " ")
+    assert LOST in " ".join(shown.split())
+    assert line.words.font().pixelSize() >= (15 if width > 800 else 13)
+    assert line.words.height() <= line.words.parentWidget().height()
+    assert line.words.text().count("\n") < line.sizeHint().height() // line.words.fontMetrics().height()
+    line.show_status(status())
+    qtbot.wait(1)
+    assert "\n" not in line.words.text()
+    assert line.sizeHint().height() == 60
+
+
+@pytest.mark.parametrize("width", [1252, 996])
+def test_a_long_question_is_read_whole_beside_its_answers(width, line, qtbot):
+    line.resize(width, 60)
+    line.show_status(status())
+    sentence = "The settings file was unusable (Expected `str`, got `int` - at `$.theme`); it is kept as " + (
+        "settings.json.unusable, and all starts fresh until you choose otherwise in the menu of this window."
+    )
+    line.say(sentence)
+    qtbot.wait(1)
+    assert " ".join(line.words.text().split()) == sentence
