@@ -1,6 +1,7 @@
 """Peaks: a bar for each channel, what is held in amber, the most since reset as a figure.
 
-One or two channels lie as rows; more stand side by side, up to 32 in one picture.
+One or two channels lie as rows; more stand side by side, up to 32 in one picture, beside the highest of all and the
+channel that holds it.
 """
 
 from __future__ import annotations
@@ -20,9 +21,16 @@ from meter.readings import Frame
 HOLDS_SECONDS = (1.5, 3.0, 10.0, 60.0)
 WIDEST = f"{words.MINUS}88.8"
 MOST_PX = 24
+COLUMNS_PX, COLUMN_LABELS_PX = 110, 96
+"""What bars side by side need: their least width, their least height."""
+BESIDE_GAP_PX = 18
+WORST_WHERE = "channel 32"
+LEAST_FIGURE_PX = 34
+"""Of a card as flat as on the page."""
 UNIT = "dBTP"
 MARK_THICKNESS_PX = 3
 SIDES = ("L", "R")
+MIX = "mix"
 
 
 class PeaksFace(Face):
@@ -37,15 +45,19 @@ class PeaksFace(Face):
         super().__init__()
         self._channels = 2
         self._bars: list[QRect] = []
+        self._scale_left = 0
+        self._highest = -1
         self._now: list[int] = []
         self._held: list[int] = []
         self._upright = False
         self._make_labels()
 
     def _make_labels(self) -> None:
+        least_px = LEAST_FIGURE_PX if self._channels > 2 else FIGURE_PX
         self.labels = {
-            "figure": Label(64, bold=True, sample=WIDEST, least_px=FIGURE_PX),
+            "figure": Label(64, bold=True, sample=WIDEST, least_px=least_px),
             "unit": Label(VERDICT_PX, role="soft"),
+            "where": Label(VERDICT_PX, bold=True, sample=WORST_WHERE, least_px=TEXT_PX),
             "note": Label(MARK_PX, role="soft", lines=2),
         }
         for number in range(self._channels):
@@ -66,27 +78,64 @@ class PeaksFace(Face):
 
     def arrange(self, inside: QRect) -> None:
         self._upright = self._channels > 2
+        self._now, self._held = [-1] * self._channels, [-1] * self._channels
+        if self._upright:
+            self._arrange_many(inside)
+            return
+        self.labels["where"].hide()
         note_high = line_height(MARK_PX)
-        figure = self.labels["figure"]
-        top = inside.top()
-        needed = (96 if self._upright else 3 * line_height(VERDICT_PX) + 12) + note_high + 10
-        with_figure = inside.height() - needed >= line_height(FIGURE_PX, bold=True)
-        if with_figure:
-            high = min(line_height(64, bold=True), inside.height() - needed)
-            figure.place(QRect(inside.left(), top, inside.width(), high))
-            top += figure.line_height + 6
-        else:
-            figure.hide()
-        self.beside("figure", "unit")
+        needed = 3 * line_height(VERDICT_PX) + 12 + note_high + 10
+        top = inside.top() + self._arrange_figure(inside, inside.height() - needed)
         with_note = inside.bottom() - top >= needed - note_high
         note = QRect(inside.left(), inside.bottom() + 1 - note_high, inside.width(), note_high if with_note else 0)
         self.labels["note"].place(note)
-        rest = QRect(inside.left(), top, inside.width(), (note.top() - 4 if with_note else inside.bottom() + 1) - top)
-        if self._upright:
-            self._arrange_columns(rest)
-        else:
-            self._arrange_rows(rest)
-        self._now, self._held = [-1] * self._channels, [-1] * self._channels
+        bottom = note.top() - 4 if with_note else inside.bottom() + 1
+        self._arrange_rows(QRect(inside.left(), top, inside.width(), bottom - top))
+
+    def _arrange_figure(self, place: QRect, room: int, least_px: int = FIGURE_PX) -> int:
+        """The figure on top of a place, as far as there is room for it; returns the height it takes."""
+        figure = self.labels["figure"]
+        if room < line_height(least_px, bold=True) or text_width(WIDEST, least_px, bold=True) > place.width():
+            figure.hide()
+            self.beside("figure", "unit")
+            return 0
+        figure.place(QRect(place.left(), place.top(), place.width(), min(line_height(64, bold=True), room)))
+        self.beside("figure", "unit")
+        return figure.line_height + 6
+
+    def _arrange_many(self, inside: QRect) -> None:
+        """The highest of all and the channel that holds it, over the bars or, in a flat card, left of them."""
+        head = line_height(FIGURE_PX, bold=True) + line_height(VERDICT_PX, bold=True) + 6
+        if inside.height() - head - line_height(MARK_PX) - 6 >= COLUMN_LABELS_PX:
+            top = self._arrange_highest(inside, inside.height() - COLUMN_LABELS_PX - 2 * line_height(VERDICT_PX), 6)
+            self._arrange_columns(QRect(inside.left(), top, inside.width(), inside.bottom() + 1 - top))
+            return
+        sizes = (FIGURE_PX, LEAST_FIGURE_PX)
+        widths = [text_width(WIDEST, size_px, bold=True) + 4 for size_px in sizes]
+        column = next((wide for wide in widths if wide + BESIDE_GAP_PX + COLUMNS_PX <= inside.width()), 0)
+        where_high = line_height(VERDICT_PX, bold=True)
+        if inside.height() - where_high < line_height(LEAST_FIGURE_PX, bold=True):
+            where_high = line_height(TEXT_PX, bold=True)
+        place = QRect(inside.left(), inside.top(), column, inside.height())
+        shown = self._arrange_highest(place, inside.height() - where_high, 0) > inside.top()
+        left = place.right() + BESIDE_GAP_PX if shown else inside.left()
+        self._arrange_columns(QRect(left, inside.top(), inside.right() + 1 - left, inside.height()))
+
+    def _arrange_highest(self, place: QRect, room: int, gap: int) -> int:
+        """Figure, channel and note from the top of a place down, the figure no higher than ``room``; their end."""
+        where, note = self.labels["where"], self.labels["note"]
+        top = place.top() + self._arrange_figure(place, room, LEAST_FIGURE_PX)
+        if top == place.top():
+            where.hide()
+            note.hide()
+            return top
+        top += gap - 6
+        high = min(line_height(VERDICT_PX, bold=True), place.bottom() + 1 - top)
+        where.place(QRect(place.left(), top, place.width(), high))
+        top = where.rect.top() + where.line_height + 2
+        lines = min(2 if not gap else 1, (place.bottom() + 1 - top) // line_height(MARK_PX))
+        note.place(QRect(place.left(), top, place.width(), lines * line_height(MARK_PX)))
+        return top + lines * line_height(MARK_PX) + gap
 
     def _arrange_rows(self, place: QRect) -> None:
         name_width = text_width("L", MARK_PX) + 10
@@ -110,6 +159,7 @@ class PeaksFace(Face):
     def _arrange_columns(self, place: QRect) -> None:
         scale_width = text_width(f"{words.MINUS}40", MARK_PX) + 8
         high = line_height(MARK_PX)
+        self._scale_left = place.left()
         pitch = (place.width() - scale_width) / self._channels
         with_figures = pitch >= text_width(WIDEST, TEXT_PX) + 4
         every = max(1, math.ceil((text_width("32", MARK_PX) + 6) / pitch))
@@ -163,10 +213,10 @@ class PeaksFace(Face):
         first, last = self._bars[0], self._bars[-1]
         at = first.bottom() + 1 - offset
         painter.setPen(self.theme.line)
-        painter.drawLine(self.inside.left() + text_width(text, MARK_PX) + 8, at, last.right(), at)
+        painter.drawLine(self._scale_left + text_width(text, MARK_PX) + 8, at, last.right(), at)
         high = line_height(MARK_PX)
         painter.setPen(self.theme.soft)
-        box = QRect(self.inside.left(), at - high // 2, text_width(text, MARK_PX), high)
+        box = QRect(self._scale_left, at - high // 2, text_width(text, MARK_PX), high)
         painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
 
     def _length(self, level_db: float) -> int:
@@ -185,9 +235,11 @@ class PeaksFace(Face):
 
     def paint_moving(self, painter: QPainter, region: QRegion) -> None:
         for number, bar in enumerate(self._bars):
-            if not region.intersects(bar.adjusted(-1, -1, 1, 1)) or self._now[number] < 0:
+            if not region.intersects(bar.adjusted(-1, -1, 1, MARK_THICKNESS_PX + 1)) or self._now[number] < 0:
                 continue
             painter.fillRect(self._stretch(number, 0, self._now[number]), self.measured)
+            if number == self._highest:
+                painter.fillRect(self._pointer(number), self.theme.held)
             held = self._held[number]
             if held > 0:
                 painter.fillRect(self._stretch(number, held - MARK_THICKNESS_PX, held), self.theme.held)
@@ -214,15 +266,41 @@ class PeaksFace(Face):
 
     def take_words(self, frame: Frame) -> None:
         most = frame.vector("peaks.true_max_each")
-        for number in range(min(len(most), self._channels)):
-            self.say(f"name{number}", SIDES[number] if self._channels == 2 else str(number + 1))
-            value = float(most[number])
+        known = most[: self._channels]
+        highest = int(np.nanargmax(known)) if np.any(known > -math.inf) else -1
+        self._point_at(highest if self._upright else -1)
+        for number in range(len(known)):
+            value = float(known[number])
+            at_top = self._upright and number == highest
+            self.say(f"name{number}", self._name(frame, number), "held_ink" if at_top else "soft")
             self.say(f"most{number}", words.figure(value, plus=True), "ink" if math.isfinite(value) else "faint")
-        highest = frame.number("peaks.true_max")
-        self.say("figure", words.figure(highest, plus=True), "ink" if math.isfinite(highest) else "faint")
-        self.say("unit", "" if math.isnan(highest) else UNIT)
+        value = frame.number("peaks.true_max")
+        self.say("figure", words.figure(value, plus=True), "ink" if math.isfinite(value) else "faint")
+        self.say("unit", "" if math.isnan(value) else UNIT)
         self.beside("figure", "unit")
+        self.say(
+            "where", f"channel {self._name(frame, highest)}" if highest >= 0 and self._upright else "", "held_ink"
+        )
         self.say("note", *self._note(frame, most))
+
+    def _name(self, frame: Frame, number: int) -> str:
+        """``L``, ``R`` of a pair, else the number of the channel in the source, counted from 1."""
+        if self._channels == 2:
+            return SIDES[number]
+        columns = frame.feeds.get(MIX, ())
+        return str((columns[number] if number < len(columns) else number) + 1)
+
+    def _point_at(self, number: int) -> None:
+        """Mark the bar of the channel that holds the highest peak."""
+        if number != self._highest:
+            for each in (self._highest, number):
+                if 0 <= each < len(self._bars):
+                    self.update(self._pointer(each).adjusted(0, -1, 0, 1))
+            self._highest = number
+
+    def _pointer(self, number: int) -> QRect:
+        bar = self._bars[number]
+        return QRect(bar.left(), bar.bottom() + 1, bar.width(), MARK_THICKNESS_PX)
 
     def _note(self, frame: Frame, most: np.ndarray) -> tuple[str, str]:
         overs = frame.number("peaks.overs")
@@ -231,8 +309,6 @@ class PeaksFace(Face):
             return f"went over 0 {UNIT} {times}", "held_ink"
         if not len(most) or np.all(np.isnan(most)):
             return words.waiting(self.live), "soft"
-        if self._channels > 2 and np.nanmax(most) > -math.inf:
-            return f"highest: channel {int(np.nanargmax(most)) + 1}", "soft"
         return f"never over 0 {UNIT}", "soft"
 
     def value_text(self) -> str:
@@ -241,4 +317,5 @@ class PeaksFace(Face):
         ]
         if self._channels > 2:
             each = [self.labels["figure"].text]
-        return f"true peak since reset {', '.join(each)} {UNIT}, {self.labels['note'].text}"
+        told = f"true peak since reset {', '.join(each)} {UNIT}"
+        return ", ".join(text for text in (told, self.labels["where"].text, self.labels["note"].text) if text)

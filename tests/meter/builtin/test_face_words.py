@@ -11,10 +11,12 @@ from PySide6.QtCore import QRect, Qt
 from PySide6.QtWidgets import QPushButton
 
 from meter.gui.theme import apply_theme
+from meter.readings import Layout
 from tests.support.faces import (
     LAYOUTS,
     SILENT,
     STATES,
+    Paints,
     frame_of,
     make,
     manifests_settings,
@@ -22,7 +24,7 @@ from tests.support.faces import (
     widened,
     words_of,
 )
-from tests.support.frames import ORDER, status, values_at
+from tests.support.frames import ORDER, layout, manifests, status, values_at
 from tests.support.frames import frame as snapshot
 
 
@@ -114,7 +116,42 @@ def test_peaks_in_words(qtbot):
     face.resize(523, 300)
     assert len(face._bars) == 32
     assert face._now[31] > face._now[0]
-    assert face.labels["note"].text == "highest: channel 32"
+    assert face.labels["where"].text == "channel 32"
+
+
+@pytest.mark.parametrize("channels", [3, 8, 32])
+@pytest.mark.parametrize("size", [(377, 137), (301, 104), (523, 144), (523, 300), (320, 180)])
+def test_of_many_channels_the_highest_peak_and_its_channel_are_read_from_a_metre(size, channels, qtbot):
+    face = make("peaks", qtbot, size)
+    plan = layout(channels)
+    most = np.full(channels, -20.0)
+    most[channels - 2] = -1.3
+    values = {"peaks.true_max_each": most, "peaks.true": most, "peaks.true_hold": most, "peaks.true_max": -1.3}
+    face.show_frame(snapshot(given=values, plan=plan, feed=status(100.0, channels=channels)))
+    figure, where = face.labels["figure"], face.labels["where"]
+    assert figure.shown == ["−1.3"]
+    assert figure.size_px >= 34
+    assert where.shown == [f"channel {channels - 1}"]
+    assert where.size_px >= 15
+    assert len(face._bars) == channels
+    assert all(bar.width() >= 1 and bar.height() >= 30 for bar in face._bars)
+    before = face.grab().toImage()
+    paints = Paints(face)
+    most[0] = 0.4
+    values |= {"peaks.true_max_each": most, "peaks.true_max": 0.4, "peaks.overs": 1.0}
+    face.show_frame(snapshot(given=values, plan=plan, feed=status(101.0, channels=channels)))
+    qtbot.wait(1)
+    assert where.shown == ["channel 1"]
+    assert paints.missed(before, face.grab().toImage()) == 0
+
+
+def test_channels_of_a_mix_further_up_are_called_by_their_numbers(qtbot):
+    face = make("peaks", qtbot, (523, 300))
+    plan = Layout.build({"peaks": manifests()["peaks"].fields}, {"peaks": 3}, {"mix": (4, 5, 6), "part kick": (0,)})
+    values = {"peaks.true_max_each": [-9.0, -3.0, -6.0], "peaks.true": -9.0, "peaks.true_max": -3.0}
+    face.show_frame(snapshot(given=values, plan=plan, feed=status(100.0, channels=7)))
+    assert [face.labels[f"name{number}"].text for number in range(3)] == ["5", "6", "7"]
+    assert face.labels["where"].text == "channel 6"
 
 
 def test_a_band_that_folds_away_under_a_solid_whole_is_named(qtbot):
