@@ -8,51 +8,81 @@ RUN_PACKAGES=(
   libxcb-keysyms1 libxcb-randr0 libxcb-render-util0 libxcb-shape0 libxcb-sync1 libxcb-xfixes0 libxcb-xkb1
   fonts-dejavu-core
 )
-# A private audio server, a virtual screen, and libraries that the tests compare with.
-TEST_PACKAGES=(pulseaudio xvfb xauth libebur128-1 fluidsynth timgm6mb-soundfont)
+# A virtual screen, and libraries that the tests compare with.
+TEST_PACKAGES=(xvfb xauth libebur128-1 fluidsynth timgm6mb-soundfont)
 MISSING_PART=3
 OLDEST_PYTHON=11
 NEWEST_PYTHON=13
+# Others may be at work on the system's packages: a machine that has just been switched on often is.
+APT=(env LC_ALL=C DEBIAN_FRONTEND=noninteractive apt-get -q -o DPkg::Lock::Timeout=120)
 
 stop_with() {
   printf '%s\n' "$1" >&2
   exit "$MISSING_PART"
 }
 
+# Those of the packages that are not installed for this machine's own architecture, which may not be its only one.
 missing_packages() {
-  local package
+  local package own there
+  own=$(dpkg --print-architecture)
+  there=$(dpkg-query -W -f='<${Package} ${Architecture} ${db:Status-Status}>' "$@" 2>/dev/null || true)
   for package in "$@"; do
-    [ "$(dpkg-query -W -f='${db:Status-Status}' "$package" 2>/dev/null)" = installed ] || printf '%s ' "$package"
+    [[ $there == *"<$package $own installed>"* || $there == *"<$package all installed>"* ]] || printf '%s ' "$package"
   done
+}
+
+# True where Debian's PulseAudio server, which the live tests start, would push out the sound system in use.
+pipewire_excludes_pulseaudio() {
+  local absent
+  command -v dpkg-query >/dev/null || return 1
+  absent=$(missing_packages pulseaudio pipewire-alsa pipewire-audio)
+  [[ $absent == *pulseaudio* && $absent != *pipewire-alsa*pipewire-audio* ]]
 }
 
 # Installs what is missing where that is allowed, else says the exact line and stops.
 need_system_packages() {
+  local wanted=("$@") missing python
   if ! command -v dpkg-query >/dev/null; then
-    command -v "$(find_python)" >/dev/null && return 0
+    find_python >/dev/null && return 0
     stop_with "This is not Debian or Ubuntu; install Python 3.$OLDEST_PYTHON to 3.$NEWEST_PYTHON and PortAudio, then run this again."
   fi
-  local wanted missing line
-  wanted=("$@")
-  find_python >/dev/null || wanted+=(python3)
-  python_makes_environments || wanted+=(python3-venv)
-  missing=$(missing_packages "${wanted[@]}")
-  [ -n "$missing" ] || return 0
-  line="apt-get install -y --no-install-recommends ${missing% }"
-  if [ "$(id -u)" = 0 ]; then
-    install_packages "" "$line"
-  elif command -v sudo >/dev/null && { sudo -n true 2>/dev/null || [ -t 0 ]; }; then
-    install_packages sudo "$line"
-  else
-    stop_with "Some system packages are missing. Run: sudo $line"
-  fi
+  python=$(find_python) || wanted+=(python3)
+  python_makes_environments || wanted+=("${python:-python3}-venv")
+  read -ra missing <<<"$(missing_packages "${wanted[@]}")"
+  [ "${#missing[@]}" = 0 ] || install_packages "${missing[@]}"
 }
 
 install_packages() {
-  printf 'Installing system packages: %s\n' "${2##*recommends }" >&2
-  # shellcheck disable=SC2086  # the words of the line are meant to be split
-  { $1 apt-get update -qq && DEBIAN_FRONTEND=noninteractive $1 $2; } >&2 \
-    || stop_with "The system packages could not be installed. Run: sudo $2"
+  local sudo=() line log install=(install -y --no-install-recommends --no-remove "$@")
+  line="apt-get update && apt-get ${install[*]}"
+  if [ "$(id -u)" != 0 ]; then
+    command -v sudo >/dev/null || stop_with "Some system packages are missing. As root, run: $line"
+    sudo=(sudo)
+    line="sudo apt-get update && sudo apt-get ${install[*]}"
+    sudo -n true 2>/dev/null || [ -t 0 ] || stop_with "Some system packages are missing. Run: $line"
+  fi
+  printf 'Installing system packages: %s\n' "$*" >&2
+  # What apt says goes to a file, so the one question there can be, for the password, is asked before.
+  [ "${#sudo[@]}" = 0 ] || sudo -n true 2>/dev/null || sudo -v || stop_with "Some system packages are missing. Run: $line"
+  log=$(new_log)
+  # Lists that are out of date may still do: the installation decides.
+  "${sudo[@]}" "${APT[@]}" update </dev/null >"$log" 2>&1 || true
+  "${sudo[@]}" "${APT[@]}" "${install[@]}" </dev/null >>"$log" 2>&1 \
+    || stop_with "The system packages could not be installed ($(apt_reason "$log"); more in $log). Run: $line"
+  rm -f "$log"
+}
+
+new_log() {
+  mktemp "${TMPDIR:-/tmp}/earwitness-setup.XXXXXX"
+}
+
+# The line of apt's that tells most: that a package is unknown follows from lists that could not be fetched.
+apt_reason() {
+  {
+    grep '^E: ' "$1" | grep -vE 'Unable to locate|no installation candidate' || true
+    grep '^W: ' "$1" || true
+    grep '^E: ' "$1" || echo "E: apt-get gave no reason"
+  } | sed -n 's/^[EW]: *//; s/  */ /g; 1p'
 }
 
 find_python() {
@@ -76,26 +106,59 @@ python_makes_environments() {
   python=$(find_python) && "$python" -c 'import ensurepip, venv' 2>/dev/null
 }
 
-# The environment is made anew for another Python, and brought up to date when a lock file or pyproject.toml changes.
-# The first file is the lock of the program itself; those after it come on top.
-need_environment() {
-  local root=$1 program_stamp full_stamp python file files=()
+# need_environment ROOT LOCK [LOCK...]: the first lock is that of the program itself, those after it come on top.
+# In a shell of its own, so that whoever calls stays in the folder where they were.
+need_environment() (
+  cd "$1"
   shift
-  cd "$root"
-  program_stamp=.venv/ready-$(stamp_of "$1")
-  full_stamp=.venv/ready-$(stamp_of "$@")
-  [ -f "$full_stamp" ] && return 0
-  python=$(find_python) || stop_with "Python 3.$OLDEST_PYTHON to 3.$NEWEST_PYTHON is needed; install one of them, then run this again."
-  printf 'Setting up the Python environment in .venv\n' >&2
-  { [ -x .venv/bin/python ] && python_fits .venv/bin/python; } || "$python" -m venv --clear .venv
-  for file in "$@"; do files+=(-r "$file"); done
-  { .venv/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes "${files[@]}" \
-      && .venv/bin/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .; } >&2 \
-    || stop_with "The Python packages could not be installed; check the network connection, then run this again."
-  rm -f .venv/ready-*
-  touch "$program_stamp" "$full_stamp"
+  environment_is_ready "$@" && return 0
+  if command -v flock >/dev/null; then
+    exec 9<.
+    flock -n 9 || { echo "It is being set up already; waiting for that to end" >&2 && flock 9; }
+    environment_is_ready "$@" && return 0
+  fi
+  make_environment "$@"
+)
+
+environment_is_ready() {
+  environment_is_whole && [ -f ".venv/ready-$(stamp_of "$@")" ]
+}
+
+# Made to its end, in this place, by a Python that still is what it was: a folder may be moved and a system brought
+# up to date, and both leave an environment that cannot start.
+environment_is_whole() {
+  [ -x .venv/bin/python ] && [ "$(cat .venv/whole 2>/dev/null)" = "$(place)" ]
+}
+
+place() {
+  printf '%s\n' "$PWD" "$(readlink -f .venv/bin/python)"
 }
 
 stamp_of() {
   cat pyproject.toml "$@" | sha256sum | cut -d' ' -f1
+}
+
+# A whole environment is brought up to date, any other is made anew; it counts as whole again when all went well.
+make_environment() {
+  local python log file files=()
+  for file in "$@"; do files+=(-r "$file"); done
+  python=$(find_python) || stop_with "Python 3.$OLDEST_PYTHON to 3.$NEWEST_PYTHON is needed; install one of them, then run this again."
+  echo "Setting up the Python environment in .venv; this takes a minute, or some on a slow line" >&2
+  log=$(new_log)
+  { environment_is_whole && rm .venv/whole .venv/ready-*; } >"$log" 2>&1 || "$python" -m venv --clear .venv >"$log" 2>&1 \
+    || stop_with "The Python environment cannot be made in $PWD/.venv ($(tail -n 1 "$log")); mend that, then run this again."
+  { install_with_pip --require-hashes "${files[@]}" && install_with_pip --no-deps --no-build-isolation -e .; } >"$log" 2>&1 \
+    || stop_with "The Python packages could not be installed ($(pip_reason "$log"); more in $log): check the network connection and the free space, then run this again."
+  touch ".venv/ready-$(stamp_of "$1")" ".venv/ready-$(stamp_of "$@")"
+  place >.venv/whole
+  rm -f "$log"
+}
+
+# Nobody sees a question here, and a habit of installing for the user alone does not fit an environment.
+install_with_pip() {
+  PIP_USER=0 .venv/bin/python -m pip install --quiet --no-input --disable-pip-version-check "$@" </dev/null
+}
+
+pip_reason() {
+  grep -m 1 '^ERROR: ' "$1" | sed 's/^ERROR: //' || tail -n 1 "$1"
 }

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Set up whatever is missing on this machine, then run `earwitness` with the arguments given.
 set -euo pipefail
-root=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
+root=$(dirname "$(dirname "$(readlink -f "${BASH_SOURCE[0]}")")")
 . "$root/meter/setup.sh"
 
 need_system_packages "${RUN_PACKAGES[@]}"
