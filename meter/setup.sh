@@ -159,6 +159,11 @@ install_with_pip() {
   PIP_USER=0 .venv/bin/python -m pip install --quiet --no-input --disable-pip-version-check "$@" </dev/null
 }
 
+# pip goes on without a connection and ends with a complaint that no version fits.
 pip_reason() {
-  grep -m 1 '^ERROR: ' "$1" | sed 's/^ERROR: //' || tail -n 1 "$1"
+  if grep -qi 'connection broken' "$1"; then
+    echo "the connection to the package index failed"
+  else
+    grep '^ERROR: ' "$1" | grep -v 'Exception:$' | sed -n '1s/^ERROR: //p' | grep . || tail -n 1 "$1"
+  fi
 }

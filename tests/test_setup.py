@@ -217,6 +217,23 @@ def test_a_failed_installation_is_one_sentence_and_the_next_run_begins_anew(tree
     assert (done.returncode, asked) == (0, ANEW)
 
 
+@pytest.mark.parametrize(
+    ("said", "reason"),
+    [
+        (
+            "WARNING: Retrying (x) after connection broken by 'y'\nERROR: Could not find a version that satisfies z",
+            "the connection to the package index failed",
+        ),
+        ("ERROR: Exception:\nTraceback:\nReadTimeoutError: Read timed out.", "ReadTimeoutError: Read timed out."),
+        ("WARNING: a\nERROR: No space left on device\nERROR: b", "No space left on device"),
+    ],
+)
+def test_the_reason_is_what_tells_most_of_what_pip_said(said: str, reason: str, tmp_path: Path) -> None:
+    (tmp_path / "log").write_text(said + "\n")
+    done = shell(f"pip_reason {tmp_path}/log")
+    assert (done.returncode, done.stdout) == (0, f"{reason}\n")
+
+
 def test_an_update_that_failed_half_way_does_not_count_as_an_environment(tree: Tree) -> None:
     tree.set_up("program.lock")
     tree.index(there=False)
