@@ -21,7 +21,7 @@ export OPENBLAS_NUM_THREADS=1
 .venv/bin/mypy
 [ $# = 0 ] || exec .venv/bin/pytest "$@"
 outcome=0
-.venv/bin/pytest -n logical --dist loadfile --ignore tests/live || outcome=$?
+.venv/bin/pytest -n logical --maxprocesses 4 --dist loadfile --ignore tests/live || outcome=$?
 # One after the other: they listen in real time, and load the cores themselves where that matters.
 .venv/bin/pytest tests/live || outcome=$?
 exit "$outcome"
