@@ -20,7 +20,10 @@ FACE_PARTS = (
     "meter.gui.theme",
     "meter.gui.words",
     "meter.builtin.listening.face_words",
+    "meter.builtin.low_end.face_blocks",
     "meter.builtin.low_end.face_data",
+    "meter.builtin.low_end.face_mix",
+    "meter.builtin.low_end.face_shape",
     "meter.builtin.spectrum.face_closer",
 )
 

@@ -272,11 +272,11 @@ class Window(QMainWindow):
             "reset": self.feed_line.reset.click,
             "hold": self.feed_line.hold.click,
             "feeds": self.feeds.find,
+            "source": self.ask_source,
             "tap": self.feeds.tap,
             "tempo": self.feeds.ask_tempo,
         }
-        if action in known:
-            known[action]()
+        known.get(action, lambda: None)()
 
     def toggle_ears_only(self) -> None:
         """Blank everything, or bring the page back."""

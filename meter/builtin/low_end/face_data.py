@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from PySide6.QtGui import QColor
 
 from meter.gui import scale, words
+from meter.gui.label import Label
 from meter.readings import Frame
 
 Floats = NDArray[np.float64]
@@ -19,12 +20,6 @@ SILENT, OWNER, OTHER, MINOR, CANCELS = range(5)
 LAST, MARKED, SITTING = "last", "marked", "sitting"
 SLOPES = (6, 12, 18, 24)
 STALE_SECONDS = 2.0
-NOTHING_MAPPED = "No parts yet: say with the key F which channel is the kick, the bass and so on."
-TOO_FEW_CHANNELS = (
-    "No parts here: send kick, bass and others to further channels of one device, and take them all with the key S."
-)
-MIX_CHANNELS = 2
-NO_PARTS = "no parts"
 MOST_NAMED = 3
 
 
@@ -66,13 +61,6 @@ def parts_of(frame: Frame) -> list[Part]:
     return sorted(
         found, key=lambda part: (order.get(part.role, 5), -part.share if math.isfinite(part.share) else 0.0)
     )
-
-
-def nothing_mapped(frame: Frame) -> str:
-    """How to come to parts, empty where there are some."""
-    if frame.parts:
-        return ""
-    return NOTHING_MAPPED if frame.status.channels > MIX_CHANNELS else TOO_FEW_CHANNELS
 
 
 def index_of(frame: Frame, key: str) -> int:
@@ -159,3 +147,9 @@ def _luminance(colour: QColor) -> float:
     parts = (colour.redF(), colour.greenF(), colour.blueF())
     linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
     return float(0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2])
+
+
+def first_fitting(label: Label, *sentences: str) -> str:
+    """The first of several sentences, the longest first, that stands whole on a label; else the last."""
+    room = label.rect.width()
+    return next((text for text in sentences if label.width_of(text) <= room), sentences[-1])

@@ -1,50 +1,40 @@
 """Who owns the low end: one fat bar of blocks named inside, the others in a list, and the same in four bands.
 
 What cancels is drawn apart, under the end of the bar from which it takes. A dashed block is what the mix bus adds.
+While no part is named the blocks are the bands of the mix, and a button leads to the parts.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
-from PySide6.QtCore import QPoint, QRect, QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QMouseEvent, QPainter, QPen, QRegion
+from PySide6.QtCore import QRect, QRectF, QSize, Qt
+from PySide6.QtGui import QBrush, QColor, QMouseEvent, QPainter, QPen, QRegion
 
+from meter.builtin.low_end import face_blocks as blocks_of
 from meter.builtin.low_end import face_data as data
+from meter.builtin.low_end import face_mix as mix
+from meter.builtin.low_end.face_blocks import LEAST_BAR_PX, Block
 from meter.builtin.low_end.face_data import CANCELS, OTHER, OWNER, Part
 from meter.gui import words
 from meter.gui.face import Choice, Face
-from meter.gui.label import Label, fitting_px, line_height, text_width
+from meter.gui.label import Label, line_height, shortened, text_width
 from meter.gui.theme import MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
 from meter.readings import Frame
 
-MOST_BAR_PX, LEAST_BAR_PX = 76, 30
-MOST_NAME_PX, LEAST_NAME_PX = 30, 13
-ONE_LINE_PX = 18
-"""Smaller than this, name and figure stand on two lines."""
+MOST_BAR_PX = 76
 CANCEL_PX = 18
+BUS_FOOT_PX = 9
 LISTED_PARTS = 4
-LIST_SHARE = 0.24
+LIST_SHARE, WAY_SHARE = 0.24, 0.32
+BUTTON_PX = 34
 LIST_FROM_PX = 700
-BLOCK_GAP_PX = 3
 BUS_DIFFERENCE_DB = 1.0
 MOST_BUS_SHARE = 0.25
 SHADES = (0.0, 0.28, 0.45, 0.55)
 """How far each owner's block is mixed into the card, so that neighbours can be told apart without a second colour."""
-TEXT_EDGE_PX = 10
 OFFERED_TEMPOS = (80.0, 90.0, 100.0, 110.0, 120.0, 130.0, 140.0)
 """For the hand on the mouse; any other is tapped."""
-
-
-@dataclass(frozen=True)
-class Block:
-    """One part's share in one bar."""
-
-    part: Part
-    box: QRect
-    owner: int
-    """Rank among the owners, -1 for a part that is none."""
 
 
 class OwnersFace(Face):
@@ -61,11 +51,17 @@ class OwnersFace(Face):
             "verdict": Label(VERDICT_PX, lines=2, least_px=TEXT_PX, sample="a and b own the low end"),
             "bus": Label(TEXT_PX, role="soft"),
             "others": Label(MARK_PX, role="soft"),
+            "mono": Label(TEXT_PX, role="soft", lines=2),
+            "way": Label(TEXT_PX, lines=5),
         }
         for row in range(LISTED_PARTS):
             self.labels[f"other{row}"] = Label(TEXT_PX)
         for band in range(4):
             self.labels[f"band{band}"] = Label(MARK_PX, role="soft")
+        self._way = mix.Way(self)
+        self._way.button.clicked.connect(lambda: self.action_asked.emit(self._way.action))
+        self.controls = [self._way.button]
+        self._way_place = QRect()
         self._bar = QRect()
         self._bands: list[QRect] = []
         self._parts: list[Part] = []
@@ -80,7 +76,7 @@ class OwnersFace(Face):
 
     @property
     def subtitle(self) -> str:
-        return f"20–120 Hz, {data.span_words(self.settings)}"
+        return f"20–120 Hz, {data.span_words(self.settings) if self._mapped else 'last 3 s of the mix'}"
 
     def choices(self) -> tuple[Choice, ...]:
         heading = "shares of"
@@ -98,30 +94,66 @@ class OwnersFace(Face):
     # Layout
 
     def arrange(self, inside: QRect) -> None:
+        self._shown = ()
+        self._way.button.hide()
+        if not self._mapped:
+            self._arrange_mix(inside)
+            return
+        self.labels["mono"].hide()
+        self.labels["way"].hide()
         listed = inside.width() >= LIST_FROM_PX
         side = round(inside.width() * LIST_SHARE) if listed else 0
         self._arrange_list(QRect(inside.right() + 1 - side + 24, inside.top(), side - 24, inside.height()), listed)
         left = QRect(inside.left(), inside.top(), inside.width() - side, inside.height())
         verdict, bus = self.labels["verdict"], self.labels["bus"]
-        if not self._mapped:
-            for label in self.labels.values():
-                label.hide()
-            self._bar = QRect()
-            verdict.place(QRect(left.left(), left.top(), left.width(), min(left.height(), 2 * verdict.line_height)))
-            return
         bands_high = line_height(MARK_PX) + 16 + 6
         with_bands = left.height() >= LEAST_BAR_PX + 2 * verdict.line_height + bands_high + CANCEL_PX
         rest = left.height() - verdict.line_height - 8 - CANCEL_PX - (bands_high if with_bands else 0)
         high = max(LEAST_BAR_PX, min(MOST_BAR_PX, rest))
         self._bar = QRect(left.left(), left.top(), left.width(), high)
         top = self._bar.bottom() + 1 + CANCEL_PX + 4
-        bus_width = text_width("mix bus takes 00.0 dB", TEXT_PX) + 8
+        bus_width = text_width("mix bus takes 00.0 dB", TEXT_PX) + 24
         wide = left.width() >= 2 * bus_width
         verdict.place(QRect(left.left(), top, left.width() - (bus_width if wide else 0), verdict.line_height))
         down = verdict.rect.top() + round(verdict.ascent - bus.ascent)
-        bus.place(QRect(left.right() + 1 - bus_width, down, bus_width if wide else 0, bus.line_height))
+        bus.place(QRect(left.right() + 25 - bus_width, down, bus_width - 24 if wide else 0, bus.line_height))
         self._arrange_bands(QRect(left.left(), top + verdict.line_height + 8, left.width(), bands_high), with_bands)
-        self._shown = ()
+
+    def _arrange_mix(self, inside: QRect) -> None:
+        """The bar and what it says; right of them, or below in a narrow card, the way to the parts."""
+        for label in self.labels.values():
+            label.hide()
+        self._bands = []
+        verdict, mono = self.labels["verdict"], self.labels["mono"]
+        left, place = QRect(inside), QRect(inside)
+        if inside.width() >= LIST_FROM_PX:
+            place.setLeft(inside.right() + 1 - round(inside.width() * WAY_SHARE))
+            left.setRight(place.left() - 24)
+        else:
+            place.setTop(inside.bottom() + 1 - max(BUTTON_PX, inside.height() // 2 - 8))
+            left.setBottom(place.top() - 8)
+        room = left.height() - verdict.line_height - mono.line_height - 16
+        high = min(MOST_BAR_PX, room) if room >= LEAST_BAR_PX else 0
+        self._bar = QRect(left.left(), left.top(), left.width(), high)
+        top = self._bar.bottom() + 1 + (10 if self._bar.height() else 0)
+        verdict.place(QRect(left.left(), top, left.width(), min(left.bottom() + 1 - top, verdict.line_height)))
+        top = verdict.rect.bottom() + 5
+        lines = max(0, min(2, (left.bottom() + 1 - top) // mono.line_height))
+        mono.place(QRect(left.left(), top, left.width(), lines * mono.line_height))
+        self._way_place = place
+
+    def _arrange_way(self) -> None:
+        """The button right under its two sentences; where there is no room for both, the button alone."""
+        place, way, button = self._way_place, self.labels["way"], self._way.button
+        lines = (place.height() - BUTTON_PX - 10) // way.line_height
+        way.place(QRect(place.left(), place.top(), place.width(), max(0, lines) * way.line_height))
+        if way.elided:
+            way.hide()
+        top = place.top() + (len(way.shown) * way.line_height + 10 if way.shown else 0)
+        width = min(place.width(), text_width(button.text(), TEXT_PX) + 36)
+        button.setGeometry(place.left(), top, width, BUTTON_PX)
+        self._way.colour(self.theme)
+        button.setVisible(not self.fault)
 
     def _arrange_list(self, place: QRect, shown: bool) -> None:
         heading = self.labels["others"]
@@ -147,6 +179,10 @@ class OwnersFace(Face):
     # Numbers
 
     def take(self, frame: Frame) -> None:
+        self._make_room(bool(frame.parts))
+        if not self._mapped:
+            self._take_mix(frame)
+            return
         parts = data.parts_of(frame)
         bands = data.table(frame, "band_share")
         settled = not data.listening_words(frame) and not data.is_stale(frame)
@@ -159,13 +195,26 @@ class OwnersFace(Face):
         self._shown = shown
         self._parts, self._spoken_of, self._settled, self._bus = parts, spoken_of, settled, bus
         whole = [part.share for part in parts]
-        self._blocks[0] = self._stack(self._bar, whole, self._bus_share())
+        self._blocks[0] = blocks_of.stack(self._bar, parts, whole, self._bus_share())
         for band in range(4):
             shares_here = [
                 float(bands[part.number, band]) if bands.shape == (len(parts), 4) else math.nan for part in parts
             ]
-            self._blocks[band + 1] = self._stack(self._bands[band], shares_here, 0.0) if self._bands else []
-        self._cancels = self._hang(whole)
+            self._blocks[band + 1] = blocks_of.stack(self._bands[band], parts, shares_here) if self._bands else []
+        self._cancels = blocks_of.hang(self._blocks[0], parts, whole, CANCEL_PX - 4)
+        self.update()
+
+    def _take_mix(self, frame: Frame) -> None:
+        """The bands of the mix in the place of parts."""
+        before = next((part.number for part in self._parts if part.role == OWNER), -1)
+        parts = mix.as_parts(mix.bands_of(frame), before)
+        self._settled = bool(parts) and not mix.is_stale(frame)
+        shown = (tuple(round(part.share * 4.0) for part in parts), self._settled)
+        if shown == self._shown:
+            return
+        self._shown = shown
+        self._parts, self._spoken_of, self._bus, self._cancels = parts, -1, math.nan, []
+        self._blocks = [blocks_of.stack(self._bar, parts, [part.share for part in parts]), [], [], [], []]
         self.update()
 
     def _bus_share(self) -> float:
@@ -174,54 +223,21 @@ class OwnersFace(Face):
             return 0.0
         return max(-MOST_BUS_SHARE, min(MOST_BUS_SHARE, float(10.0 ** (min(self._bus, 10.0) / 10.0)) - 1.0))
 
-    def _stack(self, bar: QRect, shares: list[float], bus: float) -> list[Block]:
-        """Blocks side by side in order; what is positive fills the bar."""
-        positive = sum(share for share in shares if share > 0.0)
-        if not positive > 0.0 or not math.isfinite(positive) or bar.isEmpty():
-            return []
-        width = bar.width() / (1.0 + max(0.0, bus))
-        blocks, left, owner = [], float(bar.left()), 0
-        for part, share in zip(self._parts, shares, strict=True):
-            rank = owner if part.role == OWNER else -1
-            owner += part.role == OWNER
-            if not share > 0.0:
-                continue
-            right = left + width * share / positive
-            box = QRect(QPoint(round(left), bar.top()), QPoint(round(right) - 1, bar.bottom()))
-            blocks.append(Block(part, box, rank))
-            left = right
-        return blocks
-
-    def _hang(self, shares: list[float]) -> list[tuple[Part, QRect]]:
-        """What takes away, under the right end of the bar, as wide as what it takes."""
-        positive = sum(share for share in shares if share > 0.0)
-        if not positive > 0.0 or not math.isfinite(positive):
-            return []
-        end = max((block.box.right() + 1 for block in self._blocks[0]), default=self._bar.left())
-        hung = []
-        for part, share in zip(self._parts, shares, strict=True):
-            if part.role != CANCELS:
-                continue
-            width = max(4, min(end - self._bar.left(), round(-share / positive * (end - self._bar.left()))))
-            hung.append((part, QRect(end - width, self._bar.bottom() + 3, width, CANCEL_PX - 4)))
-            end -= width + BLOCK_GAP_PX
-        return hung
-
     # Words
 
     def take_words(self, frame: Frame) -> None:
-        self._make_room(bool(frame.parts))
-        if not frame.parts:
-            self._say_nothing(data.nothing_mapped(frame))
-            return
         self._write_figures()
+        if not self._mapped:
+            self._say_mix(frame)
+            return
         listening, stale = data.listening_words(frame), data.is_stale(frame)
-        sentence, short = self._verdict() if math.isfinite(self._first_share()) else ("", "")
-        if listening:
-            sentence, short = listening if self.live else words.waiting(self.live), ""
+        said: tuple[str, ...] = (words.waiting(self.live),)
+        if listening and self.live:
+            said = (listening,)
+        elif not listening and math.isfinite(self._first_share()):
+            said = tuple(data.with_age(sentence, frame) for sentence in self._verdict())
         role = "soft" if stale or listening or not self.live else "ink"
-        sentence = data.with_age(sentence, frame) or words.waiting(self.live)
-        self.say("verdict", sentence, role, data.with_age(short, frame))
+        self.say("verdict", said[0], role, data.first_fitting(self.labels["verdict"], *said))
         told = math.isfinite(self._bus) and abs(self._bus) > BUS_DIFFERENCE_DB
         deed = "adds" if self._bus > 0 else "takes"
         self.say("bus", f"mix bus {deed} {words.figure(abs(self._bus))} dB" if told else "")
@@ -239,34 +255,40 @@ class OwnersFace(Face):
         return self._figures.get(part.number) or data.percent(abs(part.share))
 
     def _make_room(self, mapped: bool) -> None:
-        """Without parts the sentence about them has the place of the bar."""
+        """Without parts the bands of the mix and the way to parts have the card."""
         if mapped != self._mapped:
-            self._mapped = mapped
+            self._mapped, self._parts = mapped, []
             self.rearrange()
 
-    def _say_nothing(self, sentence: str) -> None:
-        self.say("verdict", sentence, "soft")
-        for name in self.labels.keys() - {"verdict"}:
-            self.say(name, "")
+    def _say_mix(self, frame: Frame) -> None:
+        calm = "ink" if self._settled and self.live else "soft"
+        self.say("verdict", mix.verdict(frame, self._parts, self.live), calm)
+        self.say("mono", mix.mono_sentence(frame))
+        sentences = self._way.point(frame)
+        self.say("way", sentences)
+        self._arrange_way()
 
     def _first_share(self) -> float:
         return self._parts[0].share if self._parts else math.nan
 
-    def _verdict(self) -> tuple[str, str]:
-        """Who owns how much, as a sentence and with the figure first."""
+    def _verdict(self) -> tuple[str, ...]:
+        """Who owns how much: as a sentence, then ever shorter, with the figure first and without names."""
         owners = [part for part in self._parts if part.role == OWNER]
         cancels = [part for part in self._parts if part.role == CANCELS]
+        if len(self._parts) == 1:
+            return (f"{self._parts[0].name} is the only part named: no share to compare", "only one part is named")
         if not owners:
             return "nobody owns the low end", "nobody owns it"
-        held = sum(part.share for part in owners)
+        held = data.percent(sum(part.share for part in owners))
         verb = "owns" if len(owners) == 1 else "own"
         names = data.listed([part.name for part in owners])
-        sentence = f"{names} {verb} the low end: {data.percent(held)}"
+        sentence = f"{names} {verb} the low end: {held}"
         if cancels:
             takes = data.percent(abs(sum(part.share for part in cancels)))
-            verb = "cancels" if len(cancels) == 1 else "cancel"
-            sentence += f"; {data.listed([part.name for part in cancels])} {verb} {takes}"
-        return sentence, f"{data.percent(held)}: {names}"
+            deed = "cancels" if len(cancels) == 1 else "cancel"
+            sentence += f"; {data.listed([part.name for part in cancels])} {deed} {takes}"
+        count = "one part" if len(owners) == 1 else f"{len(owners)} parts"
+        return sentence, f"{held}: {names}", f"{count} {verb} the low end: {held}", f"{held}: {count}"
 
     def _say_list(self, role: str) -> None:
         others = [part for part in self._parts if part.role == OTHER]
@@ -275,10 +297,17 @@ class OwnersFace(Face):
         for row in range(LISTED_PARTS):
             text = ""
             if row < len(others):
-                text = f"{others[row].name}  {data.percent(others[row].share)}"
+                text = self._listed(others[row], self.labels[f"other{row}"])
                 if row == LISTED_PARTS - 1 and len(others) > LISTED_PARTS:
                     text = f"and {len(others) - row} more"
             self.say(f"other{row}", text, role)
+
+    @staticmethod
+    def _listed(part: Part, label: Label) -> str:
+        """A name and what it holds; the figure always stands, a long name loses its middle."""
+        figure = f"  {data.percent(part.share)}"
+        room = label.rect.width() - math.ceil(label.width_of(figure)) - 1
+        return f"{shortened(part.name, label.size_px, max(0, room))}{figure}"
 
     def _say_bands(self, frame: Frame) -> None:
         low, high = data.each(frame, "band_low_edge"), data.each(frame, "band_high_edge")
@@ -301,42 +330,13 @@ class OwnersFace(Face):
             self._draw_cancel(painter, part, box)
 
     def _draw_block(self, painter: QPainter, block: Block) -> None:
-        box = block.box.adjusted(0, 0, -BLOCK_GAP_PX if block.box.width() > 2 * BLOCK_GAP_PX else 0, 0)
+        box = blocks_of.inner(block)
         fill, ink = self._colours(block)
         painter.fillRect(box, fill)
-        high = box.height()
-        room = box.width() - 2 * TEXT_EDGE_PX
-        figure = self._figure(block.part)
-        if block not in self._blocks[0] or high < LEAST_BAR_PX:
-            self._write_small(painter, block.part.name, box, ink)
-            return
-        most = MOST_NAME_PX if block.owner >= 0 else TEXT_PX + 3
-        painter.setPen(ink)
-        name = block.part.name
-        place = box.adjusted(TEXT_EDGE_PX, 0, 0, 0)
-        for lines, least in (((f"{name}  {figure}",), ONE_LINE_PX), ((name, figure), LEAST_NAME_PX), ((figure,), 0)):
-            size = min(self._fitting(line, room, (high - 8) // len(lines), most) for line in lines)
-            if size and size >= least:
-                self._write_lines(painter, lines, place, size)
-                return
-
-    @staticmethod
-    def _fitting(line: str, room: int, high: int, most: int) -> int:
-        return fitting_px(line, room, high, most, LEAST_NAME_PX, bold=True)
-
-    @staticmethod
-    def _write_lines(painter: QPainter, lines: tuple[str, ...], place: QRect, size: int) -> None:
-        painter.setFont(font(size, bold=True))
-        high = line_height(size, bold=True)
-        top = place.center().y() - (high * len(lines)) // 2
-        for number, line in enumerate(lines):
-            painter.drawText(QRect(place.left(), top + number * high, place.width(), high), _MIDDLE_LEFT, line)
-
-    def _write_small(self, painter: QPainter, text: str, box: QRect, ink: QColor) -> None:
-        if text_width(text, MARK_PX - 1) <= box.width() - 10:
-            painter.setFont(font(MARK_PX - 1))
-            painter.setPen(ink)
-            painter.drawText(box.adjusted(5, 0, 0, 0), _MIDDLE_LEFT, text)
+        if block in self._blocks[0] and box.height() >= LEAST_BAR_PX:
+            blocks_of.write(painter, block, self._figure(block.part), ink)
+        else:
+            blocks_of.write_small(painter, block.part.name, box, ink)
 
     def _colours(self, block: Block) -> tuple[QColor, QColor]:
         if block.part.number == self._spoken_of and block.owner < 0:
@@ -350,20 +350,23 @@ class OwnersFace(Face):
         return fill, data.readable(fill, self.theme.on_signal, self.theme.ink)
 
     def _draw_bus(self, painter: QPainter) -> None:
-        """A dashed block behind the parts for what the bus adds, over their end for what it takes."""
+        """A dashed block behind the parts for what the bus adds; a hatched foot under their end for what it takes."""
         share = self._bus_share()
         if not share or not self._blocks[0]:
             return
         end = self._blocks[0][-1].box.right() + 1
-        width = round(abs(share) * (end - self._bar.left()))
-        left = end if share > 0.0 else end - width
-        painter.setBrush(Qt.BrushStyle.BDiagPattern if share < 0.0 else Qt.BrushStyle.NoBrush)
+        width = max(2, round(abs(share) * (end - self._bar.left())) - 1)
         painter.setPen(QPen(self.theme.ink, 1, Qt.PenStyle.DashLine))
-        box = QRect(left, self._bar.top(), max(2, width - 1), self._bar.height() - 1)
-        painter.drawRect(box)
         if share > 0.0:
-            painter.setPen(self.theme.soft)
-            self._write_small(painter, "mix bus", box, self.theme.soft)
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            box = QRect(end, self._bar.top(), width, self._bar.height() - 1)
+            painter.drawRect(box)
+            blocks_of.write_small(painter, "mix bus", box, self.theme.soft)
+            return
+        foot = QRect(end - width - 1, self._bar.bottom() + 1 - BUS_FOOT_PX, width, BUS_FOOT_PX - 1)
+        painter.fillRect(foot, self.theme.card)
+        painter.setBrush(QBrush(self.theme.ink, Qt.BrushStyle.BDiagPattern))
+        painter.drawRect(foot)
 
     def _draw_cancel(self, painter: QPainter, part: Part, box: QRect) -> None:
         painter.setPen(QPen(self.theme.held, 1, Qt.PenStyle.DotLine))
@@ -382,7 +385,7 @@ class OwnersFace(Face):
     def mousePressEvent(self, event: QMouseEvent) -> None:
         """Have the part of a block spoken of; a click on it again leaves the choice to the meter."""
         at = event.position().toPoint()
-        for blocks in self._blocks:
+        for blocks in self._blocks if self._mapped else ():
             for block in blocks:
                 if block.box.contains(at) and event.button() == Qt.MouseButton.LeftButton:
                     again = self.settings.get("part") == block.part.name
@@ -395,6 +398,3 @@ class OwnersFace(Face):
             f"{part.name} {data.percent(part.share)}" for part in self._parts if math.isfinite(part.share)
         )
         return "; ".join(text for text in (self.labels["verdict"].text, shares, self.labels["bus"].text) if text)
-
-
-_MIDDLE_LEFT = Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft

@@ -9,10 +9,11 @@ from PySide6.QtCore import QRect, QSize, Qt
 from PySide6.QtGui import QPainter, QPen, QPolygonF, QRegion
 
 from meter.builtin.low_end import face_data as data
+from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_data import Floats
 from meter.gui import words
 from meter.gui.face import Face
-from meter.gui.label import Label, figure_room, line_height, text_width
+from meter.gui.label import Label, figure_room, line_height, shortened, text_width
 from meter.gui.points import polygon_of
 from meter.gui.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
 from meter.readings import Frame
@@ -22,7 +23,9 @@ VERDICTS = {SHARING: "sharing", TAKING_TURNS: "taking turns", WRESTLING: "wrestl
 NOTABLE_CHANGE_DB = 0.5
 """A flip or a nudge that changes less is not worth a word."""
 WIDEST = "−88.8"
+NO_PAIR = "No kick and bass heard among the parts yet."
 BEATS = 4
+LEAST_LANES_PX = 44
 
 
 class PairFace(Face):
@@ -39,9 +42,10 @@ class PairFace(Face):
             "figure": Label(FIGURE_PX + 4, bold=True, sample=WIDEST, least_px=26),
             "word": Label(FIGURE_PX - 14, bold=True, sample="taking turns", least_px=VERDICT_PX),
             "unit": Label(TEXT_PX, role="soft"),
-            "verdict": Label(TEXT_PX, lines=3),
+            "verdict": Label(TEXT_PX, lines=6),
             "try": Label(MARK_PX, role="soft", lines=2),
         }
+        self._mapped = True
         self._lanes = QRect()
         self._first: Floats = np.empty(0)
         self._second: Floats = np.empty(0)
@@ -60,6 +64,12 @@ class PairFace(Face):
 
     def arrange(self, inside: QRect) -> None:
         figure, verdict, tries = self.labels["figure"], self.labels["verdict"], self.labels["try"]
+        if not self._mapped:
+            for label in self.labels.values():
+                label.hide()
+            verdict.place(inside)
+            self._lanes = QRect()
+            return
         room = figure_room(inside.height(), 54)
         figure.place(QRect(inside.left(), inside.top(), text_width(WIDEST, FIGURE_PX + 4, bold=True) + 4, room))
         figure.place(QRect(inside.left(), inside.top(), inside.width(), figure.line_height))
@@ -82,6 +92,12 @@ class PairFace(Face):
     # Numbers and words
 
     def take_words(self, frame: Frame) -> None:
+        if bool(frame.parts) != self._mapped:
+            self._mapped = bool(frame.parts)
+            self.rearrange()
+        if not self._mapped:
+            self.say("verdict", mix.PAIR_WOULD_SHOW, "soft", mix.PAIR_NEEDS)
+            return
         names = (data.name_of(frame, "pair_first"), data.name_of(frame, "pair_second"))
         stale = data.is_stale(frame)
         self._take_lanes(frame, names, stale)
@@ -103,10 +119,8 @@ class PairFace(Face):
         self.say("try", self._tries(frame, names) if known else "")
 
     def _sentence(self, frame: Frame, names: tuple[str, str]) -> str:
-        if not frame.parts:
-            return data.NO_PARTS
         if not all(names):
-            return "No kick and no bass among the parts yet."
+            return "Two parts are needed, kick and bass." if len(frame.parts) < 2 else NO_PAIR
         verdict = data.number(frame, "pair_verdict")
         found = VERDICTS.get(int(verdict) if math.isfinite(verdict) else NOT_YET, "")
         if not found:
@@ -172,7 +186,7 @@ class PairFace(Face):
         """A filled lane that stands on, or hangs from, the line between the two."""
         middle = self._lanes.center().y()
         x = self._lanes.left() + (np.arange(len(lane)) + 0.5) / len(lane) * (self._lanes.width() - 1)
-        reach = (self._lanes.height() / 2.0 - 2.0) * lane
+        reach = (self._lanes.height() / 2.0 - 2.0 - self._names_high) * lane
         y = middle - 1.0 - reach if upward else middle + 1.0 + reach
         base = middle - 1.0 if upward else middle + 1.0
         return polygon_of(np.concatenate([x[:1], x, x[-1:]]), np.concatenate([[base], y, [base]]))
@@ -191,10 +205,16 @@ class PairFace(Face):
         painter.setFont(font(MARK_PX))
         painter.setPen(self.theme.soft)
         high = line_height(MARK_PX)
-        room = self._lanes.width() // 2
+        room = self._lanes.width() if self._names_high else self._lanes.width() // 2
         for name, top in zip(self._names, (self._lanes.top(), self._lanes.bottom() + 1 - high), strict=True):
-            text = painter.fontMetrics().elidedText(name, Qt.TextElideMode.ElideRight, room)
+            text = shortened(name, MARK_PX, room)
             painter.drawText(QRect(self._lanes.right() - room, top, room, high), Qt.AlignmentFlag.AlignRight, text)
+
+    @property
+    def _names_high(self) -> int:
+        """What the names take of the lanes, above and below, where there is room for both."""
+        high = line_height(MARK_PX)
+        return high if self._lanes.height() >= 2 * high + LEAST_LANES_PX else 0
 
     def _draw_beats(self, painter: QPainter) -> None:
         """The line between the lanes and, in a bar, its beats."""

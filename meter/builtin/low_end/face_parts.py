@@ -1,7 +1,7 @@
 """All parts in one table: what each holds, its lowest note, what lies under it, what it loses in mono, its ring.
 
 A click on a row has its part spoken of on the page. Under the table two sentences say what the lows lose in mono and
-through whom, and which parts lose more than 3 dB anywhere.
+through whom, and which parts lose more than 3 dB anywhere. While no part is named the rows are the bands of the mix.
 """
 
 from __future__ import annotations
@@ -9,10 +9,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from PySide6.QtCore import QPoint, QRect, QSize, Qt
-from PySide6.QtGui import QColor, QMouseEvent, QPainter, QRegion, QWheelEvent
+from PySide6.QtCore import QEvent, QPoint, QRect, QSize, Qt
+from PySide6.QtGui import QColor, QHelpEvent, QMouseEvent, QPainter, QRegion, QWheelEvent
+from PySide6.QtWidgets import QToolTip
 
 from meter.builtin.low_end import face_data as data
+from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_data import CANCELS, OWNER, SILENT
 from meter.gui import words
 from meter.gui.face import Choice, Face
@@ -24,6 +26,8 @@ ROW_PX = 26
 HEADINGS = ("part", "share", "lowest note", "under it", "mono", "ring")
 SAMPLES = ("plucked pair", "−00 %", "C♯2 000 Hz", "−00.0", "−00.0", "0,000")
 """The widest text of each column but the first, which takes what is left."""
+MIX_HEADINGS = ("band", "share", "level", "mono", "leans")
+MIX_SAMPLES = ("000–000 Hz", "000 %", "−00.0", "−00.0", "all on the right")
 DROPPED_FIRST = (5, 4, 3)
 """Columns that give way when the card is narrow."""
 GAP_PX = 9
@@ -70,10 +74,14 @@ class PartsFace(Face):
         self._first = 0
         self._spoken_of = -1
         self._stale = False
-        self._empty = ""
+        self._headings: tuple[str, ...] = HEADINGS
+
+    short_subtitle = "in dB and ms"
 
     @property
     def subtitle(self) -> str:
+        if self._headings is MIX_HEADINGS:
+            return "none named; the mix by band, in dB"
         return "under it and mono in dB, ring in ms"
 
     def choices(self) -> tuple[Choice, ...]:
@@ -97,15 +105,16 @@ class PartsFace(Face):
         self._scroll_to(self._first)
 
     def _arrange_columns(self) -> None:
+        samples = MIX_SAMPLES if self._headings is MIX_HEADINGS else SAMPLES
         widths = {
-            column: max(text_width(SAMPLES[column], TEXT_PX), text_width(HEADINGS[column], MARK_PX)) + GAP_PX
-            for column in range(1, len(HEADINGS))
+            column: max(text_width(samples[column], TEXT_PX), text_width(self._headings[column], MARK_PX)) + GAP_PX
+            for column in range(1, len(samples))
         }
-        least = text_width(SAMPLES[0], TEXT_PX) + NAME_GAP_PX
+        least = text_width(samples[0], TEXT_PX) + NAME_GAP_PX
         for column in DROPPED_FIRST:
             if sum(widths.values()) + least <= self._table.width():
                 break
-            del widths[column]
+            widths.pop(column, None)
         name_width = self._table.width() - sum(widths.values())
         self._columns = [(0, QRect(self._table.left(), 0, name_width, ROW_PX))]
         left = self._table.left() + name_width
@@ -132,20 +141,24 @@ class PartsFace(Face):
     # Numbers and words
 
     def take_words(self, frame: Frame) -> None:
-        if frame.parts != self._names:
-            self._names = frame.parts
+        headings: tuple[str, ...] = HEADINGS if frame.parts else MIX_HEADINGS
+        if frame.parts != self._names or headings is not self._headings:
+            self._names, self._headings = frame.parts, headings
             self.rearrange()
-        rows = [self._row(frame, part) for part in data.parts_of(frame)]
-        spoken_of = data.index_of(frame, "spoken_of")
-        stale = data.is_stale(frame)
-        empty = "" if frame.parts else data.NO_PARTS
-        if (rows, spoken_of, stale, empty) != (self._rows, self._spoken_of, self._stale, self._empty):
-            self._rows, self._spoken_of, self._stale, self._empty = rows, spoken_of, stale, empty
+        rows = [self._row(frame, part) for part in data.parts_of(frame)] if frame.parts else _band_rows(frame)
+        spoken_of = data.index_of(frame, "spoken_of") if frame.parts else _worst_band(frame)
+        stale = data.is_stale(frame) if frame.parts else mix.is_stale(frame)
+        if (rows, spoken_of, stale) != (self._rows, self._spoken_of, self._stale):
+            self._rows, self._spoken_of, self._stale = rows, spoken_of, stale
             self._scroll_to(self._first)
             self.update(self._painted)
         role = "soft" if stale else "ink"
-        self.say("mono", data.with_age(self._mono(frame), frame), role)
-        self.say("loses", self._loses(frame))
+        if frame.parts:
+            self.say("mono", data.with_age(self._mono(frame), frame), role)
+            self.say("loses", self._loses(frame))
+        else:
+            self.say("mono", mix.PARTS_WOULD_SHOW, "soft")
+            self.say("loses", "")
 
     def _row(self, frame: Frame, part: data.Part) -> Row:
         def value(key: str) -> float:
@@ -209,15 +222,10 @@ class PartsFace(Face):
     def paint_moving(self, painter: QPainter, region: QRegion) -> None:
         if not region.intersects(self._painted):
             return
-        if self._empty:
-            painter.setFont(font(TEXT_PX))
-            painter.setPen(self.theme.soft)
-            painter.drawText(self._table, Qt.TextFlag.TextWordWrap, self._empty)
-            return
         painter.setFont(font(MARK_PX))
         painter.setPen(self.theme.soft)
         for column, place in self._columns:
-            self._write(painter, HEADINGS[column], place.translated(0, self._table.top()), column)
+            self._write(painter, self._headings[column], place.translated(0, self._table.top()), column)
         painter.setFont(font(TEXT_PX))
         top = self._table.top() + ROW_PX
         for row in self._rows[self._first : self._first + self._fitting]:
@@ -246,7 +254,7 @@ class PartsFace(Face):
     def _write(painter: QPainter, text: str, place: QRect, column: int) -> None:
         side = Qt.AlignmentFlag.AlignLeft if column == 0 else Qt.AlignmentFlag.AlignRight
         room = place.width() - (NAME_GAP_PX if column == 0 else 0)
-        shown = painter.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, room)
+        shown = painter.fontMetrics().elidedText(text, Qt.TextElideMode.ElideMiddle, room)
         painter.drawText(place, side | Qt.AlignmentFlag.AlignVCenter, shown)
 
     def _draw_hidden(self, painter: QPainter) -> None:
@@ -263,11 +271,21 @@ class PartsFace(Face):
     def mousePressEvent(self, event: QMouseEvent) -> None:
         """Have the part of a row spoken of; a click on it again leaves the choice to the meter."""
         row = self._row_at(event.position().toPoint())
-        if row is None or event.button() != Qt.MouseButton.LeftButton:
+        if row is None or not self._names or event.button() != Qt.MouseButton.LeftButton:
             super().mousePressEvent(event)
             return
         name = row.texts[0]
         self.setting_chosen.emit(self.meter_id, {"part": "" if self.settings.get("part") == name else name})
+
+    def event(self, event: QEvent) -> bool:
+        """Tell the whole name of a part whose row has no room for it."""
+        if isinstance(event, QHelpEvent) and event.type() == QEvent.Type.ToolTip:
+            row = self._row_at(event.pos())
+            room = self._columns[0][1].width() - NAME_GAP_PX if self._columns else 0
+            cut = row is not None and text_width(row.texts[0], TEXT_PX) > room
+            QToolTip.showText(event.globalPos(), row.texts[0] if row is not None and cut else "", self)
+            return True
+        return super().event(event)
 
     def wheelEvent(self, event: QWheelEvent) -> None:
         """Go up and down a long table."""
@@ -281,5 +299,29 @@ class PartsFace(Face):
         return self._rows[self._first + place] if inside and self._first + place < len(self._rows) else None
 
     def value_text(self) -> str:
-        said = [f"{row.texts[0]} {row.texts[1]}, lowest note {row.texts[2]}" for row in self._rows]
+        third = "lowest note" if self._names else "level"
+        said = [f"{row.texts[0]} {row.texts[1]}, {third} {row.texts[2]}" for row in self._rows]
         return "; ".join([*said, *(label.text for label in self.labels.values() if label.text)])
+
+
+def _band_rows(frame: Frame) -> list[Row]:
+    """The bands of the mix in the place of parts."""
+    return [
+        Row(
+            number,
+            (
+                band.name, data.percent(band.share), words.figure(band.level), words.figure(band.loss),
+                words.side_short(band.balance),
+            ),
+            OWNER, rumbles=False,
+        )
+        for number, band in enumerate(mix.bands_of(frame))
+    ]  # fmt: skip
+
+
+def _worst_band(frame: Frame) -> int:
+    """The band that loses a notable part of its level in mono, -1 for none."""
+    worst = frame.number("mono_lows.worst_band")
+    losses = frame.vector("mono_lows.band_loss")
+    known = math.isfinite(worst) and 0 <= worst < len(losses)
+    return int(worst) if known and losses[int(worst)] <= NOTABLE_DB else -1

@@ -14,16 +14,15 @@ from PySide6.QtGui import QMouseEvent, QPainter, QPen, QPolygonF, QRegion
 from PySide6.QtWidgets import QSlider
 
 from meter.builtin.low_end import face_data as data
+from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_data import SLOPES, Floats
+from meter.builtin.low_end.face_shape import HIGH_HZ, LOW_HZ, low_shape, x_of
 from meter.gui import scale, words
 from meter.gui.face import Choice, Face
-from meter.gui.label import Label, line_height, text_width
-from meter.gui.points import polygon_of
+from meter.gui.label import Label, line_height, shortened, text_width
 from meter.gui.theme import HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
 from meter.readings import Frame
 
-LOW_HZ, HIGH_HZ = 20.0, 435.0
-SPAN_DB = 54.0
 MARKED_HZ = (20.0, 30.0, 40.0, 60.0, 80.0, 120.0, 200.0, 300.0, 400.0)
 STEPS = 300
 ROW_PX = 23
@@ -64,6 +63,7 @@ class PriceFace(Face):
         self._shape = QPolygonF()
         self._under = QPolygonF()
         self._spectrum: Floats = np.empty(0)
+        self._mapped = True
         self._names: tuple[str, ...] = ()
         self._floor = math.nan
         self._cutoff = math.nan
@@ -72,7 +72,7 @@ class PriceFace(Face):
 
     @property
     def subtitle(self) -> str:
-        return "lows of one part, over its loud moments"
+        return "lows of one part, over its loud moments" if self._mapped else "20–240 Hz; no part is named"
 
     @property
     def slope(self) -> int:
@@ -127,16 +127,12 @@ class PriceFace(Face):
         for width in widths[:count]:
             self._columns.append(self._columns[-1] + width + spare)
 
-    def _x(self, frequency_hz: float) -> int:
-        place = scale.log_place(frequency_hz, LOW_HZ, HIGH_HZ)
-        return self._picture.left() + round(place * (self._picture.width() - 1))
-
     # Numbers and words
 
     def take_words(self, frame: Frame) -> None:
         part = data.index_of(frame, "spoken_of")
-        if frame.parts != self._names:
-            self._names = frame.parts
+        if frame.parts != self._names or self._mapped != bool(frame.parts):
+            self._names, self._mapped = frame.parts, bool(frame.parts)
             self.rearrange()
         self._say_part(frame, part)
         self._take_picture(frame, part)
@@ -145,16 +141,20 @@ class PriceFace(Face):
 
     def _say_part(self, frame: Frame, part: int) -> None:
         chosen = part >= 0 and self.settings.get("part") == frame.parts[part]
-        self.say("name", frame.parts[part] if part >= 0 else "")
-        self.say("why", "" if chosen or part < 0 else "the part with most to tell")
+        why = "" if chosen or part < 0 else "the part with most to tell"
         if not frame.parts:
-            self.say("price", data.NO_PARTS, "soft")
+            self.say("price", mix.price_sentence(frame, self.live), "soft", mix.PRICE_WOULD_SHOW)
         elif part < 0:
             self.say("price", words.waiting(self.live), "soft")
         else:
             stale = data.is_stale(frame)
             sentence = data.with_age(self._price(frame, part), frame)
             self.say("price", sentence, "soft" if stale else "ink", self._short_price(frame, part))
+        name = self.labels["name"]
+        spoken_of = frame.parts[part] if part >= 0 else "" if frame.parts else "the mix"
+        beside = name.width_of(spoken_of) + 20 <= self.labels["why"].rect.left() - name.rect.left()
+        self.say("name", shortened(spoken_of, name.size_px, name.rect.width(), bold=True))
+        self.say("why", why if beside else "")
 
     def _price(self, frame: Frame, part: int) -> str:
         """One sentence: up to where, what it takes, what it costs."""
@@ -244,31 +244,19 @@ class PriceFace(Face):
     def _take_picture(self, frame: Frame, part: int) -> None:
         spectra, frequencies = data.table(frame, "spectrum"), data.each(frame, "spectrum_hz")
         spectrum = spectra[part] if part >= 0 and len(spectra) else np.empty(0)
+        if not frame.parts:
+            frequencies, spectrum = mix.spectrum_of(frame)
         floor = float(data.each(frame, "floor")[part]) if part >= 0 else math.nan
         cutoff = self._cost(frame, part)[""] if part >= 0 else math.nan
         same = np.array_equal(spectrum, self._spectrum, equal_nan=True)
         if same and words.figure(floor) == words.figure(self._floor) and cutoff == self._cutoff:
             return
         self._spectrum, self._floor, self._cutoff = spectrum.copy(), floor, cutoff
-        known = np.isfinite(spectrum) & np.isfinite(frequencies) if len(spectrum) == len(frequencies) else []
-        if not np.any(known) or self._picture.isEmpty():
-            self._shape = self._under = QPolygonF()
-        else:
-            self._shape = self._polygon(frequencies[known], spectrum[known], math.inf)
-            self._under = self._polygon(frequencies[known], spectrum[known], floor / math.sqrt(2.0))
+        self._shape = low_shape(self._picture, frequencies, spectrum)
+        self._under = (
+            low_shape(self._picture, frequencies, spectrum, floor / math.sqrt(2.0)) if part >= 0 else QPolygonF()
+        )
         self.update(self._picture.adjusted(-4, -line_height(MARK_PX), 4, 4))
-
-    def _polygon(self, frequencies: Floats, levels: Floats, up_to_hz: float) -> QPolygonF:
-        """The filled shape from the left up to a frequency, down to 54 dB under the highest level."""
-        top = float(levels.max())
-        inside = frequencies <= up_to_hz if not math.isnan(up_to_hz) else np.zeros(len(frequencies), dtype=bool)
-        if not inside.any():
-            return QPolygonF()
-        places = np.log(frequencies[inside] / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
-        x = self._picture.left() + places * (self._picture.width() - 1)
-        floor = float(self._picture.bottom())
-        y = floor - scale.straight_places(levels[inside], top - SPAN_DB, top) * (self._picture.height() - 1)
-        return polygon_of(np.concatenate([x[:1], x, x[-1:]]), np.concatenate([[floor], y, [floor]]))
 
     def paint_still(self, painter: QPainter) -> None:
         if self._picture.isEmpty():
@@ -276,7 +264,7 @@ class PriceFace(Face):
         painter.setFont(font(MARK_PX))
         free = -1
         for frequency in MARKED_HZ:
-            at = self._x(frequency)
+            at = x_of(self._picture, frequency)
             painter.setPen(mixed(self.theme.card, self.theme.line, 0.6))
             painter.drawLine(at, self._picture.top(), at, self._picture.bottom())
             text = f"{frequency:g}"
@@ -303,7 +291,7 @@ class PriceFace(Face):
         """Everything left of the cut-off, named."""
         if not math.isfinite(self._cutoff) or self._cutoff <= LOW_HZ:
             return
-        right = self._x(self._cutoff)
+        right = x_of(self._picture, self._cutoff)
         zone = QRect(self._picture.topLeft(), QPoint(right, self._picture.bottom()))
         painter.fillRect(zone, mixed(self.theme.card, self.theme.held, 0.13))
         painter.fillRect(QRect(right, self._picture.top(), 2, self._picture.height()), self.theme.held)
@@ -325,7 +313,7 @@ class PriceFace(Face):
         note = data.note_words(self._floor)
         if not note or not LOW_HZ <= self._floor <= HIGH_HZ:
             return
-        at = self._x(self._floor)
+        at = x_of(self._picture, self._floor)
         painter.fillRect(QRect(at - 1, self._picture.top(), 3, self._picture.height()), self.theme.ink)
         text = f"{note}  {self._floor:.0f} Hz"
         width = text_width(text, MARK_PX, bold=True)

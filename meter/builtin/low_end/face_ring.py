@@ -9,6 +9,7 @@ from PySide6.QtCore import QPointF, QRect, QRectF, QSize, Qt
 from PySide6.QtGui import QPainter, QPen, QPolygonF, QRegion
 
 from meter.builtin.low_end import face_data as data
+from meter.builtin.low_end import face_mix as mix
 from meter.gui import words
 from meter.gui.face import Face
 from meter.gui.label import Label, figure_room, text_width
@@ -53,8 +54,9 @@ class RingFace(Face):
         self.labels = {
             "figure": Label(FIGURE_PX, bold=True, sample=WIDEST, least_px=28),
             "unit": Label(TEXT_PX, role="soft"),
-            "verdict": Label(TEXT_PX, lines=2),
+            "verdict": Label(TEXT_PX, lines=6),
         }
+        self._mapped = True
         self._picture = QRect()
         self._fall: Fall | None = None
         self._name = ""
@@ -68,6 +70,12 @@ class RingFace(Face):
 
     def arrange(self, inside: QRect) -> None:
         figure, unit, verdict = self.labels["figure"], self.labels["unit"], self.labels["verdict"]
+        if not self._mapped:
+            figure.hide()
+            unit.hide()
+            verdict.place(inside)
+            self._picture = QRect()
+            return
         wide = inside.width() >= 2.2 * inside.height()
         column = QRect(inside.left(), inside.top(), inside.width() // 2 if wide else inside.width(), inside.height())
         unit_width = text_width("ms to −20 dB", TEXT_PX) + 10
@@ -90,6 +98,12 @@ class RingFace(Face):
     # Numbers and words
 
     def take_words(self, frame: Frame) -> None:
+        if bool(frame.parts) != self._mapped:
+            self._mapped = bool(frame.parts)
+            self.rearrange()
+        if not self._mapped:
+            self.say("verdict", mix.RING_WOULD_SHOW, "soft", mix.RING_NEEDS)
+            return
         part = self._part_with_a_ring(frame)
         fall = self._fall_of(frame, part)
         stale = data.is_stale(frame)
@@ -99,10 +113,10 @@ class RingFace(Face):
             self.update(self._picture.adjusted(-2, -2, 2, 2))
         ring = fall.ring if fall is not None else math.nan
         figure = f"{ring:,.0f}" if math.isfinite(ring) else words.NOT_YET
-        self.say("figure", figure if frame.parts else "", "ink" if not stale else "faint")
+        self.say("figure", figure, "ink" if math.isfinite(ring) and not stale else "faint")
         self.say("unit", "ms to −20 dB" if math.isfinite(ring) else "")
         self.beside("figure", "unit")
-        sentence, short = data.with_age(self._sentence(frame, part, fall), frame), self._short(frame, fall)
+        sentence, short = data.with_age(self._sentence(frame, part, fall), frame), self._short(fall)
         self.say("verdict", sentence, "soft" if stale or not math.isfinite(ring) else "ink", short)
 
     @staticmethod
@@ -121,10 +135,10 @@ class RingFace(Face):
         return Fall(round(ring) if math.isfinite(ring) else ring, after, overhang, data.number(frame, "half_beat"))
 
     @staticmethod
-    def _short(frame: Frame, fall: Fall | None) -> str:
+    def _short(fall: Fall | None) -> str:
         """For where the sentence does not fit: what is left when the next low note begins."""
         if fall is None or not (math.isfinite(fall.ring) and math.isfinite(fall.next_note)):
-            return "not enough clear hits yet" if frame.parts else ""
+            return "not enough clear hits yet"
         if math.isnan(fall.overhang):
             return ""
         return (
@@ -134,8 +148,6 @@ class RingFace(Face):
         )
 
     def _sentence(self, frame: Frame, part: int, fall: Fall | None) -> str:
-        if not frame.parts:
-            return data.NO_PARTS
         if fall is None or part < 0:
             return "No drum and no owner of the lows to measure yet."
         name = frame.parts[part]

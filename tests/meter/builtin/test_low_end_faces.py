@@ -9,12 +9,16 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QPoint, Qt
+from PySide6.QtCore import QEvent, QPoint, Qt
+from PySide6.QtGui import QHelpEvent
+from PySide6.QtWidgets import QApplication, QPushButton, QToolTip
 
+from meter.builtin.low_end.face_shape import x_of
 from meter.gui.face import Face
 from meter.gui.theme import DARK, LIGHT, apply_theme
-from tests.support import faces, low_readings
-from tests.support.faces import Paints, assert_text_fits, pixels_like, words_of
+from meter.readings import Frame, Layout
+from tests.support import faces, frames, low_readings
+from tests.support.faces import Paints, assert_text_fits, pixels_like, widened, words_of
 from tests.support.frames import values_at
 from tests.support.low_readings import MANIFEST, filled, frame, nothing
 
@@ -119,17 +123,184 @@ def test_all_that_changes_is_repainted(view: str, qapp, qtbot) -> None:
         assert paints.missed(before, face.grab().toImage()) == 0, state
 
 
-@pytest.mark.parametrize(("channels", "key"), [(16, "key F"), (2, "key S"), (1, "key S")])
-def test_without_parts_the_way_to_them_is_told_once(channels: int, key: str, qtbot) -> None:
-    bare = frame(0)
-    for view in FACES:
-        face = make(view, qtbot)
-        face.show_frame(type(bare)(bare.layout, bare.values, low_readings.status(1.0, channels=channels)))
-        said = " ".join([words_of(face), getattr(face, "_empty", "")])
-        assert key in said if view == "owners" else "no parts" in said
-        face.show_frame(frame(3))
-        assert "no parts" not in words_of(face).casefold()
+# The mix alone
+
+
+def mix_alone(changes: dict[str, Any] | None = None, channels: int = 2, seconds: float = 100.0) -> Any:
+    """A snapshot of all meters on a mix without parts."""
+    plan = frames.layout(channels)
+    values = widened(values_at(100.0) | (changes or {}), plan)
+    return frames.frame(given=values, plan=plan, feed=low_readings.status(seconds, channels=channels))
+
+
+@pytest.mark.parametrize(("channels", "action", "words"), [
+    (16, "feeds", "name the parts"), (3, "feeds", "name the parts"), (2, "source", "choose more channels"),
+    (1, "source", "choose more channels"),
+])  # fmt: skip
+@pytest.mark.parametrize("width", [1252, 996, 300])
+def test_without_parts_one_click_leads_to_them(width: int, channels: int, action: str, words: str, qtbot) -> None:
+    face = make("owners", qtbot)
+    face.resize(width, 215 if width > 300 else 110)
+    face.show_frame(mix_alone(channels=channels))
+    (button,) = face.findChildren(QPushButton)
+    assert button.isVisible()
+    assert button.text() == words
+    asked = []
+    face.action_asked.connect(asked.append)
+    qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
+    assert asked == [action]
+    if width > 300:
+        assert face.labels["way"].text.count(".") == 2
+        assert not face.labels["way"].elided
+    face.show_frame(_at(frame(3), 1))
+    assert not button.isVisible()
+    assert face.labels["way"].shown == face.labels["mono"].shown == []
+    assert_text_fits(face)
+
+
+def test_the_mix_alone_is_told_by_band(qtbot) -> None:
+    """Bands at 0, 3, 0 and 0 dB over one another hold 20, 40, 20 and 20 % (10 lg 2 = 3.01)."""
+    level = {"mono_lows.band_level": [-30.0, -26.9897, -30.0, -30.0]}
+    face = make("owners", qtbot)
+    face.show_frame(mix_alone(level))
+    assert face.labels["verdict"].shown == ["40–60 Hz holds 40 % of the mix's lows"]
+    assert face.labels["mono"].text == "The lows lose 1.8 dB in mono and lean 0.4 dB to the right."
+    assert "last 3 s of the mix" in face.subtitle
+    widths = [block.box.width() for block in face._blocks[0]]
+    assert [width / sum(widths) for width in widths] == pytest.approx([0.2, 0.4, 0.2, 0.2], abs=0.002)
+    asked = []
+    face.setting_chosen.connect(lambda *chosen: asked.append(chosen))
+    qtbot.mouseClick(face, Qt.MouseButton.LeftButton, pos=face._blocks[0][1].box.center())
+    parts = make("parts", qtbot)
+    parts.setting_chosen.connect(lambda *chosen: asked.append(chosen))
+    parts.show_frame(mix_alone(level))
+    assert [row.texts for row in parts._rows] == [
+        ("20–40 Hz", "20 %", "−30.0", "−0.1", "0.1 dB left"), ("40–60 Hz", "40 %", "−27.0", "−0.4", "0.6 dB left"),
+        ("60–90 Hz", "20 %", "−30.0", "−4.2", "2.4 dB right"), ("90–120 Hz", "20 %", "−30.0", "−0.3", "0.2 dB left"),
+    ]  # fmt: skip
+    assert parts._spoken_of == 2
+    qtbot.mouseClick(parts, Qt.MouseButton.LeftButton, pos=parts._table.center())
+    assert asked == []
+    price = make("price", qtbot)
+    price.show_frame(mix_alone(level))
+    assert price.labels["name"].text == "the mix"
+    assert price.labels["price"].text.startswith("Strongest low 49 Hz, near G1.")
+    assert price._shape.size() > 100
+
+
+@pytest.mark.parametrize("view", ["parts", "price", "ring", "pair"])
+def test_without_parts_every_card_says_what_it_would_show(view: str, qtbot) -> None:
+    face = make(view, qtbot)
+    face.show_frame(mix_alone())
+    assert "named:" in words_of(face)
+    assert all(not label.elided for label in face.labels.values())
+    face.show_frame(_at(frame(3), 1))
+    assert "named:" not in words_of(face)
+    assert_text_fits(face)
+
+
+MIX_STATES: dict[str, dict[str, Any]] = {
+    "usual": {}, "stopped": {"mono_lows.age": 75.0}, "one sided": {"mono_lows.balance_now": math.inf},
+    "vanishes": {"mono_lows.loss_now": -math.inf, "mono_lows.band_loss": -math.inf},
+    "not yet": {f"mono_lows.{key}": math.nan for key in ("band_level", "loss_now", "balance_now", "age")},
+    "silence": {"mono_lows.band_level": -math.inf, "spectrum.fine": -math.inf, "mono_lows.loss_now": math.nan},
+    "huge": {"mono_lows.band_level": 1e38, "mono_lows.loss_now": -1e38, "spectrum.fine": 1e38},
+    "endless": {"mono_lows.band_level": math.inf, "spectrum.fine": math.inf},
+    "no spectrum": {"spectrum.fine": math.nan},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("view", FACES)
+def test_the_mix_alone_fits_in_every_state_and_size(view: str, qtbot) -> None:
+    face = make(view, qtbot)
+    least = (face.minimumSizeHint().width(), face.minimumSizeHint().height())
+    turns = itertools.product(MIX_STATES, [PAGE_SIZES[view], least, *OTHER_SIZES], (1, 2, 16))
+    for number, (state, size, channels) in enumerate(turns):
+        face.resize(*size)
+        face.show_frame(mix_alone(MIX_STATES[state], channels, 100.0 + number))
+        face.grab()
+        assert face.fault == "", state
         assert_text_fits(face)
+
+
+def test_bands_that_hold_the_same_do_not_take_turns(qtbot) -> None:
+    face = make("owners", qtbot)
+    told = []
+    for number, second in enumerate((-25.2, -24.9, -25.1, -24.8, -23.0)):
+        levels = {"mono_lows.band_level": [-25.0, second, -40.0, -40.0]}
+        face.show_frame(mix_alone(levels, 2, 100.0 + number))
+        told.append(face.labels["verdict"].text[:5])
+    assert told == ["20–40"] * 4 + ["40–60"]
+
+
+def test_the_mix_alone_ages_when_the_music_stops(qtbot) -> None:
+    face = make("owners", qtbot)
+    face.show_frame(mix_alone(MIX_STATES["stopped"]))
+    assert face.labels["verdict"].text.endswith(", 1 min ago")
+    assert face.labels["verdict"].role == "soft"
+    assert pixels_like(face.grab().toImage(), DARK.measured) == 0
+    face.show_frame(mix_alone(MIX_STATES["not yet"], 1, 101.0))
+    assert face.labels["verdict"].text == "one channel: its lows are not told apart by band"
+
+
+# Long names and many parts
+
+LONG = tuple(f"{number:02d} orchestral low drum ensemble hall mic" for number in range(31))
+
+
+def long_named(parts: int, changes: dict[str, Any] | None = None, seconds: float = 100.0) -> Any:
+    """A snapshot of parts with names of 40 letters."""
+    usual = frame(parts, changes)
+    given = {"mix": (0, 1)} | {f"part {name}": (2 + n,) for n, name in enumerate(LONG[:parts])}
+    plan = Layout(usual.layout.slots, given)
+    return Frame(plan, usual.values, low_readings.status(seconds, channels=parts + 2))
+
+
+@pytest.mark.parametrize("parts", [1, 2, 8, 30])
+@pytest.mark.parametrize("state", [{}, STALE, {"mix_bus_difference": -4.2}], ids=["usual", "stale", "bus takes"])
+@pytest.mark.parametrize("size", [(1252, 215), (996, 165), (720, 215)])
+def test_the_verdict_is_never_cut_off(size, state, parts: int, qtbot) -> None:
+    face = make("owners", qtbot)
+    face.resize(*size)
+    face.show_frame(long_named(parts, state))
+    verdict, bus = face.labels["verdict"], face.labels["bus"]
+    assert not verdict.elided
+    assert ("%" in verdict.shown[0]) == (parts > 1)
+    assert not bus.shown or verdict.box.right() + 12 <= bus.box.left()
+    if parts > 2:
+        assert face.labels["other0"].text.endswith("  7 %")
+        assert not face.labels["other0"].elided
+
+
+@pytest.mark.parametrize("width", [444, 350])
+def test_a_long_name_and_why_it_is_spoken_of_do_not_overlap(width: int, qtbot) -> None:
+    face = make("price", qtbot)
+    face.resize(width, 487)
+    face.show_frame(long_named(8))
+    assert face.labels["why"].shown == []
+    assert face.labels["name"].text.startswith("02 orc")
+    assert face.labels["name"].text.endswith("mic")
+    assert_text_fits(face)
+    face.show_frame(_at(frame(8), 1))
+    assert (face.labels["why"].shown != []) == (width == 444)
+
+
+def test_a_name_that_is_cut_is_told_whole_when_pointed_at(qtbot) -> None:
+    face = make("parts", qtbot)
+    face.show_frame(long_named(8))
+    at = QPoint(face._table.left() + 20, face._table.top() + 40)
+    QApplication.sendEvent(face, QHelpEvent(QEvent.Type.ToolTip, at, face.mapToGlobal(at)))
+    assert QToolTip.text() == LONG[0]
+    QToolTip.hideText()
+
+
+def test_one_part_is_not_said_to_own_all(qtbot) -> None:
+    face = make("owners", qtbot)
+    face.show_frame(frame(1, {"share": 100.0, "role": 1.0}))
+    assert face.labels["verdict"].text == "kick is the only part named: no share to compare"
+
+
+# All of it
 
 
 @pytest.mark.parametrize("view", FACES)
@@ -196,6 +367,7 @@ def test_blocks_move_with_every_frame_and_their_figures_only_with_the_words(qtbo
 
 def test_all_columns_stand_on_the_page(qtbot) -> None:
     face = make("parts", qtbot)
+    face.show_frame(frame(3))
     assert [column for column, _ in face._columns] == list(range(6))
 
 
@@ -356,7 +528,7 @@ def test_the_zone_ends_at_the_cutoff_and_the_post_stands_on_the_note(qtbot) -> N
     picture = face.grab().toImage()
     ratio = picture.devicePixelRatio()
     row = round((face._picture.top() + 2) * ratio)
-    post, edge = (round(face._x(hertz) * ratio) for hertz in (65.4, 65.4 * 0.59))
+    post, edge = (round(x_of(face._picture, hertz) * ratio) for hertz in (65.4, 65.4 * 0.59))
     assert picture.pixelColor(post, row).name() == DARK.ink.name()
     assert picture.pixelColor(edge, row).name() == DARK.held.name()
 
@@ -388,7 +560,7 @@ def test_kick_and_bass_are_told(qtbot) -> None:
     assert face.labels["figure"].text == ""
     assert face.labels["verdict"].text == "kick and bass seldom begin together"
     face.show_frame(_at(frame(1), 2))
-    assert face.labels["verdict"].text == "No kick and no bass among the parts yet."
+    assert face.labels["verdict"].text == "Two parts are needed, kick and bass."
 
 
 def test_the_larger_card_also_says_what_to_try(qtbot) -> None:

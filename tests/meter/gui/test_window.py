@@ -331,6 +331,8 @@ def test_what_a_face_asks_for_happens(bench):
     assert bench.window.cautions.isVisible()
     bench.face("listening").action_asked.emit("calibrate")
     assert bench.window.seat.dialog.isVisible()
+    bench.face("listening").action_asked.emit("source")
+    assert bench.window.picker.isVisible()
     bench.face("listening").action_asked.emit("make coffee")
 
 
