@@ -10,6 +10,7 @@ import numpy as np
 
 from dsp.energy_gate import EnergyGate
 from dsp.hops import HopBuffer
+from dsp.kept import Kept
 from dsp.types import FloatArray, Spec
 
 PAIR_SUMS = 6
@@ -124,6 +125,14 @@ class Correlation:
         """Forget the signal."""
         self._hops.reset()
         self._gate.reset()
+
+    def keep(self) -> Kept:
+        """What is counted since reset."""
+        return self._gate.keep()
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self._gate.take_back(kept)
 
     @property
     def quick_sums(self) -> FloatArray:

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.kept import Kept
 from dsp.types import FloatArray
 from dsp.units import db_to_power
 
@@ -70,6 +71,16 @@ class VotingTotal:
         loud_row = int(np.searchsorted(heard, LOUD_SHARE * (heard[-1] - 1.0), side="right"))
         first = max(0, loud_row - round(RELATIVE_GATE_DB / BIN_DB))
         return np.asarray(self._sums[first:].sum(axis=0))
+
+    def keep(self) -> dict[str, FloatArray | NDArray[np.intp]]:
+        """The levels in use."""
+        rows = np.flatnonzero(self._counts)
+        return {"rows": rows, "counts": self._counts[rows], "sums": self._sums[rows]}
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self._counts[kept["rows"]] = kept["counts"]
+        self._sums[kept["rows"]] = kept["sums"]
 
 
 class EnergyGate:
@@ -153,3 +164,11 @@ class EnergyGate:
     def since_reset(self) -> FloatArray:
         """Sums over all voting hops since reset; NaN before the first."""
         return self._total.total()
+
+    def keep(self) -> dict[str, FloatArray | NDArray[np.intp]]:
+        """What is counted since reset."""
+        return self._total.keep()
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave; the windows begin anew."""
+        self._total.take_back(kept)

@@ -24,6 +24,7 @@ from dsp.correlation import (
     pair_sums,
 )
 from dsp.energy_gate import EnergyGate
+from dsp.kept import Kept
 from dsp.low_band import LOW_BANDS_HZ, Edges, LowBand
 from dsp.types import FloatArray
 from dsp.units import power_to_db
@@ -114,6 +115,14 @@ class LowFoldDown:
         """Forget the signal."""
         self._low_band.reset()
         self._gate.reset()
+
+    def keep(self) -> Kept:
+        """What is counted since reset."""
+        return self._gate.keep()
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self._gate.take_back(kept)
 
     @property
     def steady_sums(self) -> FloatArray:

@@ -7,7 +7,9 @@ taken whole or left whole. Energies are weighted mean squares (sum of G z in ITU
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
+from dsp.kept import Kept
 from dsp.types import FloatArray
 from dsp.units import db_to_power, power_to_db
 
@@ -55,6 +57,17 @@ class LoudnessHistogram:
         """Forget all values."""
         self._counts[:] = 0
         self._energies[:] = 0.0
+
+    def keep(self) -> dict[str, FloatArray | NDArray[np.int64]]:
+        """The bins in use."""
+        used = np.flatnonzero(self._counts)
+        return {"bins": used, "counts": self._counts[used], "energies": self._energies[used]}
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self.clear()
+        self._counts[kept["bins"]] = kept["counts"]
+        self._energies[kept["bins"]] = kept["energies"]
 
     def add(self, energies: FloatArray) -> None:
         """Count the energies ``(n,)`` above the absolute gate; NaN and the rest are left out."""

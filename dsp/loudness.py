@@ -15,6 +15,7 @@ import math
 import numpy as np
 
 from dsp.gating import K_OFFSET_DB, LoudnessHistogram, integrated_loudness, loudness_of, loudness_range
+from dsp.kept import Kept, inside, of
 from dsp.types import TICKS_PER_SECOND, FloatArray, Spec, check_block
 from dsp.units import power_to_db
 from dsp.weighted_energies import KWeightedEnergies
@@ -135,6 +136,36 @@ class LoudnessMeter:
             self._ticks.restart_filter()
             self._priming_frames = round(PRIMING_SECONDS * self._spec.rate_hz)
         self._lose(frames)
+
+    def keep(self) -> Kept:
+        """What is counted since the start, and the history."""
+        return {
+            "frame": self._frame,
+            "origin_tick": self._origin_tick,
+            "blocks_seen": self._blocks_seen,
+            "momentary_max": self._momentary_max,
+            "short_term_max": self._short_term_max,
+            "measured_frames": self._measured_frames,
+            "lost_frames": self._lost_frames,
+            "history": self._history.copy(),
+            **inside("blocks", self._blocks.keep()),
+            **inside("short_terms", self._short_terms.keep()),
+        }
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave, after a gap that is still to be told; windows fill anew."""
+        self.reset()
+        self._frame = int(kept["frame"])
+        self._ticks.start_at(self._frame)
+        self._origin_tick = int(kept["origin_tick"])
+        self._blocks_seen = bool(kept["blocks_seen"])
+        self._momentary_max = float(kept["momentary_max"])
+        self._short_term_max = float(kept["short_term_max"])
+        self._measured_frames = int(kept["measured_frames"])
+        self._lost_frames = int(kept["lost_frames"])
+        self._history[:] = kept["history"]
+        self._blocks.take_back(of("blocks", kept))
+        self._short_terms.take_back(of("short_terms", kept))
 
     @property
     def running(self) -> bool:

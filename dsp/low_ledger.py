@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from dsp.kept import Kept, inside, of
 from dsp.lanes import BARS, bar_seconds
 from dsp.low_rounds import NAN, LowRounds
 from dsp.low_stream import STEPS, LowStream
@@ -82,6 +83,15 @@ class LowLedger:
         """Begin what is counted since the mark anew."""
         self.stream.sitting.mark()
         self._marked_at_seconds = self.stream.loud_seconds
+
+    def keep(self) -> Kept:
+        """What is counted since reset and since the mark."""
+        return {"marked_at_seconds": self._marked_at_seconds, **inside("stream", self.stream.keep())}
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave; looking back begins anew."""
+        self._marked_at_seconds = float(kept["marked_at_seconds"])
+        self.stream.take_back(of("stream", kept))
 
     def keep_time(self, tempo_bpm: float) -> None:
         """Look back over eight bars of four beats at this tempo, or ten seconds when it is NaN."""

@@ -14,6 +14,7 @@ import numpy as np
 
 from dsp.capture import Capture
 from dsp.energy_gate import LEAST_POWER
+from dsp.kept import Kept, inside, of
 from dsp.low_band import LowBand
 from dsp.low_part import LowPart
 from dsp.mono_bands import FRAME, MonoBands
@@ -150,6 +151,21 @@ class LowStream:
             if mono is not None:
                 mono.process(np.full((min(frames, FRAME), 2), np.nan))
         self.kept_seconds += hole / self.rate_hz
+
+    def keep(self) -> Kept:
+        """What is counted since reset and since the mark; what is kept for looking back is not among it."""
+        kept = {"loud_seconds": self.loud_seconds, **inside("sitting", self.sitting.keep())}
+        for number, mono in enumerate(self.mono):
+            kept |= inside(f"mono {number}", mono.keep()) if mono is not None else {}
+        return kept
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self.loud_seconds = float(kept["loud_seconds"])
+        self.sitting.take_back(of("sitting", kept))
+        for number, mono in enumerate(self.mono):
+            if mono is not None:
+                mono.take_back(of(f"mono {number}", kept))
 
     def _make_shares(self, seconds: float) -> LowShares:
         return LowShares(self.hop_seconds, self.part_columns, self.mix_columns, seconds)

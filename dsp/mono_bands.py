@@ -11,6 +11,7 @@ import numpy as np
 from scipy.fft import rfft
 from scipy.signal import get_window
 
+from dsp.kept import Kept
 from dsp.shares import mono_loss_db
 from dsp.types import FloatArray, check_block
 from dsp.units import db_to_power
@@ -43,6 +44,15 @@ class MonoBands:
         self._rest = np.empty((2, 0), dtype=np.float32)
         self._mid = np.zeros(len(MONO_BANDS_HZ))
         self._side = np.zeros(len(MONO_BANDS_HZ))
+
+    def keep(self) -> Kept:
+        """The sums since reset."""
+        return {"mid": self._mid.copy(), "side": self._side.copy()}
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self._mid[:] = kept["mid"]
+        self._side[:] = kept["side"]
 
     def process(self, pair: FloatArray) -> None:
         """Take left and right; frames with lost (NaN) audio are left out."""

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, rfft
 
+from dsp.kept import Kept, inside, of
 from dsp.passage_bands import BANDS, HOPS_PER_SECOND, LOWS, MIDDLE, TOP, PassageBands
 from dsp.types import FloatArray
 from dsp.units import power_to_db
@@ -40,6 +41,8 @@ QUERY_HOPS = SEARCH_EVERY_HOPS + HOPS_PER_FRAME - 1
 LEAST_AGE_FRAMES = 60 * FRAMES_PER_SECOND
 """What was heard less than a minute before says nothing about ears."""
 MOST_FRAMES = 10 * 3600 * FRAMES_PER_SECOND
+HANDED_OUT_FRAMES = 2 * 3600 * FRAMES_PER_SECOND
+"""The first two hours of a sitting are handed out by ``keep``: what others are compared with, in 1.7 MB."""
 
 LEAST_LIKENESS = 0.95
 LEAST_MOVEMENT_DB = 2.0
@@ -108,6 +111,19 @@ class PassageMemory:
         self._levels[:, columns] = LOST
         # After a gap as long as all that is kept every column is lost, wherever the count goes on.
         self.frames += frames
+
+    def keep(self) -> Kept:
+        """The oldest that is kept."""
+        stop = min(self.frames, self.oldest + HANDED_OUT_FRAMES)
+        levels = self.levels(self.oldest, stop).copy() if stop > self.oldest else np.empty((BANDS, 0), np.int16)
+        return {"frames": self.frames, "oldest": self.oldest, "levels": levels}
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave; the rest is lost."""
+        first, levels = int(kept["oldest"]), kept["levels"]
+        self.frames = int(kept["frames"])
+        self._levels[:] = LOST
+        self._levels[:, np.arange(first, first + levels.shape[1]) % self._capacity] = levels
 
     def levels(self, start: int, stop: int) -> Levels:
         """``(BANDS, frames)`` from ``start`` to ``stop`` in hundredths of a decibel, lost ones ``LOST``.
@@ -191,6 +207,16 @@ class PassageFollower:
     def hours_remembered(self) -> float:
         """How far back a passage can be found."""
         return (self._memory.frames - self._memory.oldest) * HOPS_PER_FRAME * self._hop_seconds / 3600.0
+
+    def keep(self) -> Kept:
+        """What is remembered of the sitting."""
+        return {"hops": self._hops, **inside("memory", self._memory.keep())}
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self.reset()
+        self._hops = int(kept["hops"])
+        self._memory.take_back(of("memory", kept))
 
     def process(self, block: FloatArray) -> None:
         """Take in a block."""

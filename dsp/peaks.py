@@ -11,6 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.kept import Kept
 from dsp.peak_cells import SAMPLE, TRUE, PeakCells
 from dsp.types import FloatArray, Spec
 from dsp.units import amplitude_to_db, db_to_amplitude
@@ -88,6 +89,22 @@ class PeakMeter:
         cells = max(0, self._gap_frames // self._cells.cell_frames)
         self._gap_frames -= cells * self._cells.cell_frames
         self._hold(np.zeros((min(cells, self._held.shape[1]), self._spec.channels)))
+
+    def keep(self) -> Kept:
+        """What is highest since the start, and how often it went over."""
+        self._settle()
+        return {
+            "heard": self._heard,
+            "highest": np.maximum(self._highest, self._cells.open_cell()),
+            "overs": self.overs,
+        }
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave; nothing is held or falling."""
+        self.reset()
+        self._heard = bool(kept["heard"])
+        self._highest[:] = kept["highest"]
+        self._overs = int(kept["overs"])
 
     @property
     def sample(self) -> FloatArray:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dsp.energy_gate import EnergyGate, VotingTotal
+from dsp.kept import Kept, inside, of
 from dsp.low_band import LOW_BANDS_HZ
 from dsp.types import FloatArray
 from dsp.units import power_to_db
@@ -193,6 +194,16 @@ class LowShares:
     def whole(self) -> LowSums:
         """Since reset."""
         return self._say(self._gate.since_reset())
+
+    def keep(self) -> Kept:
+        """What is counted since reset and since the mark."""
+        return {**inside("whole", self._gate.keep()), **inside("marked", self._marked.keep())}
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave; the last seconds begin anew."""
+        self.reset()
+        self._gate.take_back(of("whole", kept))
+        self._marked.take_back(of("marked", kept))
 
     def _sums(self, hop: FloatArray) -> FloatArray:
         left, right = hop[:, :, self._left], hop[:, :, self._right]

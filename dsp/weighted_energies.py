@@ -58,6 +58,10 @@ class KWeightedEnergies:
         """Let the filter start afresh; the grid of ticks goes on."""
         self._filter.reset()
 
+    def start_at(self, frame: int) -> None:
+        """Go on at a frame of an earlier stream, of which nothing is known here."""
+        self._sums.start_at(frame)
+
     def prime(self, block: FloatArray) -> None:
         """Let the filter hear what is not to be counted; ``skip`` the same frames."""
         self._filter.process(block)

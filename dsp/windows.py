@@ -32,6 +32,12 @@ class TickSums:
         self._tick = 0
         self._partial = np.zeros(self._width)
 
+    def start_at(self, frame: int) -> None:
+        """Go on at a frame of an earlier stream, of which nothing is known here."""
+        self.reset()
+        self._frame = frame
+        self._tick = -(-(frame + 1) * TICKS_PER_SECOND // self._rate_hz) - 1
+
     @property
     def ticks(self) -> int:
         """Ticks completed so far, lost ones included."""

@@ -278,3 +278,29 @@ def test_likeness_is_the_plain_correlation_coefficient() -> None:
         now, then = (part - part.mean(axis=1, keepdims=True) for part in (now, then))
         assert found[shift, start] == pytest.approx(np.corrcoef(now.ravel(), then.ravel())[0, 1], abs=1e-3)
     assert (found[:, :6] == 0.0).all()
+
+
+def test_what_was_heard_before_another_took_over_is_known_again(song: FloatArray, other: FloatArray) -> None:
+    """The gap counts: the passage lies as far back as if one had gone on."""
+    again = brighter(song, 4.0)
+    one, next_one = follow(song, other), PassageFollower(RATE_HZ, 2)
+    next_one.take_back(one.keep())
+    for follower in (one, next_one):
+        follower.skip(20 * RATE_HZ)
+        for start in range(0, len(again), 4000):
+            follower.process(again[start : start + 4000])
+    assert one.outcome == "same"
+    assert outcome_of(next_one) == outcome_of(one)
+
+
+def test_of_a_long_sitting_the_beginning_is_handed_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(passages, "HANDED_OUT_FRAMES", 30)
+    one, next_one = PassageMemory(100), PassageMemory(100)
+    for number in range(140):
+        one.add(np.full(BANDS, 10.0 ** (number / 100.0)))
+    kept = one.keep()
+    next_one.take_back(kept)
+    assert kept["levels"].shape == (BANDS, 30)
+    assert (next_one.frames, next_one.oldest) == (140, 40)
+    np.testing.assert_array_equal(next_one.levels(40, 70), one.levels(40, 70))
+    assert (next_one.levels(70, 140) == LOST).all()
