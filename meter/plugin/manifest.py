@@ -78,6 +78,11 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
         """The readings this meter reports, in the order of the manifest."""
         return tuple(self.field)
 
+    @property
+    def keeps(self) -> bool:
+        """True when it was made for a contract by which a meter may keep what it counts (1.2)."""
+        return tuple(map(int, self.contract.split("."))) >= (1, 2)
+
     def settings(self, chosen: Settings) -> dict[str, Setting]:
         """Defaults overlaid with ``chosen``; raises ValueError for an unknown key or a value out of bounds."""
         entries = {entry.key: entry for entry in self.setting}

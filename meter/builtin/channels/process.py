@@ -7,7 +7,7 @@ import numpy as np
 from dsp.types import TICKS_PER_SECOND
 from dsp.units import amplitude_to_db
 from dsp.windows import TickMaxima
-from meter.plugin.api import FloatArray, Readout, Settings, Spec
+from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
 
 FALL_DB_PER_SECOND = 20.0
 LONGEST_GAP_SECONDS = 10
@@ -46,6 +46,14 @@ class Channels:
         """Write all fields."""
         out["level"] = amplitude_to_db(self._level)
         out["highest"] = amplitude_to_db(self._highest)
+
+    def keep(self) -> Kept:
+        """The highest since reset."""
+        return {"highest": self._highest.copy()}
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self._highest[:] = kept["highest"]
 
     def _take(self, peaks: FloatArray) -> None:
         # A tick that touches a gap is NaN: no sound was heard in it.

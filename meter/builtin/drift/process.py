@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 
 from dsp.passages import PassageFollower
-from meter.plugin.api import FloatArray, Readout, Settings, Spec
+from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
 
 VERDICTS = {"listening": 0.0, "no pattern": 1.0, "not heard before": 2.0, "same": 3.0}
 COMPARED = ("heard_ago", "likeness", "top_change", "low_change", "level_change")
@@ -54,3 +54,11 @@ class Drift:
     def reset(self) -> None:
         """Forget the sitting."""
         self._follower.reset()
+
+    def keep(self) -> Kept:
+        """What is remembered of the sitting."""
+        return self._follower.keep()
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self._follower.take_back(kept)

@@ -18,7 +18,7 @@ from dsp.mono_bands import MONO_BANDS_HZ
 from dsp.pair import NOT_YET, SHARING, TAKING_TURNS, THIRD_OCTAVES_HZ, WRESTLING, Pair
 from dsp.ring import half_beat_ms
 from dsp.shares import OWN_MID, LowSums, owners_of
-from meter.plugin.api import Readout, Settings, Spec
+from meter.plugin.api import Kept, Readout, Settings, Spec
 
 NAN = float("nan")
 MIX, PART_PREFIX = "mix", "part "
@@ -81,6 +81,16 @@ class LowEnd:
         self._values = {}
         if self._ledger is not None:
             self._ledger.mark()
+
+    def keep(self) -> Kept:
+        """What is counted since reset and since the mark."""
+        return self._ledger.keep() if self._ledger is not None else {}
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self._values = {}
+        if self._ledger is not None:
+            self._ledger.take_back(kept)
 
     def read(self, out: Readout) -> None:
         """Write all fields."""

@@ -10,7 +10,7 @@ from dsp.correlation import balance_db_from, covariances, pair_columns, pair_pow
 from dsp.fold_down import LowFoldDown, Verdict, bands_now_from, fold_down_loss_db_from, verdict
 from dsp.low_band import SUB_BANDS_HZ
 from dsp.units import power_to_db
-from meter.plugin.api import FloatArray, Readout, Settings, Spec
+from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
 
 WHOLE = 0
 """Row of the whole low end, 20 to 120 Hz; the bands follow."""
@@ -59,6 +59,15 @@ class MonoLows:
     def reset(self) -> None:
         """Forget the signal."""
         self._low.reset()
+        self._values = {}
+
+    def keep(self) -> Kept:
+        """What is counted since reset."""
+        return self._low.keep()
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self._low.take_back(kept)
         self._values = {}
 
     def _evaluate(self) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dsp.peaks import PeakMeter
-from meter.plugin.api import FloatArray, Readout, Settings, Spec
+from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
 
 DEFAULT_HOLD_SECONDS = 3.0
 
@@ -44,6 +44,14 @@ class Peaks:
     def reset(self) -> None:
         """Forget the signal, keep the settings. [dsp]"""
         self._prepared.reset()
+
+    def keep(self) -> Kept:
+        """What is highest since reset. [dsp]"""
+        return self._prepared.keep()
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave. [dsp]"""
+        self._prepared.take_back(kept)
 
     @property
     def _prepared(self) -> PeakMeter:

@@ -6,9 +6,10 @@ import numpy as np
 
 from dsp.correlation import Correlation, balance_db_from, correlation_from, covariances, pair_columns
 from dsp.fold_down import LowFoldDown
+from dsp.kept import inside, of
 from dsp.low_band import LOW_END_HZ
 from dsp.stereo_picture import StereoPicture
-from meter.plugin.api import FloatArray, Readout, Settings, Spec
+from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
 
 
 class Stereo:
@@ -67,6 +68,16 @@ class Stereo:
         self._whole.reset()
         self._low.reset()
         self._picture.reset()
+        self._values = {}
+
+    def keep(self) -> Kept:
+        """What is counted since reset."""
+        return {**inside("whole", self._whole.keep()), **inside("low", self._low.keep())}
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave."""
+        self._whole.take_back(of("whole", kept))
+        self._low.take_back(of("low", kept))
         self._values = {}
 
     def _evaluate(self) -> dict[str, float]:

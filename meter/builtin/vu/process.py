@@ -20,7 +20,7 @@ from dsp.ballistics import Movement, PeakProgramme, VolumeIndicator
 from dsp.types import TICKS_PER_SECOND, check_block
 from dsp.units import amplitude_to_db, db_to_amplitude
 from dsp.windows import TickMaxima
-from meter.plugin.api import FloatArray, Readout, Settings, Spec
+from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
 
 MOVEMENTS: dict[str, Callable[[int, int], Movement]] = {
     "vu": VolumeIndicator,
@@ -95,6 +95,17 @@ class Vu:
         out["peak_over"] = peak - usual
         out["alignment"] = self._alignment_dbfs
         out["movement"] = list(MOVEMENTS).index(self._movement_name)
+
+    def keep(self) -> Kept:
+        """The highest since reset, and on which movement."""
+        movement = list(MOVEMENTS).index(self._movement_name)
+        return {"movement": movement, "heard": self._frames > 0, "highest": self._highest}
+
+    def take_back(self, kept: Kept) -> None:
+        """Go on from what ``keep`` gave, unless it was another movement."""
+        if kept["movement"] == list(MOVEMENTS).index(self._movement_name):
+            self._frames = int(kept["heard"])
+            self._highest = float(kept["highest"])
 
     def _over_alignment(self, deflection: float | FloatArray) -> float | FloatArray:
         return amplitude_to_db(deflection) - self._alignment_dbfs
