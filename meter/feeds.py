@@ -130,6 +130,20 @@ def check_feeds(feeds: Feeds, channels: int) -> None:
                 )
 
 
+def fitting_feeds(wanted: Feeds | None, names: Sequence[str], channels: int) -> tuple[Feeds, str]:
+    """The feeds that were asked for, else what the source's own ``names`` tell; all is mix where they do not fit.
+
+    The second is one sentence that says why they do not, or empty.
+    """
+    if not wanted:
+        return named_feeds(names) or whole_mix(channels), ""
+    try:
+        check_feeds(wanted, channels)
+    except ValueError as error:
+        return whole_mix(channels), f"{error} All channels are taken for the mix meanwhile."
+    return wanted, ""
+
+
 def read_feed_map(path: Path) -> FeedMap:
     """Read and check one job file; raises FeedMapError."""
     try:

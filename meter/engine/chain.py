@@ -8,6 +8,7 @@ import numpy as np
 
 from dsp.types import FloatArray, Spec, default_roles
 from meter.engine.guard import GuardedMeter
+from meter.engine.kept import MeterKept
 from meter.feeds import ALL, check_feeds
 from meter.plugin.api import Readout, Settings
 from meter.readings import Layout, Slot
@@ -17,8 +18,8 @@ class Chain:
     """Meters over the feeds of one clock. All methods are called from one thread. [dsp]
 
     ``feeds`` maps a feed's name to its columns. A meter that listens to "all" gets every channel and the map; one
-    whose feed is not in the map is left out, with the reason in ``faults``. Raises ValueError when the map does not
-    fit the channel count.
+    whose feed is not in the map is left out, with the reason in ``faults``. ``leave`` is called when the meters have
+    done what they were asked. Raises ValueError when the map does not fit the channel count.
     """
 
     def __init__(
@@ -28,6 +29,7 @@ class Chain:
         channels: int,
         feeds: Mapping[str, tuple[int, ...]],
         channel_names: tuple[str, ...] = (),
+        leave: Callable[[], None] = lambda: None,
     ) -> None:
         check_feeds(feeds, channels)
         listened = {**feeds, ALL: tuple(range(channels))}
@@ -41,10 +43,11 @@ class Chain:
         self.values = np.full(self.layout.total, np.nan)
         self._readouts = [Readout(meter.id, self._slots(meter.id), self.values) for meter in self.meters]
         self._differences = self._find_differences()
-        self.on_meter: Callable[[int], None] = lambda _index: None
+        self._leave = leave
         for meter in self.meters:
             roles = default_roles(widths[meter.id]) if widths[meter.id] == channels else ()
             meter.prepare(Spec(rate_hz, widths[meter.id], roles, feeds))
+        self._leave()
 
     @property
     def faults(self) -> dict[str, str]:
@@ -56,20 +59,21 @@ class Chain:
         feeds = {name: block[:] if columns is None else block[:, columns] for name, columns in self._columns.items()}
         for feed in feeds.values():
             feed.flags.writeable = False
-        for index, meter in enumerate(self.meters):
-            self.on_meter(index)
+        for meter in self.meters:
             meter.process(feeds[meter.manifest.feed])
-        self.on_meter(-1)
+        self._leave()
 
     def skip(self, frames: int) -> None:
         """Tell every meter that frames are missing here."""
         for meter in self.meters:
             meter.skip(frames)
+        self._leave()
 
     def read(self) -> FloatArray:
         """All readings as one array in the order of ``layout``; the same array at each call."""
         for meter, out in zip(self.meters, self._readouts, strict=True):
             meter.read(out)
+        self._leave()
         for offset, first, second in self._differences:
             self.values[offset] = self._difference(float(self.values[first]), float(self.values[second]))
         return self.values
@@ -78,11 +82,30 @@ class Chain:
         """Forget the signal in every meter; settings stay."""
         for meter in self.meters:
             meter.reset()
+        self._leave()
 
     def mark(self) -> None:
         """Begin the figures since the mark anew."""
         for meter in self.meters:
             meter.mark()
+        self._leave()
+
+    def keep(self) -> dict[str, MeterKept]:
+        """What the meters count since the reset, by id; those that cannot say are left out."""
+        kept = {meter.id: (meter.manifest.version, meter.keep()) for meter in self.meters}
+        self._leave()
+        return {meter_id: MeterKept(version, what) for meter_id, (version, what) in kept.items() if what is not None}
+
+    def take_back(self, kept: Mapping[str, MeterKept]) -> list[str]:
+        """Give each meter what one of the same id and version kept; returns the names of those that began anew."""
+        anew = []
+        for meter in self.meters:
+            found = kept.get(meter.id)
+            same = found is not None and found.version == meter.manifest.version
+            if not meter.fault and not (same and found is not None and meter.take_back(found.kept)):
+                anew.append(meter.manifest.name)
+        self._leave()
+        return anew
 
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change one meter's settings; raises ValueError with one sentence."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from meter.audio.ring import Consumer, make_ring
 from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
+from meter.engine.handover import Handover, source_words
 from meter.engine.keeper import METER_ID as KEPT_METER
 from meter.engine.keeper import Keeper
 from meter.engine.outlet import Outlet
@@ -25,7 +27,7 @@ from meter.engine.sanitise import Sanitiser
 from meter.engine.status import pack_status
 from meter.engine.watch import SourceWatch
 from meter.engine.zeros import ZerosWatch
-from meter.feeds import check_feeds, named_feeds, whole_mix
+from meter.feeds import Feeds, fitting_feeds
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin
 from meter.readings import FeedStatus, Layout
@@ -36,8 +38,6 @@ MOST_TICKS_AT_ONCE = 20
 IDLE_PUBLISH_SECONDS = 0.1
 COMES_BACK = ("device", "monitor", "script")
 """Kinds with a clock of their own, worth waiting for when they are not there: a device may be plugged in again."""
-
-Feeds = Mapping[str, tuple[int, ...]]
 
 
 class Engine:
@@ -53,12 +53,15 @@ class Engine:
         open_source: Callable[[SourceRequest], Source] = make_source,
         set_aside: Mapping[str, str] | None = None,
         keeper: Keeper | None = None,
+        handover: Handover | None = None,
+        on_meter: Callable[[int], None] = lambda _index: None,
     ) -> None:
         self._outlet = outlet
         self._clock = clock
         self._open_source = open_source
         self.meters = [GuardedMeter(plugin, timing) for plugin in plugins]
-        self._set_aside = dict(set_aside or {})
+        self._leave_meter = partial(on_meter, -1)
+        self._handover = handover or Handover(None)
         self._keeper = keeper
         self._keeper_sentence = ""
         self._request: SourceRequest | None = None
@@ -81,9 +84,12 @@ class Engine:
         self._told_faults: dict[str, str] | None = None
         self._last_publish = -1.0
         self._forget_counts()
-        self.on_meter: Callable[[int], None] = lambda _index: None
         self.on_opening: Callable[[bool], None] = lambda _opening: None
-        for meter in self.meters:
+        outlet.tell({"say": "meters", "ids": [meter.id for meter in self.meters]})
+        for index, meter in enumerate(self.meters):
+            meter.enter = partial(on_meter, index)
+            if set_aside and meter.id in set_aside:
+                meter.exclude(set_aside[meter.id])
             self._tell_keeper(meter)
 
     @property
@@ -101,6 +107,8 @@ class Engine:
         self.stop()
         if self._keeper is not None:
             self._keeper.rest()
+        if self._request is not None:
+            self._handover.begin()
         self._request, self._feeds = request, feeds
         self._chain = None
         self._watch = None
@@ -130,6 +138,7 @@ class Engine:
         """Forget what was measured; settings and source stay."""
         self._forget_counts()
         self._frozen = None
+        self._handover.begin()
         if self._chain is not None:
             self._chain.reset()
 
@@ -137,6 +146,7 @@ class Engine:
         """Begin the figures since the mark anew; the rest goes on."""
         if self._chain is not None:
             self._chain.mark()
+        self._handover.hurry()
 
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change a meter's settings; a refusal becomes the sentence of the feed line."""
@@ -145,6 +155,7 @@ class Engine:
             if meter is None:
                 raise ValueError(f"There is no meter “{meter_id}” to set.")
             meter.configure(settings)
+            self._leave_meter()
             self._tell_keeper(meter)
         except ValueError as error:
             self._say(str(error))
@@ -163,6 +174,9 @@ class Engine:
         if worked or now - self._last_publish >= IDLE_PUBLISH_SECONDS:
             self._last_publish = now
             self._publish()
+        if self._chain is not None:
+            counts = (self._frames, self._lost, self._gaps)
+            self._handover.attend(self._chain, counts, now, self._state, busy=worked)
         return worked
 
     def status(self) -> FeedStatus:
@@ -228,6 +242,7 @@ class Engine:
 
     def _use_chain_for(self, info: SourceInfo) -> None:
         """Keep the chain over a gap of the same source; make a new one when rate or channels differ."""
+        assert self._request is not None
         old = self._info
         self._outlet.tell({"say": "source", "source": info.name})
         if (
@@ -236,36 +251,24 @@ class Engine:
             and (old.rate_hz, old.channels) == (info.rate_hz, info.channels)
         ):
             return
-        feeds = self._feeds_for(info)
-        self._chain = Chain(self.meters, info.rate_hz, info.channels, feeds, info.channel_names)
-        self._chain.on_meter = self.on_meter
-        for meter in self.meters:
-            if meter.id in self._set_aside:
-                meter.exclude(self._set_aside[meter.id])
+        feeds, self._unmapped = fitting_feeds(self._feeds, info.channel_names, info.channels)
+        self._chain = Chain(
+            self.meters, info.rate_hz, info.channels, feeds, info.channel_names, leave=self._leave_meter
+        )
         self._sanitiser = Sanitiser(info.rate_hz)
         self._info = info
         self._generation += 1
         self._told_faults = None
-        self._outlet.tell(
-            {
-                "say": "layout",
-                "generation": self._generation,
-                "slots": self._chain.layout.to_plain(),
-                "source": info.name,
-            }
-        )
+        self._carry_on(self._chain, source_words(self._request, info, feeds), info.rate_hz)
+        slots = self._chain.layout.to_plain()
+        self._outlet.tell({"say": "layout", "generation": self._generation, "slots": slots, "source": info.name})
 
-    def _feeds_for(self, info: SourceInfo) -> Feeds:
-        """The feeds that were asked for, else what the source's own names tell; all is mix where they do not fit."""
-        self._unmapped = ""
-        if not self._feeds:
-            return named_feeds(info.channel_names) or whole_mix(info.channels)
-        try:
-            check_feeds(self._feeds, info.channels)
-        except ValueError as error:
-            self._unmapped = f"{error} All channels are taken for the mix meanwhile."
-            return whole_mix(info.channels)
-        return self._feeds
+    def _carry_on(self, chain: Chain, source: str, rate_hz: int) -> None:
+        """Go on from where a dead engine was, if one left something."""
+        counts = self._handover.take_back(chain, source, rate_hz, self._clock())
+        if counts is not None:
+            self._frames, self._lost, self._gaps = counts
+        self._outlet.tell({"say": "handover", "sentence": self._handover.sentence})
 
     def _take_sound(self) -> bool:
         if self._consumer is None or self._info is None or self._chain is None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
-from meter.plugin.api import FloatArray, Processor, Readout, Setting, Settings, Spec
+from meter.plugin.api import FloatArray, Kept, Processor, Readout, Setting, Settings, Spec
 from meter.plugin.host import Plugin, load_processor
 from meter.plugin.manifest import Manifest
 
@@ -15,11 +16,14 @@ LONGEST_REASON = 200
 STALL_FACTOR = 10.0
 """Wall time past this many block lengths counts as an overrun even if the processor slept through it."""
 
+LONGEST_KEEP_SECONDS = 0.05
+"""A meter that takes longer to hand out what it keeps is not asked again."""
+
 Clock = Callable[[], float]
 
 
-def _nothing() -> None:
-    """A processor without a mark."""
+def _nothing(_kept: Kept | None = None) -> None:
+    """What a processor does that has no mark, or nothing to take back."""
 
 
 @dataclass
@@ -34,16 +38,20 @@ class GuardedMeter:
     """A processor that cannot harm the chain.
 
     ``fault`` is empty, or one sentence that says why this meter is in quarantine. With ``timing`` None (files)
-    no block can overrun.
+    no block can overrun. ``enter`` is called before anything is asked of the processor: it may never answer.
     """
 
     def __init__(self, plugin: Plugin, timing: Timing | None = None) -> None:
         assert plugin.manifest is not None
         self.manifest: Manifest = plugin.manifest
         self.fault = ""
+        self._excluded = ""
         self._plugin = plugin
         self._timing = timing
         self._overruns = 0
+        self._keeps = self.manifest.keeps
+        self.enter: Callable[[], None] = _nothing
+        self._spec: Spec | None = None
         self._rate_hz = 1
         self._processor: Processor | None = None
         self._settings: dict[str, Setting] = self.manifest.settings({})
@@ -60,8 +68,9 @@ class GuardedMeter:
 
     def prepare(self, spec: Spec) -> None:
         """Load if needed, configure and prepare; a quarantined meter gets a new chance here."""
-        self.fault = ""
+        self.fault = self._excluded
         self._overruns = 0
+        self._spec = spec
         self._rate_hz = spec.rate_hz
         self._guard("configure", lambda meter: meter.configure(self._settings))
         self._guard("prepare", lambda meter: meter.prepare(spec))
@@ -92,6 +101,25 @@ class GuardedMeter:
         """Begin the figures since the mark anew, in a processor that has some."""
         self._guard("mark", lambda meter: getattr(meter, "mark", _nothing)())
 
+    def keep(self) -> Kept | None:
+        """What it counts since the reset, as plain data; None from one that cannot say."""
+        kept: dict[str, Any] = {}
+        if self.fault or not self._keeps:
+            return None
+        began = time.thread_time()
+        failed = self._attempt(lambda meter: kept.update(getattr(meter, "keep", dict)()))
+        self._keeps = not failed and time.thread_time() - began <= LONGEST_KEEP_SECONDS
+        return None if failed else kept
+
+    def take_back(self, kept: Kept) -> bool:
+        """Go on from what ``keep`` gave to another; False, and prepared afresh, when it does not take it."""
+        if self.fault or self._spec is None:
+            return False
+        failed = self._attempt(lambda meter: getattr(meter, "take_back", _nothing)(kept))
+        if failed:
+            self.prepare(self._spec)
+        return not failed
+
     def read(self, out: Readout) -> None:
         """Write the readings; a quarantined meter reads "not yet" in every field."""
         self._guard("read", lambda meter: meter.read(out))
@@ -99,19 +127,27 @@ class GuardedMeter:
             out.blank()
 
     def exclude(self, reason: str) -> None:
-        """Put it in quarantine from outside: it hung, and the engine had to be replaced."""
-        self.fault = reason
+        """Put it in quarantine from outside, for good: it hung, and the engine had to be replaced."""
+        self.fault = self._excluded = reason
 
     def _guard(self, doing: str, work: Callable[[Processor], None]) -> None:
         if self.fault:
             return
+        reason = self._attempt(work)
+        if reason:
+            doing = "loading" if self._processor is None else doing
+            self.fault = f"Meter “{self.manifest.name}” is set aside: it failed in {doing} ({reason})."
+
+    def _attempt(self, work: Callable[[Processor], None]) -> str:
+        """Do something with the processor, loaded if needed; returns why it failed, or an empty string."""
+        self.enter()
         try:
             if self._processor is None:
-                doing = "loading"
                 self._processor = load_processor(self._plugin)
             work(self._processor)
         except (Exception, SystemExit) as error:
-            self.fault = f"Meter “{self.manifest.name}” is set aside: it failed in {doing} ({_reason(error)})."
+            return _reason(error)
+        return ""
 
     def _judge_time(self, busy: float, wall: float, length: float) -> None:
         overrun = busy > length or wall > STALL_FACTOR * length

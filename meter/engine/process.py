@@ -21,6 +21,7 @@ import numpy as np
 from meter.audio.source import SourceRequest
 from meter.engine.engine import Engine
 from meter.engine.guard import Timing
+from meter.engine.handover import Handover
 from meter.engine.keeper import open_keeper
 from meter.engine.silence import Silence
 from meter.engine.snapshot import SharedSnapshot
@@ -76,8 +77,7 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     sys.setswitchinterval(SWITCH_INTERVAL_SECONDS)
     block = SharedSnapshot.attach(block_name)
-    engine = make_engine(order, PipeOutlet(block, pipe))
-    engine.on_meter = block.enter_meter
+    engine = make_engine(order, block, pipe)
     engine.on_opening = lambda opening: block.set_opening(opening, time.monotonic_ns())
     block.beat_engine(time.monotonic_ns())
     engine.hold(order.held)
@@ -95,11 +95,19 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
         block.close()
 
 
-def make_engine(order: EngineOrder, outlet: PipeOutlet) -> Engine:
+def make_engine(order: EngineOrder, block: SharedSnapshot, pipe: Connection) -> Engine:
     """The engine an order describes, settings applied."""
     plugins = usable(discover([Path(folder) for folder in order.folders]))
     keeper = open_keeper(Path(order.logbook)) if order.logbook else None
-    engine = Engine(plugins, outlet, timing=Timing(), set_aside=order.set_aside, keeper=keeper)
+    engine = Engine(
+        plugins,
+        PipeOutlet(block, pipe),
+        timing=Timing(),
+        set_aside=order.set_aside,
+        keeper=keeper,
+        handover=Handover(block),
+        on_meter=block.enter_meter,
+    )
     for meter_id, settings in order.settings.items():
         engine.configure(meter_id, settings)
     return engine

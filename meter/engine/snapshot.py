@@ -1,8 +1,9 @@
-"""The one block of shared memory between the two processes: newest readings only, never a queue.
+"""The one block of shared memory between the two processes: newest readings, and what outlives an engine.
 
 The window process creates it before it starts an engine, the engine attaches, the window unlinks it. A header of
 64-bit integers carries heartbeats and counters; two payload buffers of float64 take turns. The writer fills the
-buffer that is not the newest and then counts up; a reader whose count moved while it copied tries again.
+buffer that is not the newest and then counts up; a reader whose count moved while it copied tries again. Behind them
+is room for what one engine leaves to the next (``meter.engine.handover``).
 """
 
 from __future__ import annotations
@@ -19,16 +20,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 MAGIC = 0x4541_5257_4954
-VERSION = 1
+VERSION = 2
 HEADER_WORDS = 32
 CAPACITY = 65_536
 """Float64 values one snapshot may hold: 32 channels and a dozen large meters fit many times over."""
+HANDOVER_BYTES = 16 * 1024 * 1024
+"""Memory that nobody writes to is not taken up: a mix takes some 100 kB of it, a day with many parts a few MB."""
 NAME_PREFIX = "earwitness"
 READ_TRIES = 3
 
 (
     _MAGIC, _VERSION, _COUNT, _GENERATION, _TOTAL, _ENGINE_BEAT_NS, _WINDOW_BEAT_NS, _METER, _OPENING,
-) = range(9)  # fmt: skip
+    _BEGINNING,
+) = range(10)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -50,12 +54,14 @@ class SharedSnapshot:
         self._header = words
         size = HEADER_WORDS * 8
         self._buffers = np.ndarray((2, CAPACITY), dtype=np.float64, buffer=memory.buf, offset=size)
+        size += self._buffers.nbytes
+        self._room = np.ndarray((HANDOVER_BYTES,), dtype=np.uint8, buffer=memory.buf, offset=size)
 
     @classmethod
     def create(cls) -> SharedSnapshot:
         """[window] Make a new block; its name carries this process's number, so that stale ones can be told."""
         name = f"{NAME_PREFIX}-{os.getpid()}-{secrets.token_hex(4)}"
-        size = HEADER_WORDS * 8 + 2 * CAPACITY * 8
+        size = HEADER_WORDS * 8 + 2 * CAPACITY * 8 + HANDOVER_BYTES
         block = cls(SharedMemory(name=name, create=True, size=size), owner=True)
         block._header[:] = 0
         block._header[_MAGIC] = MAGIC
@@ -148,11 +154,26 @@ class SharedSnapshot:
         """[window] Index of the meter at work, or -1."""
         return int(self._header[_METER])
 
+    def begin(self) -> None:
+        """[window] What is counted begins anew: what engines left before counts no more."""
+        self._header[_BEGINNING] += 1
+
+    @property
+    def beginning(self) -> int:
+        """[engine] How often ``begin`` was called."""
+        return int(self._header[_BEGINNING])
+
+    @property
+    def room(self) -> NDArray[np.uint8]:
+        """[engine] Bytes that outlive an engine; not to be held on to, or the block cannot be closed."""
+        return self._room
+
     def close(self) -> None:
         """Let go of the block; the owner also removes it."""
         # The arrays must go first: a mapped buffer that is still referenced cannot be closed.
         self._header = np.empty(0, dtype=np.int64)
         self._buffers = np.empty((0, 0))
+        self._room = np.empty(0, dtype=np.uint8)
         self._memory.close()
         if self._owner:
             with contextlib.suppress(FileNotFoundError):

@@ -31,6 +31,10 @@ OPENING_SECONDS = 60.0
 """A driver may take its time, and the demo's music is made at its first use."""
 QUIT_SECONDS = 2.0
 RESTARTS_IN_A_ROW = 5
+LEFT_FOR_RESTARTS = 2
+"""So many engines are given what a dead one left; if none of them shows readings, that may be what kills them."""
+DIED = "stopped by itself"
+BEGAN_ANEW = "since-reset readings began anew then"
 
 
 class Supervisor:
@@ -74,7 +78,7 @@ class Supervisor:
         if snapshot.generation not in self._words.layouts:
             self._listen()
         status, values = snapshot.values[:STATUS_WORDS], snapshot.values[STATUS_WORDS:]
-        frame = self._words.frame(snapshot.generation, status, values, self._note)
+        frame = self._words.frame(snapshot.generation, status, values, self._told)
         if frame is None:
             return self._last_frame
         self._last_count = snapshot.count
@@ -95,8 +99,10 @@ class Supervisor:
 
     def open(self, request: SourceRequest, feeds: Mapping[str, tuple[int, ...]] | None = None) -> None:
         """Listen to another source."""
+        self._block.begin()
         self._order = replace(self._order, request=request, feeds=feeds)
         self._note = ""
+        self._restarts = 0
         if self._process is None and not self._closed:
             self._in_a_row = 0
             self._start()
@@ -109,6 +115,7 @@ class Supervisor:
 
     def reset(self) -> None:
         """Forget what was measured, and the notes about it."""
+        self._block.begin()
         self._note = ""
         self._restarts = 0
         self._send({"do": "reset"})
@@ -158,7 +165,7 @@ class Supervisor:
         """Why the engine must be replaced, or an empty string."""
         assert self._process is not None
         if not self._process.is_alive():
-            return "stopped by itself"
+            return DIED
         beat_ns = self._block.engine_beat_ns
         silent = self._silence.look(beat_ns, time.monotonic_ns())
         if beat_ns == 0:
@@ -171,11 +178,13 @@ class Supervisor:
         if self._in_a_row > RESTARTS_IN_A_ROW:
             self._give_up(reason)
             return
-        hung_in = self._meter_at_work() if reason == "did not answer" else ""
+        if self._in_a_row > LEFT_FOR_RESTARTS:
+            self._block.begin()
+        hung_in = self._meter_at_work() if reason != DIED else ""
         self._restarts += 1
         self._end_process(0.0)
         at = time.strftime("%H:%M:%S")
-        self._note = f"The engine {reason} at {at} and was replaced; since-reset readings began anew then."
+        self._note = f"The engine {reason} at {at} and was replaced."
         if hung_in:
             aside = f"Meter “{hung_in}” is set aside: it hung and the engine had to be replaced."
             self._order = replace(self._order, set_aside={**self._order.set_aside, hung_in: aside})
@@ -193,17 +202,20 @@ class Supervisor:
         """What the last readings are now that no engine stands behind them."""
         last = self._last_frame or Frame(Layout(()), np.empty(0))
         status = replace(
-            last.status, state=state, sentence=self._words.sentence(self._note), gaps=last.status.gaps + 1
+            last.status, state=state, sentence=self._words.sentence(self._told), gaps=last.status.gaps + 1
         )
         self._last_frame = Frame(last.layout, last.values, status)
 
+    @property
+    def _told(self) -> str:
+        """The note, and what came of the since-reset readings once the new engine has said it."""
+        if not self._note or self._process is None or not self._words.layouts:
+            return self._note
+        return f"{self._note[:-1]}; {self._words.handover or BEGAN_ANEW}."
+
     def _meter_at_work(self) -> str:
         index = self._block.meter_at_work
-        if index < 0 or not self._words.layouts:
-            return ""
-        layout = self._words.layouts[max(self._words.layouts)]
-        ids = list(dict.fromkeys(slot.key.partition(".")[0] for slot in layout.slots))
-        return ids[index] if index < len(ids) else ""
+        return self._words.meters[index] if 0 <= index < len(self._words.meters) else ""
 
     def _end_process(self, patience: float) -> None:
         process, pipe = self._process, self._pipe

@@ -21,6 +21,8 @@ class EngineWords:
         self._source = ""
         self._sentence = ""
         self._ledger = ""
+        self.meters: list[str] = []
+        self.handover = ""
         self._faults: dict[str, str] = {}
 
     def hear(self, message: dict[str, Any]) -> None:
@@ -34,6 +36,10 @@ class EngineWords:
                 self._sentence = message["sentence"]
             case "ledger":
                 self._ledger = message["sentence"]
+            case "meters":
+                self.meters = message["ids"]
+            case "handover":
+                self.handover = message["sentence"]
             case "faults":
                 self._faults = message["faults"]
 

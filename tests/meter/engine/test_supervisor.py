@@ -15,6 +15,7 @@ import psutil
 import pytest
 import soundfile
 
+import meter.engine.supervisor
 from meter.audio.source import SourceRequest
 from meter.engine.process import EngineOrder
 from meter.engine.snapshot import NAME_PREFIX
@@ -95,6 +96,62 @@ def test_a_killed_engine_is_replaced_and_the_gap_is_shown(start, tone: SourceReq
     assert not psutil.pid_exists(first)
 
 
+def write_tone(path: Path, level_dbfs: float) -> None:
+    """Ten seconds of 997 Hz in both channels, in the place of what was there."""
+    wave = 10.0 ** (level_dbfs / 20.0) * np.sin(2 * np.pi * 997 * np.arange(480_000) / 48_000)
+    soundfile.write(path.with_name("new.wav"), np.column_stack([wave, wave]), 48_000, subtype="FLOAT")
+    path.with_name("new.wav").replace(path)
+
+
+def test_what_a_killed_engine_measured_is_not_lost(start, tone: SourceRequest) -> None:
+    """The next one hears a quiet tone only; BS.1770-5 Annex 1: -10 dBFS in both channels reads -10 LUFS."""
+    write_tone(Path(tone.name), -10.0)
+    supervisor = start(EngineOrder(tone))
+    until(supervisor, lambda frame: frame.status.frames > 5.5 * 48_000)
+    write_tone(Path(tone.name), -40.0)
+    first = supervisor.engine_pid
+    assert first is not None
+    os.kill(first, signal.SIGKILL)
+    frame = until(
+        supervisor, lambda frame: supervisor.engine_pid != first and frame.number("loudness.momentary") < -39
+    )
+    assert frame.number("loudness.integrated") == pytest.approx(-10.0, abs=0.1)
+    assert frame.number("peaks.true_max") == pytest.approx(-10.0, abs=0.1)
+    assert frame.number("loudness.measured") > 3.5
+    assert frame.number("loudness.incomplete") == 1.0
+    assert (frame.status.gaps, frame.status.state) == (1, "running")
+    assert frame.status.lost_frames > 0.3 * 48_000
+    assert "since-reset readings go on" in frame.status.sentence
+    second = supervisor.engine_pid
+    assert second is not None
+    os.kill(second, signal.SIGKILL)
+    supervisor.reset()  # to an engine that cannot hear it any more
+    until(supervisor, lambda frame: frame.status.state == "starting")
+    frame = until(
+        supervisor, lambda frame: frame.status.state == "running" and frame.number("loudness.momentary") < -39
+    )
+    assert frame.status.gaps == 1
+    assert frame.number("peaks.true_max") == pytest.approx(-40.0, abs=0.1)
+    assert "since-reset readings began anew" in frame.status.sentence
+
+
+def test_what_kills_engines_when_they_take_it_back_is_let_go(start, tone: SourceRequest, tmp_path: Path) -> None:
+    fatal = write_meter(tmp_path / "fatal", "fatal")
+    manifest = fatal / "manifest.toml"
+    manifest.write_text(manifest.read_text(encoding="utf-8").replace('"1.0"', '"1.2"'), encoding="utf-8")
+    with (fatal / "process.py").open("a", encoding="utf-8") as file:
+        file.write("\n    def keep(self):\n        return {'total': self.total}\n")
+        file.write("\n    def take_back(self, kept):\n        __import__('os')._exit(1)\n")
+    supervisor = start(EngineOrder(tone, folders=(str(fatal),)))
+    until(supervisor, lambda frame: frame.status.frames > 4.5 * 48_000)
+    first = supervisor.engine_pid
+    assert first is not None
+    os.kill(first, signal.SIGKILL)
+    frame = until(supervisor, lambda frame: supervisor.restarts > 1 and frame.status.state == "running")
+    assert "began anew" in frame.status.sentence
+    assert frame.number("fatal.total") > 0.0
+
+
 def test_a_stopped_engine_is_replaced(start, tone: SourceRequest) -> None:
     supervisor = start(EngineOrder(tone))
     until(supervisor, lambda frame: frame.status.state == "running")
@@ -128,10 +185,24 @@ def test_an_engine_that_takes_long_to_open_is_waited_for(start, tone: SourceRequ
     assert (supervisor.restarts, frame.status.sentence, frame.status.quarantined) == (0, "", {})
 
 
-def test_a_meter_that_hangs_is_named_and_set_aside(start, tone: SourceRequest, tmp_path: Path) -> None:
-    hang = write_meter(tmp_path / "hang", "hang", "time.sleep(60)")
+@pytest.mark.parametrize("where", ["process", "read"])
+def test_a_meter_that_hangs_is_named_and_set_aside(start, tone: SourceRequest, tmp_path: Path, where: str) -> None:
+    hang = write_meter(tmp_path / "hang", "hang", **{where: "time.sleep(60)"})
     supervisor = start(EngineOrder(tone, folders=(str(hang),)))
     frame = until(supervisor, lambda frame: "hang" in frame.status.quarantined and frame.number("vu.max") > -3)
+    assert "it hung" in frame.status.quarantined["hang"]
+
+
+def test_a_meter_that_hangs_when_it_is_loaded_is_named_too(
+    start, tone: SourceRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(meter.engine.supervisor, "OPENING_SECONDS", HANG_SECONDS)
+    hang = write_meter(tmp_path / "hang", "hang")
+    with (hang / "process.py").open("a", encoding="utf-8") as file:
+        file.write("\n\nwhile True:\n    pass\n")
+    supervisor = start(EngineOrder(tone, folders=(str(hang),)))
+    frame = until(supervisor, lambda frame: "hang" in frame.status.quarantined and frame.number("vu.max") > -3)
+    assert supervisor.restarts == 1
     assert "it hung" in frame.status.quarantined["hang"]
 
 
