@@ -71,7 +71,7 @@ class OwnersFace(Face):
         self._bus = math.nan
         self._spoken_of = -1
         self._settled = False
-        self._mapped = True
+        self._mapped, self._one_channel = True, False
         self._shown: tuple[object, ...] = ()
 
     @property
@@ -133,7 +133,7 @@ class OwnersFace(Face):
             place.setTop(inside.bottom() + 1 - max(BUTTON_PX, inside.height() // 2 - 8))
             left.setBottom(place.top() - 8)
         room = left.height() - verdict.line_height - mono.line_height - 16
-        high = min(MOST_BAR_PX, room) if room >= LEAST_BAR_PX else 0
+        high = min(MOST_BAR_PX, room) if room >= LEAST_BAR_PX and not self._one_channel else 0
         self._bar = QRect(left.left(), left.top(), left.width(), high)
         top = self._bar.bottom() + 1 + (10 if self._bar.height() else 0)
         verdict.place(QRect(left.left(), top, left.width(), min(left.bottom() + 1 - top, verdict.line_height)))
@@ -179,7 +179,7 @@ class OwnersFace(Face):
     # Numbers
 
     def take(self, frame: Frame) -> None:
-        self._make_room(bool(frame.parts))
+        self._make_room(bool(frame.parts), mix.has_one_channel(frame))
         if not self._mapped:
             self._take_mix(frame)
             return
@@ -254,10 +254,10 @@ class OwnersFace(Face):
     def _figure(self, part: Part) -> str:
         return self._figures.get(part.number) or data.percent(abs(part.share))
 
-    def _make_room(self, mapped: bool) -> None:
+    def _make_room(self, mapped: bool, one_channel: bool) -> None:
         """Without parts the bands of the mix and the way to parts have the card."""
-        if mapped != self._mapped:
-            self._mapped, self._parts = mapped, []
+        if (mapped, one_channel) != (self._mapped, self._one_channel):
+            self._mapped, self._one_channel, self._parts = mapped, one_channel, []
             self.rearrange()
 
     def _say_mix(self, frame: Frame) -> None:

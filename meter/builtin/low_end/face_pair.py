@@ -26,6 +26,7 @@ WIDEST = "−88.8"
 NO_PAIR = "No kick and bass heard among the parts yet."
 BEATS = 4
 LEAST_LANES_PX = 44
+NAME_SHARE = 0.5
 
 
 class PairFace(Face):
@@ -110,9 +111,10 @@ class PairFace(Face):
         self.say("unit", "dB together" if known else "")
         self.beside("figure", "unit")
         sentence = self._sentence(frame, names)
+        judged = known or bool(found)
         self.say(
             "verdict",
-            data.with_age(sentence, frame),
+            data.with_age(sentence, frame) if judged else sentence,
             "soft" if stale or not known else "ink",
             self._short(frame, names),
         )
@@ -137,24 +139,29 @@ class PairFace(Face):
     def _short(self, frame: Frame, names: tuple[str, str]) -> str:
         """The sentence without the names, which stand in the picture."""
         verdict, gap = data.number(frame, "pair_verdict"), data.number(frame, "pair_gap")
-        if not all(names) or not verdict > NOT_YET:
-            return words.waiting(self.live) if all(names) else ""
+        if not all(names):
+            return mix.PAIR_NEEDS if len(frame.parts) < 2 else "no kick and bass yet"
+        if not verdict > NOT_YET:
+            return words.waiting(self.live)
         if math.isnan(gap):
             return "seldom begin together"
         return (
             "begin together"
             if abs(gap) < 1.0
-            else f"{names[1]} {abs(gap):.0f} ms {'later' if gap > 0 else 'earlier'}"
+            else f"{self._brief(names[1])} {abs(gap):.0f} ms {'later' if gap > 0 else 'earlier'}"
         )
 
-    @staticmethod
-    def _tries(frame: Frame, names: tuple[str, str]) -> str:
+    def _brief(self, name: str) -> str:
+        """A name that leaves room on its line for what is said of it."""
+        return shortened(name, TEXT_PX, round(self.inside.width() * NAME_SHARE))
+
+    def _tries(self, frame: Frame, names: tuple[str, str]) -> str:
         """What a flip or a nudge would change, where that is worth trying."""
         flip, nudge = data.number(frame, "pair_flip"), data.number(frame, "pair_nudge")
         gained = data.number(frame, "pair_nudge_gain")
         said = []
         if flip >= NOTABLE_CHANGE_DB:
-            said.append(f"{names[1]} turned over: {data.decibels(flip)}")
+            said.append(f"{self._brief(names[1])} turned over: {data.decibels(flip)}")
         if gained >= NOTABLE_CHANGE_DB:
             way = "later" if nudge > 0 else "earlier"
             said.append(f"{abs(nudge):.1f} ms {way}: {data.decibels(gained)}")

@@ -18,7 +18,7 @@ from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_data import CANCELS, OWNER, SILENT
 from meter.gui import words
 from meter.gui.face import Choice, Face
-from meter.gui.label import Label, text_width
+from meter.gui.label import Label, shortened, text_width
 from meter.gui.theme import MARK_PX, TEXT_PX, font, mixed
 from meter.readings import Frame
 
@@ -37,6 +37,7 @@ OVERHANG_PX = 6
 NOTABLE_DB = -3.0
 """What a part loses in mono in some band is told from here on (common practice, no source)."""
 MOST_TOLD = 2
+NAME_SHARE = 0.3
 NOTABLE_RUMBLE_DB = -20.0
 SUB_BAND_WORDS = ("below 120 Hz", "at 20–40 Hz", "at 40–60 Hz", "at 60–90 Hz", "at 90–120 Hz")
 WIDE_BAND_WORDS = ("20–120 Hz", "120–350 Hz", "350 Hz–1 kHz", "1–3 kHz", "3–8 kHz", "above 8 kHz")
@@ -154,8 +155,9 @@ class PartsFace(Face):
             self.update(self._painted)
         role = "soft" if stale else "ink"
         if frame.parts:
-            self.say("mono", data.with_age(self._mono(frame), frame), role)
-            self.say("loses", self._loses(frame))
+            whole, short = (data.with_age(sentence, frame) for sentence in self._mono(frame))
+            self.say("mono", whole, role, short)
+            self.say("loses", self._loses(frame, MOST_TOLD), short=self._loses(frame, 1))
         else:
             self.say("mono", mix.PARTS_WOULD_SHOW, "soft")
             self.say("loses", "")
@@ -185,24 +187,30 @@ class PartsFace(Face):
             return f"{note} {floor_hz:.0f} Hz"
         return "silent" if role == SILENT else UNKNOWN.get(int(doubt) if math.isfinite(doubt) else 0, words.NOT_YET)
 
-    def _mono(self, frame: Frame) -> str:
-        """What the lows lose in mono where most is lost, and what they would with one part in mono."""
+    def _mono(self, frame: Frame) -> tuple[str, str]:
+        """What the lows lose in mono where most is lost, and with one part in mono; its name whole, and shortened."""
         worst = data.number(frame, "mono_worst")
         band = int(worst) if math.isfinite(worst) and 0 <= worst < len(SUB_BAND_WORDS) else 0
         bands = data.each(frame, "mono_loss_bands")
         whole = data.number(frame, "mono_loss")
         loss = float(bands[band - 1]) if 0 < band <= len(bands) else whole
         if math.isnan(loss):
-            return ""
+            return "", ""
         if loss > -0.5:
-            return "The lows survive mono."
+            return "The lows survive mono.", ""
         lost = "vanish" if loss == -math.inf else f"lose {words.figure(-loss)} dB"
         sentence = f"The lows {lost} in mono {SUB_BAND_WORDS[band]}"
         culprit = data.name_of(frame, "culprit")
-        left = data.number(frame, "loss_with_culprit_in_mono")
-        return f"{sentence}; with {culprit} in mono {words.figure(left)} dB." if culprit else f"{sentence}."
+        if not culprit:
+            return f"{sentence}.", ""
+        left = f"{words.figure(data.number(frame, 'loss_with_culprit_in_mono'))} dB."
+        return f"{sentence}; with {culprit} in mono {left}", f"{sentence}; {self._brief(culprit)} in mono: {left}"
 
-    def _loses(self, frame: Frame) -> str:
+    def _brief(self, name: str) -> str:
+        """A name that leaves room on its line for what is said of it."""
+        return shortened(name, TEXT_PX, round(self.inside.width() * NAME_SHARE))
+
+    def _loses(self, frame: Frame, most: int) -> str:
         """Parts that lose more than 3 dB in some band of the whole range, the worst first."""
         losses = data.table(frame, "part_mono_loss_bands")
         found = []
@@ -211,10 +219,10 @@ class PartsFace(Face):
             if known and min(known)[0] < NOTABLE_DB:
                 found.append((*min(known), name))
         said = [
-            f"{name} {f'{words.figure(loss)} dB' if math.isfinite(loss) else 'vanishes'} at {WIDE_BAND_WORDS[band]}"
-            for loss, band, name in sorted(found)[:MOST_TOLD]
+            f"{self._brief(name)} {_loss_words(loss)} at {WIDE_BAND_WORDS[band]}"
+            for loss, band, name in sorted(found)[:most]
         ]
-        more = f" and {len(found) - MOST_TOLD} more" if len(found) > MOST_TOLD else ""
+        more = f" and {len(found) - most} more" if len(found) > most else ""
         return f"alone in mono: {', '.join(said)}{more}" if said else ""
 
     # Picture
@@ -224,7 +232,7 @@ class PartsFace(Face):
             return
         painter.setFont(font(MARK_PX))
         painter.setPen(self.theme.soft)
-        for column, place in self._columns:
+        for column, place in self._columns if self._rows or self._names else ():
             self._write(painter, self._headings[column], place.translated(0, self._table.top()), column)
         painter.setFont(font(TEXT_PX))
         top = self._table.top() + ROW_PX
@@ -302,6 +310,10 @@ class PartsFace(Face):
         third = "lowest note" if self._names else "level"
         said = [f"{row.texts[0]} {row.texts[1]}, {third} {row.texts[2]}" for row in self._rows]
         return "; ".join([*said, *(label.text for label in self.labels.values() if label.text)])
+
+
+def _loss_words(loss_db: float) -> str:
+    return f"{words.figure(loss_db)} dB" if math.isfinite(loss_db) else "vanishes"
 
 
 def _band_rows(frame: Frame) -> list[Row]:

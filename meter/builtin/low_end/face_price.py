@@ -32,6 +32,8 @@ HEADINGS = ("dB/oct", "cut-off", "takes", "cycles", "peak", "mix peak", "mix low
 KEYS = ("", "_removed", "_delay", "_peak", "_mix_peak", "_mix_lows", "_ring")
 SAMPLES = ("24", "000 Hz", "100 %", "0.00", "−00.0", "−00.0", "−00.0", "−0,000")
 DOUBTS = {1.0: "It is silent", 2.0: "Too little heard so far"}
+STALE_SHARE = 0.55
+"""How much of its colour the picture keeps when the music stopped."""
 WORTH_CUTTING_DB = -45.0
 """Rumble further under the mix's lows than this is not worth a sentence about what goes."""
 
@@ -63,7 +65,7 @@ class PriceFace(Face):
         self._shape = QPolygonF()
         self._under = QPolygonF()
         self._spectrum: Floats = np.empty(0)
-        self._mapped = True
+        self._mapped, self._stale = True, False
         self._names: tuple[str, ...] = ()
         self._floor = math.nan
         self._cutoff = math.nan
@@ -134,6 +136,10 @@ class PriceFace(Face):
         if frame.parts != self._names or self._mapped != bool(frame.parts):
             self._names, self._mapped = frame.parts, bool(frame.parts)
             self.rearrange()
+        stale = data.is_stale(frame) if frame.parts else mix.is_stale(frame)
+        if stale != self._stale:
+            self._stale = stale
+            self.update()
         self._say_part(frame, part)
         self._take_picture(frame, part)
         self._take_rows(frame, part)
@@ -147,9 +153,8 @@ class PriceFace(Face):
         elif part < 0:
             self.say("price", words.waiting(self.live), "soft")
         else:
-            stale = data.is_stale(frame)
             sentence = data.with_age(self._price(frame, part), frame)
-            self.say("price", sentence, "soft" if stale else "ink", self._short_price(frame, part))
+            self.say("price", sentence, "soft" if self._stale else "ink", self._short_price(frame, part))
         name = self.labels["name"]
         spoken_of = frame.parts[part] if part >= 0 else "" if frame.parts else "the mix"
         beside = name.width_of(spoken_of) + 20 <= self.labels["why"].rect.left() - name.rect.left()
@@ -302,9 +307,13 @@ class PriceFace(Face):
             painter.drawText(zone.adjusted(6, 3, -4, 0), Qt.AlignmentFlag.AlignLeft, text)
 
     def _draw_shape(self, painter: QPainter) -> None:
-        for shape, colour, depth in ((self._shape, self.measured, 0.42), (self._under, self.theme.held, 0.6)):
+        calm = STALE_SHARE if self._stale else 1.0
+        for shape, colour, depth in (
+            (self._shape, self.measured, 0.42 * calm),
+            (self._under, self.theme.held, 0.6 * calm),
+        ):
             if shape.size():
-                painter.setPen(QPen(colour, HAIRLINE))
+                painter.setPen(QPen(mixed(self.theme.card, colour, calm), HAIRLINE))
                 painter.setBrush(mixed(self.theme.card, colour, depth))
                 painter.drawPolygon(shape)
 
@@ -335,7 +344,7 @@ class PriceFace(Face):
                 box.adjust(-OVERHANG_PX, 0, OVERHANG_PX, 0)
                 painter.fillRect(box, mixed(self.theme.card, self.theme.held, 0.16))
                 painter.fillRect(QRect(box.left(), top, 3, box.height()), self.theme.held)
-            painter.setPen(self.theme.ink if spoken_of else self.theme.soft)
+            painter.setPen(self.theme.ink if spoken_of and not self._stale else self.theme.soft)
             self._draw_cells(painter, row, top)
 
     def _draw_cells(self, painter: QPainter, texts: tuple[str, ...], top: int) -> None:

@@ -15,7 +15,7 @@ from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QRegion
 
 from meter.gui import words
 from meter.gui.face import Face
-from meter.gui.label import LEFT, RIGHT, Label, figure_room, fitting_px, line_height, text_width
+from meter.gui.label import LEFT, RIGHT, Label, figure_room, fitting_px, line_height, shortened, text_width
 from meter.gui.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, mixed
 from meter.readings import Frame
 
@@ -31,6 +31,9 @@ UNRELATED_DB = -3.0
 """What two unrelated channels lose in mono; from here on a band folds away."""
 ONE_SIDED_DB = 10.0
 """A band this far to one side loses level in mono for that reason alone; blame no phase then."""
+SOLID_BUT = "solid as a whole, but "
+NAME_SHARE = 0.55
+"""Of a line for the name of the part behind a loss, so that the sentence stays whole."""
 STALE_SECONDS = 2.0
 FULL_LEAN_DB = 12.0
 LEVEL_SPAN_DB = 24.0
@@ -243,7 +246,8 @@ class MonoLowsFace(Face):
         self.say("unit", UNIT if self._column.width() >= ROOMY_PX else "dB")
         self.beside("figure", "unit")
         sentence = "the lows vanish in mono" if loss == -math.inf else self._verdict(frame, verdict)
-        self.say("verdict", f"{sentence}, {words.age(age)}" if stale else sentence, "soft" if stale else "ink")
+        sentence_now = f"{sentence}, {words.age(age)}" if stale else sentence
+        self.say("verdict", sentence_now, "soft" if stale else "ink", sentence_now.removeprefix(SOLID_BUT))
         self.say("lean", self._lean(frame, sentence))
         since = frame.number("mono_lows.fold_down_loss")
         self.say("since", "" if math.isnan(since) else f"since reset {words.with_unit(since, 'dB')}")
@@ -266,7 +270,7 @@ class MonoLowsFace(Face):
         if verdict == SOLID or not band:
             if self._speaks_of(frame) < 0:
                 return "solid below 120 Hz"
-            return f"solid as a whole, but {band} folds away{self._behind(frame, int(worst))}"
+            return f"{SOLID_BUT}{band} folds away{self._behind(frame, int(worst))}"
         if frame.number("mono_lows.loss_now") >= -TOLD_DB:
             return words.side(frame.number("mono_lows.balance_now"))
         if abs(lean[int(worst)]) >= ONE_SIDED_DB:
@@ -274,13 +278,13 @@ class MonoLowsFace(Face):
         deed = "folds away" if loss[int(worst)] <= UNRELATED_DB else "thins out"
         return f"{band} {deed}{self._behind(frame, int(worst))}"
 
-    @staticmethod
-    def _behind(frame: Frame, band: int) -> str:
+    def _behind(self, frame: Frame, band: int) -> str:
         """The part behind the loss, where there are parts and they lose in the same band."""
         culprit, worst = frame.number("low_end.culprit"), frame.number("low_end.mono_worst")
         if not (math.isfinite(culprit) and 0 <= culprit < len(frame.parts)) or worst not in (0.0, band + 1.0):
             return ""
-        return f": {frame.parts[int(culprit)]}"
+        room = round(self._column.width() * NAME_SHARE)
+        return f": {shortened(frame.parts[int(culprit)], self.labels['verdict'].size_px, room)}"
 
     def _speaks_of(self, frame: Frame) -> int:
         """The band that is spoken of, or -1: the worst one, unless all is solid and it folds less than half away."""

@@ -15,7 +15,7 @@ from PySide6.QtWidgets import QApplication, QPushButton, QToolTip
 
 from meter.builtin.low_end.face_shape import x_of
 from meter.gui.face import Face
-from meter.gui.theme import DARK, LIGHT, apply_theme
+from meter.gui.theme import DARK, LIGHT, apply_theme, mixed
 from meter.readings import Frame, Layout
 from tests.support import faces, frames, low_readings
 from tests.support.faces import Paints, assert_text_fits, pixels_like, widened, words_of
@@ -126,9 +126,12 @@ def test_all_that_changes_is_repainted(view: str, qapp, qtbot) -> None:
 # The mix alone
 
 
+MIX_LAYOUTS = {channels: frames.layout(channels) for channels in (1, 2, 3, 16)}
+
+
 def mix_alone(changes: dict[str, Any] | None = None, channels: int = 2, seconds: float = 100.0) -> Any:
     """A snapshot of all meters on a mix without parts."""
-    plan = frames.layout(channels)
+    plan = MIX_LAYOUTS[channels]
     values = widened(values_at(100.0) | (changes or {}), plan)
     return frames.frame(given=values, plan=plan, feed=low_readings.status(seconds, channels=channels))
 
@@ -218,7 +221,6 @@ def test_the_mix_alone_fits_in_every_state_and_size(view: str, qtbot) -> None:
     for number, (state, size, channels) in enumerate(turns):
         face.resize(*size)
         face.show_frame(mix_alone(MIX_STATES[state], channels, 100.0 + number))
-        face.grab()
         assert face.fault == "", state
         assert_text_fits(face)
 
@@ -270,6 +272,78 @@ def test_the_verdict_is_never_cut_off(size, state, parts: int, qtbot) -> None:
     if parts > 2:
         assert face.labels["other0"].text.endswith("  7 %")
         assert not face.labels["other0"].elided
+
+
+SMALL_PAGE_SIZES = {
+    "owners": (996, 165),
+    "parts": (371, 377),
+    "price": (351, 377),
+    "ring": (254, 181),
+    "pair": (254, 186),
+}
+"""Of the page in a window of 1024 by 640."""
+HEARD_NOTHING = {
+    "pair_first": math.nan,
+    "pair_second": math.nan,
+    "ring": math.nan,
+    "floor": math.nan,
+    "floor_doubt": 2.0,
+}
+CUT_STATES: dict[str, dict[str, Any]] = {
+    "usual": {}, "stale": STALE, "nothing heard": HEARD_NOTHING, "seldom": {"pair_gap": math.nan},
+    "turns": {"pair_sum_gain": math.nan, "pair_verdict": 2.0}, "listening": {"pair_verdict": 0.0} | LISTENING,
+    "late": {"pair_gap": 23.0, "overhang": -60.0}, "fast": {"ring": 20.0},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("parts", [1, 2, 8, 30])
+@pytest.mark.parametrize("sizes", [PAGE_SIZES, SMALL_PAGE_SIZES], ids=["page", "small page"])
+@pytest.mark.parametrize("view", FACES)
+def test_long_names_cut_no_sentence(view: str, sizes, parts: int, qtbot) -> None:
+    face = make(view, qtbot)
+    face.resize(*sizes[view])
+    for number, (state, changes) in enumerate(CUT_STATES.items()):
+        face.show_frame(long_named(parts, changes, 100.0 + number))
+        cut = [name for name, label in face.labels.items() if label.elided]
+        assert cut == [], f"{state}: {[face.labels[name].shown for name in cut]}"
+
+
+@pytest.mark.parametrize("size", [(513, 411), (406, 319), (548, 428)])
+@pytest.mark.parametrize("age", [0.0, 75.0])
+@pytest.mark.parametrize("verdict", [1.0, 3.0])
+def test_the_part_behind_a_loss_of_the_mix_cuts_no_sentence(size, age: float, verdict: float, qtbot) -> None:
+    face = faces.make("mono_lows", qtbot, size)
+    usual = long_named(5)
+    told = {
+        "band_low_edge": [20, 40, 60, 90], "band_high_edge": [40, 60, 90, 120], "band_loss": [0.0, 0.0, -4.2, 0.0],
+        "band_balance": 0.0, "band_level": -20.0, "band_votes": 1.0, "worst_band": 2.0, "verdict": verdict,
+        "loss_now": -1.8, "balance_now": -0.4, "fold_down_loss": -1.4, "age": age,
+    }  # fmt: skip
+    values = usual.values.copy()
+    for key, value in told.items():
+        slot = usual.layout.by_key[f"mono_lows.{key}"]
+        values[slot.offset : slot.offset + slot.size] = value
+    face.show_frame(Frame(usual.layout, values, usual.status))
+    label = face.labels["verdict"]
+    assert "60–90 Hz folds away: 03" in label.text
+    assert not label.elided
+
+
+def test_what_is_no_judgement_has_no_age(qtbot) -> None:
+    face = make("pair", qtbot)
+    face.show_frame(frame(3, STALE | {"pair_sum_gain": math.nan, "pair_verdict": 0.0}))
+    assert face.labels["verdict"].text == "listening for hits of both…"
+    face.show_frame(_at(frame(3, STALE), 1))
+    assert face.labels["verdict"].text.endswith("1 min ago")
+
+
+def test_the_picture_of_a_part_is_dimmed_when_the_music_stops(qtbot) -> None:
+    face = make("price", qtbot)
+    face.show_frame(frame(3))
+    filled_with = mixed(DARK.card, DARK.measured, 0.42)
+    assert pixels_like(face.grab().toImage(), filled_with, 3) > 1000
+    face.show_frame(_at(frame(3, STALE), 1))
+    assert pixels_like(face.grab().toImage(), filled_with, 3) == 0
 
 
 @pytest.mark.parametrize("width", [444, 350])
