@@ -164,6 +164,6 @@ pip_reason() {
   if grep -qi 'connection broken' "$1"; then
     echo "the connection to the package index failed"
   else
-    grep '^ERROR: ' "$1" | grep -v 'Exception:$' | sed -n '1s/^ERROR: //p' | grep . || tail -n 1 "$1"
+    grep -E '^(ERROR:|×) ' "$1" | grep -v 'Exception:$' | sed -n '1s/^[^ ]* //p' | grep . || tail -n 1 "$1"
   fi
 }

@@ -225,6 +225,7 @@ def test_a_failed_installation_is_one_sentence_and_the_next_run_begins_anew(tree
             "the connection to the package index failed",
         ),
         ("ERROR: Exception:\nTraceback:\nReadTimeoutError: Read timed out.", "ReadTimeoutError: Read timed out."),
+        ("error: incomplete-download\n\n× Download failed (6/9 MB)\n\nhint: b", "Download failed (6/9 MB)"),
         ("WARNING: a\nERROR: No space left on device\nERROR: b", "No space left on device"),
     ],
 )
