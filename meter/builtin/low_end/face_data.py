@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from PySide6.QtGui import QColor
 
 from meter.gui import scale, words
-from meter.gui.label import Label
+from meter.gui.label import Label, shortened
 from meter.readings import Frame
 
 Floats = NDArray[np.float64]
@@ -153,3 +153,10 @@ def first_fitting(label: Label, *sentences: str) -> str:
     """The first of several sentences, the longest first, that stands whole on a label; else the last."""
     room = label.rect.width()
     return next((text for text in sentences if label.width_of(text) <= room), sentences[-1])
+
+
+def name_and_share(part: Part, label: Label) -> str:
+    """A name and what it holds, for a label of one line; the figure always stands, a long name loses its middle."""
+    figure = f"  {percent(part.share)}"
+    room = label.rect.width() - math.ceil(label.width_of(figure)) - 1
+    return f"{shortened(part.name, label.size_px, max(0, room))}{figure}"

@@ -145,7 +145,7 @@ class Way:
     """The button that leads to the parts: to the feeds where there are channels for them, else to the sources."""
 
     def __init__(self, parent: QWidget) -> None:
-        self.action = ""
+        self.action = self._theme = ""
         self.button = QPushButton(parent)
         self.button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.button.setCursor(Qt.CursorShape.PointingHandCursor)
@@ -159,7 +159,10 @@ class Way:
         return sentences
 
     def colour(self, theme: Theme) -> None:
-        """Take the colours of a theme."""
+        """Take the colours of a theme; a style sheet is dear, so only of another one."""
+        if theme.name == self._theme:
+            return
+        self._theme = theme.name
         self.button.setStyleSheet(
             f"QPushButton {{ border: 1px solid {theme.soft.name()}; border-radius: 6px;"
             f" background: {theme.trough.name()}; color: {theme.ink.name()}; font-size: {TEXT_PX}px; }}"

@@ -18,7 +18,7 @@ from meter.builtin.low_end.face_blocks import LEAST_BAR_PX, Block
 from meter.builtin.low_end.face_data import CANCELS, OTHER, OWNER, Part
 from meter.gui import words
 from meter.gui.face import Choice, Face
-from meter.gui.label import Label, line_height, shortened, text_width
+from meter.gui.label import Label, line_height, text_width
 from meter.gui.theme import MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
 from meter.readings import Frame
 
@@ -99,8 +99,8 @@ class OwnersFace(Face):
         if not self._mapped:
             self._arrange_mix(inside)
             return
-        self.labels["mono"].hide()
-        self.labels["way"].hide()
+        for name in ("mono", "way"):
+            self.labels[name].hide()
         listed = inside.width() >= LIST_FROM_PX
         side = round(inside.width() * LIST_SHARE) if listed else 0
         self._arrange_list(QRect(inside.right() + 1 - side + 24, inside.top(), side - 24, inside.height()), listed)
@@ -181,7 +181,6 @@ class OwnersFace(Face):
     def take(self, frame: Frame) -> None:
         self._make_room(bool(frame.parts), mix.has_one_channel(frame))
         if not self._mapped:
-            self._take_mix(frame)
             return
         parts = data.parts_of(frame)
         bands = data.table(frame, "band_share")
@@ -205,7 +204,7 @@ class OwnersFace(Face):
         self.update()
 
     def _take_mix(self, frame: Frame) -> None:
-        """The bands of the mix in the place of parts."""
+        """The bands of the mix in the place of parts, moved with the words: a window of 3 s never stands still."""
         before = next((part.number for part in self._parts if part.role == OWNER), -1)
         parts = mix.as_parts(mix.bands_of(frame), before)
         self._settled = bool(parts) and not mix.is_stale(frame)
@@ -226,13 +225,17 @@ class OwnersFace(Face):
     # Words
 
     def take_words(self, frame: Frame) -> None:
+        if not self._mapped:
+            self._take_mix(frame)
         self._write_figures()
         if not self._mapped:
             self._say_mix(frame)
             return
         listening, stale = data.listening_words(frame), data.is_stale(frame)
         said: tuple[str, ...] = (words.waiting(self.live),)
-        if listening and self.live:
+        if listening and stale:
+            said = (f"{listening.replace(words.LISTENING, 'heard')}, {words.age(data.number(frame, 'age'))}",)
+        elif listening and self.live:
             said = (listening,)
         elif not listening and math.isfinite(self._first_share()):
             said = tuple(data.with_age(sentence, frame) for sentence in self._verdict())
@@ -264,8 +267,7 @@ class OwnersFace(Face):
         calm = "ink" if self._settled and self.live else "soft"
         self.say("verdict", mix.verdict(frame, self._parts, self.live), calm)
         self.say("mono", mix.mono_sentence(frame))
-        sentences = self._way.point(frame)
-        self.say("way", sentences)
+        self.say("way", self._way.point(frame))
         self._arrange_way()
 
     def _first_share(self) -> float:
@@ -297,17 +299,10 @@ class OwnersFace(Face):
         for row in range(LISTED_PARTS):
             text = ""
             if row < len(others):
-                text = self._listed(others[row], self.labels[f"other{row}"])
+                text = data.name_and_share(others[row], self.labels[f"other{row}"])
                 if row == LISTED_PARTS - 1 and len(others) > LISTED_PARTS:
                     text = f"and {len(others) - row} more"
             self.say(f"other{row}", text, role)
-
-    @staticmethod
-    def _listed(part: Part, label: Label) -> str:
-        """A name and what it holds; the figure always stands, a long name loses its middle."""
-        figure = f"  {data.percent(part.share)}"
-        room = label.rect.width() - math.ceil(label.width_of(figure)) - 1
-        return f"{shortened(part.name, label.size_px, max(0, room))}{figure}"
 
     def _say_bands(self, frame: Frame) -> None:
         low, high = data.each(frame, "band_low_edge"), data.each(frame, "band_high_edge")

@@ -28,6 +28,7 @@ SAMPLES = ("plucked pair", "−00 %", "C♯2 000 Hz", "−00.0", "−00.0", "0,0
 """The widest text of each column but the first, which takes what is left."""
 MIX_HEADINGS = ("band", "share", "level", "mono", "leans")
 MIX_SAMPLES = ("000–000 Hz", "000 %", "−00.0", "−00.0", "all on the right")
+MIX_BANDS = 4
 DROPPED_FIRST = (5, 4, 3)
 """Columns that give way when the card is narrow."""
 GAP_PX = 9
@@ -97,6 +98,8 @@ class PartsFace(Face):
         told = inside.height() >= 8 * ROW_PX
         high = 2 * mono.line_height + 2 * loses.line_height + 10 if told else 0
         top = inside.bottom() + 1 - high
+        if self._headings is MIX_HEADINGS:  # a short table: the words follow it
+            top = min(top, inside.top() + (MIX_BANDS + 1) * ROW_PX + 6 if self._rows else inside.top())
         mono.place(QRect(inside.left(), top + 6, inside.width(), 2 * mono.line_height if told else 0))
         loses.place(
             QRect(inside.left(), mono.rect.bottom() + 4, inside.width(), 2 * loses.line_height if told else 0)
@@ -147,6 +150,9 @@ class PartsFace(Face):
             self._names, self._headings = frame.parts, headings
             self.rearrange()
         rows = [self._row(frame, part) for part in data.parts_of(frame)] if frame.parts else _band_rows(frame)
+        if bool(rows) != bool(self._rows) and not frame.parts:
+            self._rows = rows
+            self.rearrange()
         spoken_of = data.index_of(frame, "spoken_of") if frame.parts else _worst_band(frame)
         stale = data.is_stale(frame) if frame.parts else mix.is_stale(frame)
         if (rows, spoken_of, stale) != (self._rows, self._spoken_of, self._stale):

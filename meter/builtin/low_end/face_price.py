@@ -153,7 +153,8 @@ class PriceFace(Face):
         elif part < 0:
             self.say("price", words.waiting(self.live), "soft")
         else:
-            sentence = data.with_age(self._price(frame, part), frame)
+            sentence = self._price(frame, part)
+            sentence = sentence if sentence.endswith("…") else data.with_age(sentence, frame)
             self.say("price", sentence, "soft" if self._stale else "ink", self._short_price(frame, part))
         name = self.labels["name"]
         spoken_of = frame.parts[part] if part >= 0 else "" if frame.parts else "the mix"

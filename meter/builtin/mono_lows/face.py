@@ -291,7 +291,7 @@ class MonoLowsFace(Face):
         worst = frame.number("mono_lows.worst_band")
         if math.isnan(worst):
             return -1
-        told = frame.number("mono_lows.verdict") >= WATCH
+        told = frame.number("mono_lows.verdict") >= WATCH and frame.number("mono_lows.loss_now") < -TOLD_DB
         return int(worst) if told or frame.vector("mono_lows.band_loss")[int(worst)] <= UNRELATED_DB else -1
 
     def _lean(self, frame: Frame, verdict: str) -> str:

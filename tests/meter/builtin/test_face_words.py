@@ -45,6 +45,8 @@ def test_mono_lows_in_words(qtbot):
     assert told(2.0, band_loss=[-0.1, -0.2, -1.9, 0.0])[1] == "60–90 Hz thins out"
     assert told(3.0, verdict=1, loss_now=-0.1, balance_now=0.1, band_loss=[0, 0, 0, 0])[1] == "solid below 120 Hz"
     assert told(4.0, verdict=2, loss_now=-0.2, balance_now=-1.2)[1] == "leans 1.2 dB to the right"
+    told(4.5, verdict=2, loss_now=-0.2, balance_now=-1.2, band_loss=[-0.1, -0.4, -1.2, -0.3])
+    assert face._spoken_of == -1  # a lean is of the whole: no band of it is marked
     assert told(5.0, band_balance=[0, 0, 24.0, 0])[1] == "60–90 Hz sits on the left"
     assert told(6.0, verdict=3, loss_now=SILENT) == ("−∞", "the lows vanish in mono")
     assert told(7.0, age=12.0, verdict=1, band_loss=[0, 0, 0, 0]) == ("−1.8", "solid below 120 Hz, 12 s ago")

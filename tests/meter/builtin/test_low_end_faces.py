@@ -235,6 +235,19 @@ def test_bands_that_hold_the_same_do_not_take_turns(qtbot) -> None:
     assert told == ["20–40"] * 4 + ["40–60"]
 
 
+def test_the_mix_alone_is_redrawn_with_the_words_only(qapp, qtbot) -> None:
+    """Its shares are those of 3 s and move with every frame: the card would be painted whole 60 times a second."""
+    face = make("owners", qtbot)
+    face.show_frame(mix_alone())
+    qapp.processEvents()
+    paints = Paints(face)
+    for number in range(1, 12):
+        levels = {"mono_lows.band_level": [-25.0 - number, -25.0, -40.0, -40.0]}
+        face.show_frame(mix_alone(levels, 2, 100.0 + 0.02 * number))
+        qapp.processEvents()
+    assert paints.regions == []
+
+
 def test_the_mix_alone_ages_when_the_music_stops(qtbot) -> None:
     face = make("owners", qtbot)
     face.show_frame(mix_alone(MIX_STATES["stopped"]))
@@ -462,8 +475,11 @@ def test_until_the_span_is_filled_it_listens_and_when_music_stops_the_verdict_ag
     face = make("owners", qtbot)
     face.show_frame(frame(3, LISTENING))
     assert face.labels["verdict"].text == "listening… 4 of 10 s"
+    face.show_frame(frame(3, LISTENING | STALE, seconds=101.0))
+    assert face.labels["verdict"].text == "heard 4 of 10 s, 1 min ago"
+    face.show_frame(frame(3, LISTENING, seconds=102.0))
     bright = pixels_like(face.grab().toImage(), DARK.measured)
-    face.show_frame(_at(frame(3, STALE), 1))
+    face.show_frame(_at(frame(3, STALE), 3))
     assert face.labels["verdict"].text == "kick and bass own the low end: 88 %, 1 min ago"
     assert face.labels["verdict"].role == "soft"
     assert bright == pixels_like(face.grab().toImage(), DARK.measured) == 0
