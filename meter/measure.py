@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -46,13 +47,21 @@ def file_meters(folders: Sequence[Path] = ()) -> list[Plugin]:
 
 
 def measure_file(
-    path: Path, plugins: Sequence[Plugin], progress: Callable[[int], None] = lambda _frames: None
+    path: Path,
+    plugins: Sequence[Plugin],
+    progress: Callable[[int], None] = lambda _frames: None,
+    on_meter: Callable[[int], None] = lambda _index: None,
 ) -> Measurement:
-    """Measure one file; ``progress`` is called with the frames of each block. Raises SourceError."""
+    """Measure one file; ``progress`` is called with the frames of each block. Raises SourceError.
+
+    ``on_meter`` is called with the place among ``plugins`` of the meter that is asked for something now, or -1.
+    """
     with open_blocks(path) as reader:
-        chain = Chain(
-            [GuardedMeter(plugin) for plugin in plugins], reader.rate_hz, reader.channels, whole_mix(reader.channels)
-        )
+        meters = [GuardedMeter(plugin) for plugin in plugins]
+        for index, meter in enumerate(meters):
+            meter.enter = partial(on_meter, index)
+        mix = whole_mix(reader.channels)
+        chain = Chain(meters, reader.rate_hz, reader.channels, mix, leave=partial(on_meter, -1))
         sanitiser = Sanitiser(reader.rate_hz)
         _feed(reader, chain, sanitiser, progress)
         frame = Frame(chain.layout, chain.read(), FeedStatus(quarantined=chain.faults))

@@ -8,7 +8,7 @@ import math
 import sys
 import time
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from rich.live import Live
@@ -18,8 +18,11 @@ from meter.audio.source import SourceRequest
 from meter.commands.errors import CommandError
 from meter.commands.meters import named_meters
 from meter.commands.screen import has_screen, require_libraries
-from meter.commands.terminal import console, progress
+from meter.commands.terminal import console, progress, visible
+from meter.engine.apart import listen_apart
 from meter.engine.local import listen
+from meter.engine.process import EngineOrder
+from meter.engine.supervisor import Supervisor
 from meter.readings import Frame, Slot
 
 DEMO = SourceRequest("demo")
@@ -29,6 +32,7 @@ DEFAULT_SECONDS = 20.0
 PICTURE = Path("earwitness-demo.png")
 KEPT_FRAMES = 100
 LEAST_WIDTH = 80
+SOME_FAILED = 1
 LONGEST_SECONDS = 24 * 3600.0
 
 
@@ -66,15 +70,30 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
     plugins = named_meters(arguments.plugins)
     prepare_demo(DEMO)
     kept: deque[Frame] = deque(maxlen=KEPT_FRAMES)
-    frames = keep(listen(plugins, DEMO, seconds, {}), kept)
+    set_aside: list[str] = []
+    own = all(plugin.ours for plugin in plugins)
+    heard = listen(plugins, DEMO, seconds, {}) if own else listen_watched(arguments.plugins, seconds, set_aside)
+    frames = keep(heard, kept)
     last = print_json(frames) if arguments.json else show_table(frames)
+    for sentence in set_aside:
+        print(f"{visible(sentence).removesuffix('.')}; mend it or leave it out.", file=sys.stderr)
     if last is None or last.status.state == "failed":
-        raise CommandError(last.status.sentence if last else "The demo gave no reading.", 1)
+        raise CommandError(last.status.sentence if last else "The demo gave no reading.", SOME_FAILED)
     if picture is not None:
         from meter.app import draw_page
 
         print(draw_page(list(kept), picture, arguments.plugins))
-    return 0
+    return SOME_FAILED if set_aside else 0
+
+
+def listen_watched(folders: Sequence[Path], seconds: float, set_aside: list[str]) -> Iterator[Frame]:
+    """Listen with meters of others, in a process that is replaced where one hangs; what hung is told at the end."""
+    supervisor = Supervisor(EngineOrder(DEMO, folders=tuple(map(str, folders))))
+    try:
+        yield from listen_apart(supervisor, seconds)
+    finally:
+        supervisor.close()
+        set_aside += supervisor.set_aside.values()
 
 
 def prepare_demo(request: SourceRequest) -> None:
@@ -102,8 +121,10 @@ def print_json(frames: Iterable[Frame]) -> Frame | None:
     """One line a second, and the last frame as the last line; returns the last frame."""
     last, due = None, time.monotonic() + 1.0
     for last in frames:
-        if time.monotonic() >= due:
-            due += 1.0
+        now = time.monotonic()
+        if now >= due:
+            # Not one line for each second in which none came.
+            due += math.floor(now - due) + 1.0
             print(json.dumps(as_json(last), allow_nan=False), flush=True)
     if last is not None:
         print(json.dumps(as_json(last), allow_nan=False), flush=True)

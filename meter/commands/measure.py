@@ -8,8 +8,7 @@ import json
 import os
 import sys
 from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import Future
-from contextlib import closing, redirect_stdout
+from contextlib import closing
 from pathlib import Path
 
 from rich.table import Table
@@ -20,8 +19,8 @@ from meter.audio.source import SourceError
 from meter.commands.errors import CommandError
 from meter.commands.meters import named_meters, one_or_more
 from meter.commands.terminal import console, progress, visible
-from meter.commands.workers import worker_pool
-from meter.measure import Measurement, measure_file, speaks_of_files
+from meter.commands.watched import Outcome, WatchedMeasuring, measure_one
+from meter.measure import Measurement, speaks_of_files
 from meter.plugin.host import Plugin
 
 SOUND_SUFFIXES = {".wav", ".wave", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".caf"}
@@ -29,7 +28,6 @@ SOME_FAILED = 1
 MOST_WORKERS = 60
 """As many processes as one pool may have on every system."""
 LEAST_WIDTH = 72
-Outcome = Measurement | str
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,8 +48,14 @@ def run(arguments: argparse.Namespace) -> int:
     paths = list(_spread(arguments.files))
     plugins = _file_meters(arguments.plugins)
     failures: list[str] = []
+    stalls: list[str] = []
     results: list[Measurement] = []
-    with closing(_measure_all(paths, plugins, arguments.jobs)) as outcomes:
+
+    def on_stall(sentence: str) -> None:
+        print(visible(sentence), file=sys.stderr, flush=True)
+        stalls.append(sentence)
+
+    with closing(_measure_all(paths, plugins, arguments.jobs, on_stall)) as outcomes:
         for outcome in outcomes:
             if isinstance(outcome, str):
                 print(visible(outcome), file=sys.stderr)
@@ -66,7 +70,7 @@ def run(arguments: argparse.Namespace) -> int:
         _print_table(results)
     if len(failures) == len(paths):
         return CommandError("").exit_code
-    return SOME_FAILED if failures else 0
+    return SOME_FAILED if failures or stalls else 0
 
 
 def _file_meters(folders: Sequence[Path]) -> list[Plugin]:
@@ -93,39 +97,24 @@ def _spread(paths: Sequence[Path]) -> Iterator[Path]:
         yield from inside
 
 
-def _measure_one(path: Path, plugins: Sequence[Plugin], progress: Callable[[int], None]) -> Outcome:
-    try:
-        # A meter of somebody else's that prints must not get between our lines.
-        with redirect_stdout(sys.stderr):
-            return measure_file(path, plugins, progress)
-    except SourceError as error:
-        return str(error)
-
-
-def _measure_quietly(path: Path, plugins: Sequence[Plugin]) -> Outcome:
-    return _measure_one(path, plugins, lambda _frames: None)
-
-
-def _measure_all(paths: Sequence[Path], plugins: Sequence[Plugin], jobs: int) -> Generator[Outcome, None, None]:
+def _measure_all(
+    paths: Sequence[Path], plugins: Sequence[Plugin], jobs: int, on_stall: Callable[[str], None]
+) -> Generator[Outcome, None, None]:
     """Outcomes in the order of the files; one file shows its own progress, several share a bar."""
     with progress() as bar:
         if len(paths) == 1:
             task = bar.add_task(visible(paths[0].name), total=_frames_of(paths[0]))
-            yield _measure_one(paths[0], plugins, lambda frames: bar.advance(task, frames))
+            if all(plugin.ours for plugin in plugins):
+                yield measure_one(paths[0], plugins, lambda frames: bar.advance(task, frames))
+                return
+            watched = WatchedMeasuring(plugins, 1, on_stall, lambda frames: bar.update(task, completed=frames))
+            yield from watched.outcomes(paths)
             return
         task = bar.add_task(f"{len(paths)} files", total=len(paths))
-        with worker_pool(min(jobs, MOST_WORKERS, len(paths))) as pool:
-            futures = [pool.submit(_measure_quietly, path, plugins) for path in paths]
-            for path, future in zip(paths, futures, strict=True):
-                yield _outcome(path, future)
+        with closing(WatchedMeasuring(plugins, min(jobs, MOST_WORKERS), on_stall).outcomes(paths)) as outcomes:
+            for outcome in outcomes:
+                yield outcome
                 bar.advance(task)
-
-
-def _outcome(path: Path, future: Future[Outcome]) -> Outcome:
-    try:
-        return future.result()
-    except Exception as error:  # a worker that died must not take the other files with it
-        return f"{path} could not be measured ({type(error).__name__}: {error})."
 
 
 def _frames_of(path: Path) -> int | None:

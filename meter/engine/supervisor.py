@@ -68,6 +68,11 @@ class Supervisor:
         """Engines replaced so far."""
         return self._restarts
 
+    @property
+    def set_aside(self) -> Mapping[str, str]:
+        """Meters that hung an engine, with one sentence each."""
+        return self._order.set_aside
+
     def take(self) -> Frame | None:
         """The newest readings, None when there are none that this side can lay out."""
         snapshot = None if self._closed else self._block.take()

@@ -21,6 +21,7 @@ from meter.plugin.api import Processor
 from meter.plugin.manifest import MANIFEST_NAME, Manifest, ManifestError, read_manifest
 
 GROUP = "earwitness.meters"
+OURS = "meter.builtin."
 FOLDER_PACKAGE = "earwitness_folder_meters"
 
 
@@ -42,6 +43,11 @@ class Plugin:
     def usable(self) -> bool:
         """True when the host may load it."""
         return self.manifest is not None and not self.refusal
+
+    @property
+    def ours(self) -> bool:
+        """True for a meter of this program, which needs no watching."""
+        return self.package.startswith(OURS)
 
     @property
     def id(self) -> str:
@@ -79,7 +85,7 @@ def load_object(plugin: Plugin, dotted: str) -> Any:
 
 def _entries() -> list[EntryPoint]:
     """Entry points with our own distribution's first, in the order they are declared there."""
-    return sorted(entry_points(group=GROUP), key=lambda entry: not entry.value.startswith("meter.builtin."))
+    return sorted(entry_points(group=GROUP), key=lambda entry: not entry.value.startswith(OURS))
 
 
 def _from_entry_point(entry: EntryPoint) -> Plugin:

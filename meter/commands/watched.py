@@ -1,0 +1,243 @@
+"""Files measured in processes of their own: a meter that never answers costs its process, not the command.
+
+Each process notes which meter is at work in memory that both sides see. Where nothing has moved on for long it is
+ended, and the file is measured again without that meter, and so are the files after it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import multiprocessing.connection
+import os
+import signal
+import sys
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Generator, Sequence
+from contextlib import redirect_stdout
+from dataclasses import replace
+from functools import partial
+from multiprocessing.connection import Connection
+from multiprocessing.sharedctypes import RawArray
+from pathlib import Path
+from typing import Any
+
+from meter.audio.source import SourceError
+from meter.engine.silence import Silence
+from meter.measure import Measurement, measure_file
+from meter.plugin.host import Plugin
+
+STALL_SECONDS = 60.0
+"""A meter gets no more than 5 s of sound at a time."""
+LOOK_SECONDS = 0.25
+QUIT_SECONDS = 1.0
+
+_METER, _MOVES, _FRAMES = range(3)
+NO_METER = -1
+
+Outcome = Measurement | str
+"""What was measured, or one sentence that says why nothing was."""
+
+
+def measure_one(
+    path: Path,
+    plugins: Sequence[Plugin],
+    progress: Callable[[int], None] = lambda _frames: None,
+    on_meter: Callable[[int], None] = lambda _index: None,
+) -> Outcome:
+    """Measure one file in this process."""
+    try:
+        # A meter of somebody else's that prints must not get between our lines.
+        with redirect_stdout(sys.stderr):
+            return measure_file(path, plugins, progress, on_meter)
+    except SourceError as error:
+        return str(error)
+
+
+class WatchedMeasuring:
+    """Measures files in at most ``jobs`` processes. ``set_aside`` maps the ids of meters that stalled to a sentence.
+
+    ``on_stall`` is called with that sentence, ``on_frames`` now and then with the frames measured of all files that
+    are under way.
+    """
+
+    def __init__(
+        self,
+        plugins: Sequence[Plugin],
+        jobs: int,
+        on_stall: Callable[[str], None],
+        on_frames: Callable[[int], None] = lambda _frames: None,
+    ) -> None:
+        self._plugins = plugins
+        self._jobs = jobs
+        self._on_stall = on_stall
+        self._on_frames = on_frames
+        self._workers: list[_Worker] = []
+        self.set_aside: dict[str, str] = {}
+
+    def outcomes(self, paths: Sequence[Path]) -> Generator[Outcome, None, None]:
+        """One for each file, in their order; leaving off early ends what is under way."""
+        waiting = deque(enumerate(paths))
+        done: dict[int, Outcome] = {}
+        try:
+            for number in range(len(paths)):
+                while number not in done:
+                    self._hand_out(waiting)
+                    self._collect(done, waiting)
+                yield done.pop(number)
+        finally:
+            for worker in self._workers:
+                worker.end()
+
+    def _hand_out(self, waiting: deque[tuple[int, Path]]) -> None:
+        while waiting:
+            worker = next((worker for worker in self._workers if worker.job is None), None)
+            if worker is None and len(self._workers) == self._jobs:
+                return
+            if worker is None:
+                worker = _Worker()
+                self._workers.append(worker)
+            worker.begin(waiting.popleft(), [item for item in self._plugins if item.id not in self.set_aside])
+
+    def _collect(self, done: dict[int, Outcome], waiting: deque[tuple[int, Path]]) -> None:
+        """Wait a moment for an answer; see to processes that have died or stand still."""
+        busy = {worker.pipe: worker for worker in self._workers if worker.job is not None}
+        answered = multiprocessing.connection.wait(list(busy), LOOK_SECONDS)
+        for pipe, worker in busy.items():
+            assert worker.job is not None
+            number, path = worker.job
+            if pipe in answered:
+                outcome = worker.answer()
+                done[number] = self._noted(outcome) if outcome is not None else self._died(worker, path)
+            elif (meter := worker.stalled_in()) is not None:
+                self._put_aside(meter, path)
+                waiting.appendleft(worker.job)
+                self._drop(worker)
+        self._on_frames(sum(worker.frames for worker in self._workers))
+
+    def _noted(self, outcome: Outcome) -> Outcome:
+        """With the sentences about meters that it was measured without."""
+        if isinstance(outcome, str) or not self.set_aside:
+            return outcome
+        return replace(outcome, notes=(*outcome.notes, *self.set_aside.values()))
+
+    def _put_aside(self, meter: Plugin, path: Path) -> None:
+        if meter.id in self.set_aside:
+            return
+        sentence = (
+            f"Meter “{meter.id}” of {meter.origin} is set aside: it did not answer for {STALL_SECONDS:.0f} s while "
+            f"{path} was measured; mend it or leave it out."
+        )
+        self.set_aside[meter.id] = sentence
+        self._on_stall(sentence)
+
+    def _died(self, worker: _Worker, path: Path) -> str:
+        meter = worker.meter_at_work
+        self._drop(worker)
+        if meter is None:
+            return f"{path} could not be measured: the process that did it was ended; measure it again."
+        return f"{path} could not be measured: the process ended in meter “{meter.id}”; mend that or leave it out."
+
+    def _drop(self, worker: _Worker) -> None:
+        self._workers.remove(worker)
+        worker.kill()
+
+
+class _Worker:
+    """This side of one process; ``job`` is the number and path of the file it is at work on."""
+
+    def __init__(self) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._moves = RawArray("q", 3)
+        self.pipe, theirs = context.Pipe()
+        self._process = context.Process(target=_work, args=(theirs, self._moves), daemon=True)
+        self._process.start()
+        theirs.close()
+        self._plugins: Sequence[Plugin] = ()
+        self._silence = Silence()
+        self.job: tuple[int, Path] | None = None
+
+    def begin(self, job: tuple[int, Path], plugins: Sequence[Plugin]) -> None:
+        """Let it measure a file."""
+        self.job, self._plugins = job, plugins
+        self._moves[_METER], self._moves[_FRAMES] = NO_METER, 0
+        self._silence = Silence()
+        with contextlib.suppress(OSError):  # one that has died is found out at the answer
+            self.pipe.send((job[1], plugins))
+
+    def answer(self) -> Outcome | None:
+        """What it measured; None when it has died."""
+        self.job = None
+        try:
+            outcome: Outcome = self.pipe.recv()
+        except (EOFError, OSError):
+            return None
+        return outcome
+
+    @property
+    def frames(self) -> int:
+        """Frames measured of the file."""
+        return int(self._moves[_FRAMES])
+
+    @property
+    def meter_at_work(self) -> Plugin | None:
+        """The meter that was asked for something and has not answered yet."""
+        index = int(self._moves[_METER])
+        return self._plugins[index] if 0 <= index < len(self._plugins) else None
+
+    def stalled_in(self) -> Plugin | None:
+        """The meter of others that has been at work for too long; ours may wait for a slow disk or machine."""
+        silent = self._silence.look(int(self._moves[_MOVES]), time.monotonic_ns())
+        meter = self.meter_at_work
+        return meter if meter is not None and not meter.ours and silent > STALL_SECONDS else None
+
+    def end(self) -> None:
+        """Let it go: at once where it is at work."""
+        if self.job is None:
+            self.pipe.close()
+            self._process.join(QUIT_SECONDS)
+        self.kill()
+
+    def kill(self) -> None:
+        """End it, whatever it does."""
+        self._process.kill()
+        self._process.join()
+        self.pipe.close()
+
+
+def _work(pipe: Connection, moves: Any) -> None:
+    """Main function of a process: files come, outcomes go, until the other side has gone."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    while True:
+        try:
+            path, plugins = pipe.recv()
+            pipe.send(_measure(path, plugins, moves))
+        except (EOFError, OSError):
+            return
+
+
+def _end_with_parent() -> None:
+    """A command that was killed leaves nothing behind that measures on."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+def _measure(path: Path, plugins: Sequence[Plugin], moves: Any) -> Outcome:
+    try:
+        return measure_one(path, plugins, partial(_count, moves), partial(_note, moves))
+    except Exception as error:  # what is wrong with one file must not take the others with it
+        return f"{path} could not be measured ({type(error).__name__}: {error})."
+
+
+def _count(moves: Any, frames: int) -> None:
+    moves[_FRAMES] += frames
+
+
+def _note(moves: Any, index: int) -> None:
+    moves[_METER] = index
+    moves[_MOVES] += 1
