@@ -17,7 +17,8 @@ from meter.gui.theme import GAP_PX
 from meter.readings import Frame, Layout
 
 LEAST_WIDTH_PX = 760
-LEAST_HEIGHT_PX = 480
+LEAST_HEIGHT_PX = 420
+"""What the smallest window has left, though a broken source takes two lines more."""
 EXTRA_HEIGHT_PX = 150
 
 

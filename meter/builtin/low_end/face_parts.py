@@ -66,7 +66,7 @@ class PartsFace(Face):
     def __init__(self) -> None:
         super().__init__()
         self.labels = {
-            "mono": Label(TEXT_PX, lines=2),
+            "mono": Label(TEXT_PX, lines=4),
             "loses": Label(MARK_PX, role="soft", lines=2),
         }
         self._table = QRect()
@@ -98,12 +98,13 @@ class PartsFace(Face):
         told = inside.height() >= 8 * ROW_PX
         high = 2 * mono.line_height + 2 * loses.line_height + 10 if told else 0
         top = inside.bottom() + 1 - high
+        lines = 2
         if self._headings is MIX_HEADINGS:  # a short table: the words follow it
             top = min(top, inside.top() + (MIX_BANDS + 1) * ROW_PX + 6 if self._rows else inside.top())
-        mono.place(QRect(inside.left(), top + 6, inside.width(), 2 * mono.line_height if told else 0))
-        loses.place(
-            QRect(inside.left(), mono.rect.bottom() + 4, inside.width(), 2 * loses.line_height if told else 0)
-        )
+            lines = (inside.bottom() - top - 5) // mono.line_height
+        mono.place(QRect(inside.left(), top + 6, inside.width(), lines * mono.line_height if told else 0))
+        under = 2 * loses.line_height if told and self._headings is HEADINGS else 0
+        loses.place(QRect(inside.left(), mono.rect.bottom() + 4, inside.width(), under))
         self._table = QRect(inside.left(), inside.top(), inside.width(), inside.height() - high)
         self._arrange_columns()
         self._scroll_to(self._first)

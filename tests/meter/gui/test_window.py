@@ -15,6 +15,7 @@ from meter import settings as settings_file
 from meter.gui.face import Face
 from meter.gui.link import MeterEntry, Surroundings
 from meter.gui.page_plan import pages_folder
+from meter.gui.place import LEAST_SIZE
 from meter.gui.plain_face import PlainFace, plain_face
 from meter.gui.small_parts import Paragraph
 from meter.gui.source_list import source_title
@@ -443,6 +444,22 @@ def test_on_wayland_the_entry_says_why_it_is_off(qtbot, tmp_path, monkeypatch):
     bench = Bench(qtbot, tmp_path, Settings(source=LISTENED, cautions_read=True, always_on_top=True))
     assert not bench.window.more.on_top.isEnabled()
     assert "compositor" in bench.window.more.on_top.toolTip()
+    bench.window.close()
+
+
+@pytest.mark.parametrize(
+    "sentence", ["", "The sound server ended the capture; choose the source again or restart it. " * 2]
+)
+def test_the_smallest_window_shows_each_page_whole(sentence, qtbot, tmp_path):
+    bench = Bench(qtbot, tmp_path)
+    bench.window.resize(LEAST_SIZE)
+    bench.feed(1.0, state="lost" if sentence else "running", sentence=sentence)
+    for number, _ in enumerate(bench.window.pages.names):
+        bench.window.turn_to(number)
+        qtbot.wait(1)
+        scroll = bench.window.pages.currentWidget()
+        assert not scroll.verticalScrollBar().isVisible()
+        assert not scroll.horizontalScrollBar().isVisible()
     bench.window.close()
 
 
