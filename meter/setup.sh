@@ -13,8 +13,16 @@ TEST_PACKAGES=(xvfb xauth libebur128-1 fluidsynth timgm6mb-soundfont)
 MISSING_PART=3
 OLDEST_PYTHON=11
 NEWEST_PYTHON=13
+INTERRUPTED=130
 # Others may be at work on the system's packages: a machine that has just been switched on often is.
-APT=(env LC_ALL=C DEBIAN_FRONTEND=noninteractive apt-get -q -o DPkg::Lock::Timeout=120)
+QUIETLY=(env LC_ALL=C DEBIAN_FRONTEND=noninteractive)
+APT=("${QUIETLY[@]}" apt-get -q -o DPkg::Lock::Timeout=120)
+
+# Ctrl-C ends the whole set-up, also where the command that it reached makes an error of it.
+end_on_interrupt() {
+  trap 'rm -f "${log:-}"; exit "$INTERRUPTED"' INT
+}
+end_on_interrupt
 
 stop_with() {
   printf '%s\n' "$1" >&2
@@ -65,8 +73,9 @@ install_packages() {
   # What apt says goes to a file, so the one question there can be, for the password, is asked before.
   [ "${#sudo[@]}" = 0 ] || sudo -n true 2>/dev/null || sudo -v || stop_with "Some system packages are missing. Run: $line"
   log=$(new_log)
-  # Lists that are out of date may still do: the installation decides.
-  "${sudo[@]}" "${APT[@]}" update </dev/null >"$log" 2>&1 || true
+  # Lists that are out of date may still do, and half-installed packages of others need not matter: apt decides.
+  "${sudo[@]}" "${QUIETLY[@]}" dpkg --configure -a </dev/null >"$log" 2>&1 || true
+  "${sudo[@]}" "${APT[@]}" update </dev/null >>"$log" 2>&1 || true
   "${sudo[@]}" "${APT[@]}" "${install[@]}" </dev/null >>"$log" 2>&1 \
     || stop_with "The system packages could not be installed ($(apt_reason "$log"); more in $log). Run: $line"
   rm -f "$log"
@@ -82,7 +91,7 @@ apt_reason() {
     grep '^E: ' "$1" | grep -vE 'Unable to locate|no installation candidate' || true
     grep '^W: ' "$1" || true
     grep '^E: ' "$1" || echo "E: apt-get gave no reason"
-  } | sed -n 's/^[EW]: *//; s/  */ /g; 1p'
+  } | sed -n 's/^[EW]: *//; s/  */ /g; s/[. ]*$//; 1p'
 }
 
 find_python() {
@@ -109,6 +118,7 @@ python_makes_environments() {
 # need_environment ROOT LOCK [LOCK...]: the first lock is that of the program itself, those after it come on top.
 # In a shell of its own, so that whoever calls stays in the folder where they were.
 need_environment() (
+  end_on_interrupt
   cd "$1"
   shift
   environment_is_ready "$@" && return 0

@@ -11,6 +11,7 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 MISSING_PART = 3
+INTERRUPTED = 130
 INSTALL = "apt-get install -y --no-install-recommends --no-remove"
 
 STRANGER = """
@@ -35,7 +36,10 @@ PYTHON = """#!/bin/sh
 echo "$*" >>"$NOTES"
 case "$*" in
   "-m venv --clear .venv") rm -rf .venv && mkdir -p .venv/bin && cp "$0" .venv/bin/python ;;
-  "-m pip install"*) [ ! -e "$NOTES.broken" ] || { echo "ERROR: no way to the index"; exit 1; } ;;
+  "-m pip install"*)
+    [ ! -e "$NOTES.stop" ] || { trap '' INT; kill -INT 0; exit 1; }
+    [ ! -e "$NOTES.broken" ] || { echo "ERROR: no way to the index"; exit 1; }
+    ;;
 esac
 """
 
@@ -48,6 +52,7 @@ def shell(words: str, folder: Path = ROOT, **environment: str) -> subprocess.Com
         text=True,
         check=False,
         cwd=folder,
+        start_new_session=True,
         env=os.environ | environment,
         stdin=subprocess.DEVNULL,
     )
@@ -94,7 +99,8 @@ def test_what_is_missing_is_installed_and_only_that(rights: str, prefix: str, tm
     done = shell(words, TMPDIR=str(tmp_path))
     assert (done.returncode, done.stdout) == (0, "")
     assert done.stderr == "Installing system packages: libportaudio2\n"
-    update, install = notes.read_text().splitlines()
+    mend, update, install = notes.read_text().splitlines()
+    assert mend == f"{prefix}dpkg --configure -a", "what an installation that was cut off left behind"
     assert update.startswith(f"{prefix}apt-get ")
     assert update.endswith(" update")
     assert install.startswith(f"{prefix}apt-get ")
@@ -215,6 +221,16 @@ def test_a_failed_installation_is_one_sentence_and_the_next_run_begins_anew(tree
     tree.index(there=True)
     done, asked = tree.set_up("program.lock")
     assert (done.returncode, asked) == (0, ANEW)
+
+
+def test_an_interrupt_is_no_failure_of_the_network_and_leaves_nothing_that_counts(tree: Tree, tmp_path: Path) -> None:
+    (tmp_path / "notes.stop").touch()
+    done, _ = tree.set_up("program.lock")
+    assert done.returncode == INTERRUPTED
+    assert len(done.stderr.splitlines()) == 1
+    assert not list(tmp_path.glob("earwitness-setup.*"))
+    (tmp_path / "notes.stop").unlink()
+    assert tree.set_up("program.lock")[1] == ANEW
 
 
 @pytest.mark.parametrize(
