@@ -51,7 +51,7 @@ def pack(kept: EngineKept, most_bytes: int) -> bytes:
     contents: dict[str, Any] = {}
     for meter_id, meter in kept.meters.items():
         try:
-            entries, data = _pack_meter(meter.kept)
+            entries, data = _pack_meter(meter.kept, room)
         except (TypeError, ValueError):
             continue
         size = sum(map(len, data)) + len(json.dumps({meter_id: [meter.version, entries]}))
@@ -91,12 +91,14 @@ def unpack(data: bytes) -> EngineKept:
         raise ValueError(f"not what an engine left behind ({error})") from error
 
 
-def _pack_meter(kept: Kept) -> tuple[list[list[Any]], list[bytes]]:
+def _pack_meter(kept: Kept, most_bytes: int) -> tuple[list[list[Any]], list[bytes]]:
     if len(kept) > MOST_NAMES:
         raise ValueError("too many names")
     arrays = {str(name): np.asarray(value) for name, value in kept.items()}
     if any(array.dtype.kind not in NUMBERS for array in arrays.values()):
         raise TypeError("not numbers")
+    if sum(array.nbytes for array in arrays.values()) > most_bytes:
+        raise ValueError("too large")
     entries = [[name, array.dtype.str, list(array.shape)] for name, array in arrays.items()]
     return entries, [array.tobytes() for array in arrays.values()]
 

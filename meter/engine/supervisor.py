@@ -33,6 +33,8 @@ QUIT_SECONDS = 2.0
 RESTARTS_IN_A_ROW = 5
 LEFT_FOR_RESTARTS = 2
 """So many engines are given what a dead one left; if none of them shows readings, that may be what kills them."""
+DEATHS_IN_A_METER = 3
+"""So many in a row, with the same meter at work, are its doing."""
 DIED = "stopped by itself"
 BEGAN_ANEW = "since-reset readings began anew then"
 
@@ -54,6 +56,7 @@ class Supervisor:
         self._last_count = 0
         self._restarts = 0
         self._in_a_row = 0
+        self._died_in: list[str] = []
         self._last_frame: Frame | None = None
         self._closed = False
         self._start()
@@ -70,7 +73,7 @@ class Supervisor:
 
     @property
     def set_aside(self) -> Mapping[str, str]:
-        """Meters that hung an engine, with one sentence each."""
+        """Meters that hung or ended engines, with one sentence each."""
         return self._order.set_aside
 
     def take(self) -> Frame | None:
@@ -185,16 +188,27 @@ class Supervisor:
             return
         if self._in_a_row > LEFT_FOR_RESTARTS:
             self._block.begin()
-        hung_in = self._meter_at_work() if reason != DIED else ""
+        self._put_aside(reason)
         self._restarts += 1
         self._end_process(0.0)
         at = time.strftime("%H:%M:%S")
         self._note = f"The engine {reason} at {at} and was replaced."
-        if hung_in:
-            aside = f"Meter “{hung_in}” is set aside: it hung and the engine had to be replaced."
-            self._order = replace(self._order, set_aside={**self._order.set_aside, hung_in: aside})
         self._start()
         self._restate("starting")
+
+    def _put_aside(self, reason: str) -> None:
+        """Go on without a meter that hung the engine, or that engine after engine died in."""
+        meter = self._meter_at_work()
+        self._died_in = [*self._died_in, meter] if self._in_a_row > 1 and reason == DIED else [meter]
+        if not meter or (reason == DIED and self._died_in[-DEATHS_IN_A_METER:] != [meter] * DEATHS_IN_A_METER):
+            return
+        why = (
+            "the engine ended in it again and again"
+            if reason == DIED
+            else "it hung and the engine had to be replaced"
+        )
+        aside = f"Meter “{meter}” is set aside: {why}."
+        self._order = replace(self._order, set_aside={**self._order.set_aside, meter: aside})
 
     def _give_up(self, reason: str) -> None:
         self._end_process(0.0)
@@ -219,6 +233,7 @@ class Supervisor:
         return f"{self._note[:-1]}; {self._words.handover or BEGAN_ANEW}."
 
     def _meter_at_work(self) -> str:
+        self._listen()
         index = self._block.meter_at_work
         return self._words.meters[index] if 0 <= index < len(self._words.meters) else ""
 

@@ -216,19 +216,37 @@ def test_a_meter_that_throws_is_named_and_the_others_go_on(start, tone: SourceRe
     assert list(frame.status.quarantined) == ["bad"]
 
 
+def end_at_once(*_order: object) -> None:
+    """In the place of an engine."""
+    os._exit(1)
+
+
 def test_an_engine_that_always_dies_is_given_up_and_a_new_source_begins_again(
-    start, tone: SourceRequest, tmp_path
+    start, tone: SourceRequest, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    fatal = write_meter(tmp_path / "fatal", "fatal", "__import__('os')._exit(1)")
-    supervisor = start(EngineOrder(tone, folders=(str(fatal),)))
+    monkeypatch.setattr(meter.engine.supervisor, "run_engine", end_at_once)
+    supervisor = start(EngineOrder(tone))
     end = time.monotonic() + 60
     while supervisor.engine_pid is not None and time.monotonic() < end:
         supervisor.poll()
         time.sleep(0.02)
     assert supervisor.engine_pid is None
-    (fatal / "process.py").write_text("raise ImportError\n", encoding="utf-8")
+    monkeypatch.undo()
     supervisor.open(tone)
     until(supervisor, lambda frame: frame.status.state == "running")
+
+
+@pytest.mark.parametrize("where", ["process", "load"])
+def test_a_meter_that_ends_every_engine_is_named_and_set_aside(
+    start, tone: SourceRequest, tmp_path: Path, where: str
+) -> None:
+    fatal = write_meter(tmp_path / "fatal", "fatal", "__import__('os')._exit(1)")
+    if where == "load":
+        (fatal / "process.py").write_text("__import__('os')._exit(1)\n", encoding="utf-8")
+    supervisor = start(EngineOrder(tone, folders=(str(fatal),)))
+    frame = until(supervisor, lambda frame: frame.number("vu.max") > -3, 40.0)
+    assert list(frame.status.quarantined) == ["fatal"]
+    assert "ended in it" in frame.status.quarantined["fatal"]
 
 
 def test_a_file_that_is_not_there_is_one_sentence(start, tmp_path: Path) -> None:
