@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import gc
 import importlib.resources
+import locale
 import os
 import signal
 import sys
@@ -98,6 +99,8 @@ def make_application() -> Any:
     except ImportError as error:
         sentence = f"The window's library cannot be loaded ({error}); run “earwitness doctor” for the mend."
         raise CommandError(sentence, MISSING_PART) from error
+    if locale.setlocale(locale.LC_CTYPE) in ("C", "POSIX"):
+        os.environ["LC_ALL"] = "C.UTF-8"  # which Qt takes anyway, but not without four lines about it
     application = QApplication.instance() or QApplication(sys.argv[:1])
     application.setApplicationName("earwitness")
     return application

@@ -136,7 +136,9 @@ def _folders() -> Finding:
     for place in places:
         nearest = next(folder for folder in (place, *place.parents) if folder.exists())
         if not os.access(nearest, os.W_OK):
-            mend = f"Make {nearest} writable; until then nothing is remembered."
+            own = nearest.is_relative_to(Path.home())
+            mend = f"Make {nearest} writable" if own else "Set HOME, or the XDG folders, to what you may write"
+            mend += "; until then nothing is remembered."
             return Finding("own folders", False, f"{place} cannot be written", mend, needed=False)
     return Finding("own folders", True, ", ".join(str(place) for place in places))
 

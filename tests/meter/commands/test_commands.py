@@ -14,6 +14,8 @@ from meter.cli import COMMANDS, main
 from meter.commands import doctor, screen
 from tests.support.plugins import write_meter
 
+ROOT = Path(__file__).parents[3]
+
 
 def run(*words: str, seconds: float = 90.0, **environment: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
@@ -100,6 +102,16 @@ def test_the_demo_without_a_screen_draws_the_page_into_a_file(tmp_path: Path) ->
     assert (tmp_path / "earwitness-demo.png").read_bytes().startswith(b"\x89PNG")
 
 
+def test_the_plainest_locale_is_no_reason_for_words_about_it(tmp_path: Path) -> None:
+    words = "from meter.app import draw_page; print(draw_page([], 'page.png'))"
+    done = subprocess.run(
+        [sys.executable, "-c", words], cwd=tmp_path, capture_output=True, text=True, timeout=90, check=False,
+        env={**os.environ, **without_screen(), "LC_ALL": "C", "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    assert (tmp_path / "page.png").exists()
+
+
 @pytest.mark.parametrize("seconds", ["0", "-1", "nan", "1e9"])
 def test_an_impossible_length_of_the_demo_is_wrong_input(seconds: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["demo", "--headless", "--seconds", seconds]) == 2
@@ -124,6 +136,16 @@ def test_the_doctor_names_what_is_missing_and_the_line_that_installs_it(
     assert "missing  screen libraries: not found: libxcb-cursor.so.0" in shown
     assert "sudo apt install libxcb-cursor0" in shown
     assert "without  what plays on an output" in shown
+
+
+def test_the_doctor_asks_nobody_to_open_a_folder_not_theirs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_CACHE_HOME"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr("os.access", lambda _path, _mode: False)
+    monkeypatch.setenv("HOME", str(tmp_path / "gone"))
+    folders = next(finding for finding in doctor.examine() if finding.name == "own folders")
+    assert not folders.good
+    assert folders.mend == "Set HOME, or the XDG folders, to what you may write; until then nothing is remembered."
 
 
 def test_the_window_names_a_missing_library_before_qt_ends_the_process(
