@@ -63,6 +63,9 @@ def test_a_killed_engine_loses_five_seconds_at_most_and_the_next_counts_on(
     finally:
         supervisor.close()
         feeder.stop()
+    assert again.number("loudness.measured") >= 9.0 - MOST_LOST_SECONDS, "what was measured before goes on"
+    assert again.number("loudness.integrated") == pytest.approx(-20.0, abs=0.1)
+    assert again.status.gaps == 1
     assert again.number("listening.share_today") == again.number("listening.share_week")
     seconds = noted(path)
     assert killed_at - max(before) <= MOST_LOST_SECONDS + 1
