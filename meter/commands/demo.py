@@ -17,7 +17,7 @@ from rich.table import Table
 from meter.audio.source import SourceRequest
 from meter.commands.errors import CommandError
 from meter.commands.meters import named_meters
-from meter.commands.screen import has_screen, require_libraries
+from meter.commands.screen import require_libraries, why_no_screen
 from meter.commands.terminal import console, progress, visible
 from meter.engine.apart import listen_apart
 from meter.engine.local import listen
@@ -55,8 +55,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise CommandError(f"--seconds takes more than 0 and at most {LONGEST_SECONDS:g}, not {seconds:g}.")
     if arguments.headless or arguments.json:
         return listen_without_window(arguments, seconds)
-    if not has_screen():
-        print(f"There is no display here, so the demo runs {seconds:g} s without a window.", flush=True)
+    if why := why_no_screen():
+        print(f"{why}, so the demo runs {seconds:g} s without a window.", flush=True)
         return listen_without_window(arguments, seconds, picture=PICTURE)
     require_libraries()
     prepare_demo(WITH_PARTS)

@@ -92,9 +92,10 @@ def _window_library() -> Finding:
 def _screen() -> Finding:
     if sys.platform != "linux":
         return Finding("screen", True, "the system's own")
-    shown = os.environ.get("WAYLAND_DISPLAY") or os.environ.get("DISPLAY")
+    why = screen.why_no_screen()
+    named = (os.environ.get(name) for name in ("QT_QPA_PLATFORM", "WAYLAND_DISPLAY", "DISPLAY"))
     mend = "Start it from a desktop session; measuring, and the demo without a window, work without one."
-    return Finding("screen", bool(shown), shown or "no display here", mend, needed=False)
+    return Finding("screen", not why, why or next(filter(None, named), ""), mend, needed=False)
 
 
 def _screen_libraries() -> Finding:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import ctypes
 import os
 import shutil
+import socket
 import sys
+from pathlib import Path
 
 from meter.commands.errors import MISSING_PART, CommandError
 
@@ -26,11 +28,23 @@ PACKAGES = {
 }
 
 
-def has_screen() -> bool:
-    """True on systems that always have one, and where a display or another platform of Qt's is named."""
-    if sys.platform != "linux":
-        return True
-    return any(os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"))
+ANSWER_SECONDS = 2.0
+
+
+def why_no_screen() -> str:
+    """Why no window can open here, as the beginning of a sentence; empty where nothing speaks against it.
+
+    A display that is named but does not answer, as after a change of account, would make Qt end the process.
+    """
+    platform = os.environ.get("QT_QPA_PLATFORM") or "xcb"
+    if sys.platform != "linux" or not platform.startswith(("xcb", "wayland")):
+        return ""
+    named = {name: os.environ.get(name, "") for name in ("WAYLAND_DISPLAY", "DISPLAY")}
+    if not any(named.values()):
+        return "There is no display here"
+    if _wayland_answers(named["WAYLAND_DISPLAY"]) or _x_answers(named["DISPLAY"]):
+        return ""
+    return f"The display {' or '.join(filter(None, named.values()))} does not answer, or not to this account"
 
 
 def missing_libraries() -> list[str]:
@@ -59,3 +73,34 @@ def _loads(name: str) -> bool:
     except OSError:
         return False
     return True
+
+
+def _wayland_answers(display: str) -> bool:
+    """True where something listens at the socket of that name, which is one of the session's or a whole path."""
+    path = Path(os.environ.get("XDG_RUNTIME_DIR", ""), display)
+    if not display or not path.is_absolute():
+        return False
+    try:
+        with socket.socket(socket.AF_UNIX) as link:
+            link.settimeout(ANSWER_SECONDS)
+            link.connect(str(path))
+    except OSError:
+        return False
+    return True
+
+
+def _x_answers(display: str) -> bool:
+    """True where the X server of that name lets us in; also without the library to ask it, which is missed later."""
+    if not display:
+        return False
+    try:
+        xcb = ctypes.CDLL("libxcb.so.1")
+    except OSError:
+        return True
+    xcb.xcb_connect.argtypes = (ctypes.c_char_p, ctypes.c_void_p)
+    xcb.xcb_connect.restype = ctypes.c_void_p
+    xcb.xcb_connection_has_error.argtypes = xcb.xcb_disconnect.argtypes = (ctypes.c_void_p,)
+    connection = xcb.xcb_connect(os.fsencode(display), None)
+    refused = xcb.xcb_connection_has_error(connection)
+    xcb.xcb_disconnect(connection)
+    return not refused

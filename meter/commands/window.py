@@ -8,7 +8,7 @@ from pathlib import Path
 from meter.audio.source import SourceRequest
 from meter.commands.errors import MISSING_PART, CommandError
 from meter.commands.meters import named_meters
-from meter.commands.screen import has_screen, require_libraries
+from meter.commands.screen import require_libraries, why_no_screen
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -19,8 +19,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Open the window and stay until it is closed."""
-    if not has_screen():
-        sentence = "There is no display here; use “earwitness demo --headless” or “earwitness measure FILE”."
+    if why := why_no_screen():
+        sentence = f"{why}; use “earwitness demo --headless” or “earwitness measure FILE”."
         raise CommandError(sentence, MISSING_PART)
     require_libraries()
     if arguments.plugins:
