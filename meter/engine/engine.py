@@ -63,7 +63,6 @@ class Engine:
         self._leave_meter = partial(on_meter, -1)
         self._handover = handover or Handover(None)
         self._keeper = keeper
-        self._keeper_sentence = ""
         self._request: SourceRequest | None = None
         self._feeds: Feeds | None = None
         self._source: Source | None = None
@@ -75,20 +74,21 @@ class Engine:
         self._held = False
         self._frozen: FloatArray | None = None
         self._silent_since = 0.0
-        self._note = ""
         self._zeros: ZerosWatch | None = None
         self._state = "starting"
-        self._sentence = ""
-        self._unmapped = ""
+        self._note = self._sentence = self._unmapped = self._keeper_sentence = ""
         self._generation = 0
         self._told_faults: dict[str, str] | None = None
         self._last_publish = -1.0
         self._forget_counts()
         self.on_opening: Callable[[bool], None] = lambda _opening: None
-        outlet.tell({"say": "meters", "ids": [meter.id for meter in self.meters]})
+        self._look_after_meters(on_meter, set_aside or {})
+
+    def _look_after_meters(self, on_meter: Callable[[int], None], set_aside: Mapping[str, str]) -> None:
+        self._outlet.tell({"say": "meters", "ids": [meter.id for meter in self.meters]})
         for index, meter in enumerate(self.meters):
             meter.enter = partial(on_meter, index)
-            if set_aside and meter.id in set_aside:
+            if meter.id in set_aside:
                 meter.exclude(set_aside[meter.id])
             self._tell_keeper(meter)
 
@@ -252,9 +252,7 @@ class Engine:
         ):
             return
         feeds, self._unmapped = fitting_feeds(self._feeds, info.channel_names, info.channels)
-        self._chain = Chain(
-            self.meters, info.rate_hz, info.channels, feeds, info.channel_names, leave=self._leave_meter
-        )
+        self._chain = Chain(self.meters, info.rate_hz, info.channels, feeds, info.channel_names, self._leave_meter)
         self._sanitiser = Sanitiser(info.rate_hz)
         self._info = info
         self._generation += 1

@@ -27,7 +27,7 @@ IN_C = "import re\nre.match('(a+)+$', 'a' * 60 + 'b')"
 
 @pytest.fixture(autouse=True)
 def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(watched, "STALL_SECONDS", 3.0)
+    monkeypatch.setattr(watched, "STALL_SECONDS", 2.0)
 
 
 @pytest.fixture(autouse=True)
