@@ -123,25 +123,26 @@ class Label:
     def _break(self) -> None:
         """Fill ``shown`` from ``text``; centred lines are made of about equal length."""
         width = self.rect.width()
-        self._written = self.text
-        self.shown = self._lines_within(width)
-        if self._short and self.elided:
-            self._written = self._short
-            self.shown = self._lines_within(width)
+        self._written = self._short if self._short and self.visible and not self.fits(self.text) else self.text
+        self.shown = self._lines_within(self._written, width)
         if len(self.shown) < 2 or self.align != CENTRE:
             return
         whole = "".join(self.shown)
         while width > EVEN_STEP_PX:
             width -= EVEN_STEP_PX
-            tried = self._lines_within(width)
+            tried = self._lines_within(self._written, width)
             if len(tried) > len(self.shown) or "".join(tried) != whole:
                 return
             self.shown = tried
 
-    def _lines_within(self, width: int) -> list[str]:
+    def fits(self, text: str) -> bool:
+        """Whether a text would stand whole on the lines there are."""
+        return self.visible and " ".join(self._lines_within(text, self.rect.width())) == text
+
+    def _lines_within(self, text: str, width: int) -> list[str]:
         """The text on at most so many lines as there are; the last takes what is left and is elided."""
         lines: list[str] = []
-        words = BREAKS.split(self._written) if self._lines else []
+        words = BREAKS.split(text) if self._lines else []
         while words and words != [""]:
             last = len(lines) == self._lines - 1
             count = len(words) if last else self._fitting_words(words, width)

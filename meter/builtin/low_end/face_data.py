@@ -151,8 +151,7 @@ def _luminance(colour: QColor) -> float:
 
 def first_fitting(label: Label, *sentences: str) -> str:
     """The first of several sentences, the longest first, that stands whole on a label; else the last."""
-    room = label.rect.width()
-    return next((text for text in sentences if label.width_of(text) <= room), sentences[-1])
+    return next((text for text in sentences if label.fits(text)), sentences[-1])
 
 
 def name_and_share(part: Part, label: Label) -> str:

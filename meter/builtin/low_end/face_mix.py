@@ -129,16 +129,16 @@ def spectrum_of(frame: Frame) -> tuple[Floats, Floats]:
     return frame.vector("spectrum.fine_hz"), frame.vector("spectrum.fine")
 
 
-def price_sentence(frame: Frame, live: bool) -> str:
-    """The strongest low of the mix, and what stands here with parts."""
+def strongest_low(frame: Frame, live: bool) -> str:
+    """Frequency and note of the strongest low of the mix, as a sentence."""
     frequencies, levels = spectrum_of(frame)
     if not len(levels) or len(levels) != len(frequencies) or (levels != levels).any():
-        return f"{words.waiting(live)} {PRICE_WOULD_SHOW}"
+        return words.waiting(live)
     at = int(levels.argmax())
     note = note_words(float(frequencies[at]))
     if not levels[at] >= TOLD_FROM_DB or not note:
-        return f"No lows now. {PRICE_WOULD_SHOW}"
-    return f"Strongest low {frequencies[at]:.0f} Hz, near {note}. {PRICE_WOULD_SHOW}"
+        return "No lows now."
+    return f"Strongest low {frequencies[at]:.0f} Hz, near {note}."
 
 
 class Way:

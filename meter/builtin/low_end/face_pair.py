@@ -140,7 +140,8 @@ class PairFace(Face):
         """The sentence without the names, which stand in the picture."""
         verdict, gap = data.number(frame, "pair_verdict"), data.number(frame, "pair_gap")
         if not all(names):
-            return mix.PAIR_NEEDS if len(frame.parts) < 2 else "no kick and bass yet"
+            needs = data.first_fitting(self.labels["verdict"], mix.PAIR_NEEDS, "needs two parts")
+            return needs if len(frame.parts) < 2 else "no kick and bass yet"
         if not verdict > NOT_YET:
             return words.waiting(self.live)
         if math.isnan(gap):

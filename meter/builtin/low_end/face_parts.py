@@ -162,8 +162,8 @@ class PartsFace(Face):
             self.update(self._painted)
         role = "soft" if stale else "ink"
         if frame.parts:
-            whole, short = (data.with_age(sentence, frame) for sentence in self._mono(frame))
-            self.say("mono", whole, role, short)
+            whole, *shorter = (data.with_age(sentence, frame) for sentence in self._mono(frame))
+            self.say("mono", whole, role, data.first_fitting(self.labels["mono"], *shorter))
             self.say("loses", self._loses(frame, MOST_TOLD), short=self._loses(frame, 1))
         else:
             self.say("mono", mix.PARTS_WOULD_SHOW, "soft")
@@ -194,8 +194,8 @@ class PartsFace(Face):
             return f"{note} {floor_hz:.0f} Hz"
         return "silent" if role == SILENT else UNKNOWN.get(int(doubt) if math.isfinite(doubt) else 0, words.NOT_YET)
 
-    def _mono(self, frame: Frame) -> tuple[str, str]:
-        """What the lows lose in mono where most is lost, and with one part in mono; its name whole, and shortened."""
+    def _mono(self, frame: Frame) -> tuple[str, ...]:
+        """What the lows lose in mono where most is lost, and with one part in mono; from long to short."""
         worst = data.number(frame, "mono_worst")
         band = int(worst) if math.isfinite(worst) and 0 <= worst < len(SUB_BAND_WORDS) else 0
         bands = data.each(frame, "mono_loss_bands")
@@ -211,7 +211,8 @@ class PartsFace(Face):
         if not culprit:
             return f"{sentence}.", ""
         left = f"{words.figure(data.number(frame, 'loss_with_culprit_in_mono'))} dB."
-        return f"{sentence}; with {culprit} in mono {left}", f"{sentence}; {self._brief(culprit)} in mono: {left}"
+        short = f"{sentence}; {self._brief(culprit)} in mono: {left}"
+        return f"{sentence}; with {culprit} in mono {left}", short, f"{sentence}."
 
     def _brief(self, name: str) -> str:
         """A name that leaves room on its line for what is said of it."""

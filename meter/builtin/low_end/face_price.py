@@ -149,7 +149,7 @@ class PriceFace(Face):
         chosen = part >= 0 and self.settings.get("part") == frame.parts[part]
         why = "" if chosen or part < 0 else "the part with most to tell"
         if not frame.parts:
-            self.say("price", mix.price_sentence(frame, self.live), "soft", mix.PRICE_WOULD_SHOW)
+            self.say("price", *self._of_mix(frame))
         elif part < 0:
             self.say("price", words.waiting(self.live), "soft")
         else:
@@ -161,6 +161,12 @@ class PriceFace(Face):
         beside = name.width_of(spoken_of) + 20 <= self.labels["why"].rect.left() - name.rect.left()
         self.say("name", shortened(spoken_of, name.size_px, name.rect.width(), bold=True))
         self.say("why", why if beside else "")
+
+    def _of_mix(self, frame: Frame) -> tuple[str, str, str]:
+        """The strongest low and what stands here with parts, the role, and as much of both as there is room for."""
+        strongest = mix.strongest_low(frame, self.live)
+        whole = f"{strongest} {mix.PRICE_WOULD_SHOW}"
+        return whole, "soft", data.first_fitting(self.labels["price"], mix.PRICE_WOULD_SHOW, strongest)
 
     def _price(self, frame: Frame, part: int) -> str:
         """One sentence: up to where, what it takes, what it costs."""
@@ -181,14 +187,17 @@ class PriceFace(Face):
         return f"{sentence}; trying it…"
 
     def _short_price(self, frame: Frame, part: int) -> str:
-        """The same in few words, without the peak; empty where the sentence always fits."""
+        """The same in few words, without the peak, or in fewer; empty where the sentence always fits."""
         note = data.note_words(float(data.each(frame, "floor")[part]))
         if not note:
             return ""
         cost = self._cost(frame, part)
         removed = f"takes {cost['_removed']:.0f} %" if self._is_worth_it(frame, part, cost) else "nothing to take"
         price = words.figure(cost["_loss"])
-        return f"High-pass {cost['']:.0f} Hz, {self.slope} dB/oct: {removed} under {note}, costs it {price} dB"
+        where = f"{cost['']:.0f} Hz, {self.slope} dB/oct: {removed}"
+        return data.first_fitting(
+            self.labels["price"], f"High-pass {where} under {note}, costs it {price} dB", f"{where}, costs {price} dB"
+        )
 
     @staticmethod
     def _is_worth_it(frame: Frame, part: int, cost: dict[str, float]) -> bool:

@@ -134,18 +134,17 @@ class RingFace(Face):
         ring, after, overhang = (float(data.each(frame, key)[part]) for key in ("ring", "overhang_after", "overhang"))
         return Fall(round(ring) if math.isfinite(ring) else ring, after, overhang, data.number(frame, "half_beat"))
 
-    @staticmethod
-    def _short(fall: Fall | None) -> str:
+    def _short(self, fall: Fall | None) -> str:
         """For where the sentence does not fit: what is left when the next low note begins."""
         if fall is None or not (math.isfinite(fall.ring) and math.isfinite(fall.next_note)):
-            return "not enough clear hits yet"
+            return data.first_fitting(self.labels["verdict"], "not enough clear hits yet", "too few clear hits")
         if math.isnan(fall.overhang):
             return ""
-        return (
-            "gone by the next low note"
-            if fall.overhang < NOTHING_LEFT_DB
-            else (f"{words.figure(fall.overhang)} dB at the next low note")
-        )
+        if fall.overhang < NOTHING_LEFT_DB:
+            return data.first_fitting(self.labels["verdict"], "gone by the next low note", "gone by next note")
+        left = f"{words.figure(fall.overhang)} dB"
+        verdict = self.labels["verdict"]
+        return data.first_fitting(verdict, f"{left} at the next low note", f"{left} at next note", f"tail {left}")
 
     def _sentence(self, frame: Frame, part: int, fall: Fall | None) -> str:
         if fall is None or part < 0:

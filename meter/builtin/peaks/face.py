@@ -29,6 +29,8 @@ LEAST_FIGURE_PX = 34
 """Of a card as flat as on the page."""
 UNIT = "dBTP"
 MARK_THICKNESS_PX = 3
+OVERHANG_PX = 5
+"""How far the numbers of the scale may reach into the edge of the card."""
 SIDES = ("L", "R")
 MIX = "mix"
 
@@ -199,8 +201,10 @@ class PeaksFace(Face):
                 self._draw_row_mark(painter, offset, text)
 
     def _draw_row_mark(self, painter: QPainter, offset: int, text: str) -> None:
-        """A tick and a number below the rows."""
+        """A tick and a number below the rows, where the card has room for them."""
         last = self._bars[-1]
+        if last.bottom() + 7 + line_height(MARK_PX) > self.inside.bottom() + OVERHANG_PX:
+            return
         at = last.left() + offset
         painter.setPen(self.theme.line)
         painter.drawLine(at, last.bottom() + 3, at, last.bottom() + 6)

@@ -147,6 +147,17 @@ def test_of_many_channels_the_highest_peak_and_its_channel_are_read_from_a_metre
     assert paints.missed(before, face.grab().toImage()) == 0
 
 
+@pytest.mark.parametrize("size", [(239, 90), (239, 96), (300, 107), (377, 137), (523, 144), (160, 90)])
+def test_the_scale_under_the_bars_is_whole_or_not_there(size, qtbot):
+    face = make("peaks", qtbot, size)
+    face.show_frame(frame_of("usual"))
+    picture = face.grab().toImage()
+    ratio = picture.devicePixelRatio()
+    rows = [picture.height() - 1 - round(down * ratio) for down in (1, 2, 3)]
+    across = range(round(12 * ratio), picture.width() - round(12 * ratio))
+    assert {picture.pixelColor(x, y).name() for y in rows for x in across} == {face.theme.card.name()}
+
+
 def test_channels_of_a_mix_further_up_are_called_by_their_numbers(qtbot):
     face = make("peaks", qtbot, (523, 300))
     plan = Layout.build({"peaks": manifests()["peaks"].fields}, {"peaks": 3}, {"mix": (4, 5, 6), "part kick": (0,)})

@@ -24,6 +24,23 @@ from tests.support.low_readings import MANIFEST, filled, frame, nothing
 
 FACES = {"owners": MANIFEST.face, **MANIFEST.views}
 PAGE_SIZES = {"owners": (1252, 215), "parts": (468, 487), "price": (444, 487), "ring": (320, 235), "pair": (320, 242)}
+SMALL_PAGE_SIZES = {
+    "owners": (996, 165),
+    "parts": (371, 377),
+    "price": (351, 377),
+    "ring": (254, 181),
+    "pair": (254, 186),
+}
+"""Of the page in a window of 1024 by 640."""
+LEAST_PAGE_SIZES = {
+    "owners": (792, 140),
+    "parts": (293, 322),
+    "price": (278, 322),
+    "ring": (201, 154),
+    "pair": (201, 158),
+}
+"""Of the page in the smallest window."""
+EACH_PAGE = {"page": PAGE_SIZES, "small page": SMALL_PAGE_SIZES, "least page": LEAST_PAGE_SIZES}
 OTHER_SIZES = [(900, 600), (367, 330), (320, 180), (342, 144), (300, 300), (1200, 130), (1800, 420)]
 COUNTS = (0, 1, 2, 8, 31)
 STALE = {"age": 75.0}
@@ -191,9 +208,11 @@ def test_the_mix_alone_is_told_by_band(qtbot) -> None:
     assert price._shape.size() > 100
 
 
+@pytest.mark.parametrize("sizes", EACH_PAGE.values(), ids=EACH_PAGE)
 @pytest.mark.parametrize("view", ["parts", "price", "ring", "pair"])
-def test_without_parts_every_card_says_what_it_would_show(view: str, qtbot) -> None:
+def test_without_parts_every_card_says_what_it_would_show(view: str, sizes, qtbot) -> None:
     face = make(view, qtbot)
+    face.resize(*sizes[view])
     face.show_frame(mix_alone())
     assert "named:" in words_of(face)
     assert all(not label.elided for label in face.labels.values())
@@ -287,14 +306,6 @@ def test_the_verdict_is_never_cut_off(size, state, parts: int, qtbot) -> None:
         assert not face.labels["other0"].elided
 
 
-SMALL_PAGE_SIZES = {
-    "owners": (996, 165),
-    "parts": (371, 377),
-    "price": (351, 377),
-    "ring": (254, 181),
-    "pair": (254, 186),
-}
-"""Of the page in a window of 1024 by 640."""
 HEARD_NOTHING = {
     "pair_first": math.nan,
     "pair_second": math.nan,
@@ -310,7 +321,7 @@ CUT_STATES: dict[str, dict[str, Any]] = {
 
 
 @pytest.mark.parametrize("parts", [1, 2, 8, 30])
-@pytest.mark.parametrize("sizes", [PAGE_SIZES, SMALL_PAGE_SIZES], ids=["page", "small page"])
+@pytest.mark.parametrize("sizes", EACH_PAGE.values(), ids=EACH_PAGE)
 @pytest.mark.parametrize("view", FACES)
 def test_long_names_cut_no_sentence(view: str, sizes, parts: int, qtbot) -> None:
     face = make(view, qtbot)
