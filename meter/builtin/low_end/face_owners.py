@@ -18,7 +18,7 @@ from meter.builtin.low_end.face_blocks import LEAST_BAR_PX, Block
 from meter.builtin.low_end.face_data import CANCELS, OTHER, OWNER, Part
 from meter.gui import words
 from meter.gui.face import Choice, Face
-from meter.gui.label import Label, line_height, text_width
+from meter.gui.label import RIGHT, Label, line_height, text_width
 from meter.gui.theme import MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
 from meter.readings import Frame
 
@@ -49,7 +49,7 @@ class OwnersFace(Face):
         super().__init__()
         self.labels = {
             "verdict": Label(VERDICT_PX, lines=2, least_px=TEXT_PX, sample="a and b own the low end"),
-            "bus": Label(TEXT_PX, role="soft"),
+            "bus": Label(TEXT_PX, role="soft", align=RIGHT),
             "others": Label(MARK_PX, role="soft"),
             "mono": Label(TEXT_PX, role="soft", lines=2),
             "way": Label(TEXT_PX, lines=5),
@@ -359,7 +359,7 @@ class OwnersFace(Face):
             blocks_of.write_small(painter, "mix bus", box, self.theme.soft)
             return
         foot = QRect(end - width - 1, self._bar.bottom() + 1 - BUS_FOOT_PX, width, BUS_FOOT_PX - 1)
-        painter.fillRect(foot, self.theme.card)
+        painter.fillRect(foot.adjusted(0, 0, 1, 1), self.theme.card)
         painter.setBrush(QBrush(self.theme.ink, Qt.BrushStyle.BDiagPattern))
         painter.drawRect(foot)
 

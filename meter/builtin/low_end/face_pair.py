@@ -25,7 +25,7 @@ NOTABLE_CHANGE_DB = 0.5
 WIDEST = "−88.8"
 NO_PAIR = "No kick and bass heard among the parts yet."
 BEATS = 4
-LEAST_LANES_PX = 44
+LEAST_LANES_PX = 36
 NAME_SHARE = 0.5
 
 

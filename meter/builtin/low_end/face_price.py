@@ -332,13 +332,14 @@ class PriceFace(Face):
         note = data.note_words(self._floor)
         if not note or not LOW_HZ <= self._floor <= HIGH_HZ:
             return
+        ink = self.theme.soft if self._stale else self.theme.ink
         at = x_of(self._picture, self._floor)
-        painter.fillRect(QRect(at - 1, self._picture.top(), 3, self._picture.height()), self.theme.ink)
+        painter.fillRect(QRect(at - 1, self._picture.top(), 3, self._picture.height()), ink)
         text = f"{note}  {self._floor:.0f} Hz"
         width = text_width(text, MARK_PX, bold=True)
         left = max(self.inside.left(), min(at - width // 2, self.inside.right() + 1 - width))
         painter.setFont(font(MARK_PX, bold=True))
-        painter.setPen(self.theme.ink)
+        painter.setPen(ink)
         painter.drawText(QPoint(left, self._picture.top() - 5), text)
 
     def _draw_table(self, painter: QPainter) -> None:
