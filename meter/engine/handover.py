@@ -21,7 +21,7 @@ from meter.audio.source import SourceInfo, SourceRequest
 from meter.engine.chain import Chain
 from meter.engine.kept import EngineKept, pack, unpack
 
-EVERY_SECONDS = 4.0
+EVERY_SECONDS = 2.0
 BUSY_SECONDS = 1.0
 """It is done in a pause between two ticks; who has none for so long does it all the same."""
 LEAST_GAP_SECONDS = 0.1

@@ -52,7 +52,7 @@ def pack(kept: EngineKept, most_bytes: int) -> bytes:
     for meter_id, meter in kept.meters.items():
         try:
             entries, data = _pack_meter(meter.kept, room)
-        except (TypeError, ValueError):
+        except Exception:  # turning a stranger's object into an array runs the stranger's code
             continue
         size = sum(map(len, data)) + len(json.dumps({meter_id: [meter.version, entries]}))
         if size <= room:

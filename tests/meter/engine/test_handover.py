@@ -290,6 +290,6 @@ def test_it_waits_for_a_pause_but_not_for_ever(bench: Bench, monkeypatch: pytest
     monkeypatch.setattr(chain, "keep", lambda: taken.append(now) or {})
     handover.take_back(chain, "a source", RATE_HZ, 0.0)
     leave: Callable[..., None] = handover.attend
-    for now in np.arange(0.0, 12.0, 0.01):
-        leave(chain, (0, 0, 0), now, "running", busy=now < 5.5 or round(now * 100) % 2 == 0)
+    for now in np.arange(0.0, 6.0, 0.01):
+        leave(chain, (0, 0, 0), now, "running", busy=now < 3.5 or round(now * 100) % 2 == 0)
     assert taken == pytest.approx([EVERY_SECONDS + 1.0, 2 * EVERY_SECONDS + 1.01], abs=0.02)

@@ -24,6 +24,13 @@ KEPT = EngineKept(
 MOST = 10_000
 
 
+class Odd:
+    """Says it is an array, and is none."""
+
+    def __array__(self, *_how: object, **_more: object) -> np.ndarray:
+        raise ZeroDivisionError
+
+
 def test_what_comes_back_is_what_was_given() -> None:
     back = unpack(pack(KEPT, MOST))
     assert (back.beginning, back.source, back.taken_at, back.counts) == (3, "a source", 12.5, (48_000, 480, 1))
@@ -41,7 +48,14 @@ def test_what_comes_back_is_what_was_given() -> None:
 
 
 @pytest.mark.parametrize(
-    "kept", [{"words": "loud"}, {"thing": object()}, {"mixed": [1, [2, 3]]}, {str(n): 1 for n in range(1001)}]
+    "kept",
+    [
+        {"words": "loud"},
+        {"thing": object()},
+        {"odd": Odd()},
+        {"mixed": [1, [2, 3]]},
+        {str(n): 1 for n in range(1001)},
+    ],
 )
 def test_what_is_no_plain_number_is_left_out_and_the_others_stay(kept: dict[str, object]) -> None:
     meters = {"odd": MeterKept("1", kept), **KEPT.meters}
