@@ -16,7 +16,7 @@ INSTALL = "apt-get install -y --no-install-recommends --no-remove"
 
 STRANGER = """
 set -euo pipefail
-. {root}/meter/setup.sh
+. "{root}/meter/setup.sh"
 ABSENT=" libportaudio2 xvfb "
 dpkg() {{ echo amd64; }}
 dpkg-query() {{
