@@ -74,6 +74,11 @@ LIVELY_DB = 1.0
 """A part whose own level moves less than this tells nothing of what moves with it."""
 COMES_AND_GOES_DB = 20.0
 """A note is played and not played; the band of a drone, or of rumble, spreads by less."""
+NOISE_RISE_DB = 10.0
+LINE_DB = 15.0
+FLANK_SEMITONES = (1.5, 4.0)
+"""In noise no second stands this far over the usual, nor a semitone this far over what lies beside it: by the spread
+of powers with few degrees of freedom, both are passed once in thousands of rows. A note passes one of them at once."""
 AUDIBLE_RANGE_DB = 60.0
 ROWS_NEEDED = 8
 SAME_NOTE_CENTS = 50.0
@@ -130,9 +135,9 @@ def _rumbles(frames: FloatArray, pitched: NDArray[Any], spectra: LowSpectra) -> 
     """Frames whose low pitch goes on at one level whatever the part plays: rumble or hum, not a note.
 
     Only what is bare or weak is suspected: a drone with partials of its own is a note. In a part whose level stands
-    still, its notes must come and go instead.
+    still, its notes must come and go instead; but what never is more than a band of noise is no note in any part.
     """
-    found = np.zeros(len(frames), dtype=bool)
+    found, noise = np.zeros((2, len(frames)), dtype=bool)
     level = power_to_db(spectra.full_power)
     audible = level > level.max(initial=-np.inf) - AUDIBLE_RANGE_DB
     if np.count_nonzero(audible) < ROWS_NEEDED:
@@ -147,12 +152,15 @@ def _rumbles(frames: FloatArray, pitched: NDArray[Any], spectra: LowSpectra) -> 
         levels = power_to_db(band[audible])
         frames_here = semitone == number
         come_and_go += int(frames_here.sum()) if _spread_db(levels) > COMES_AND_GOES_DB else 0
-        if centre <= HIGHEST_RUMBLE_HZ and _goes_on(levels, level[audible]):
+        if centre <= HIGHEST_RUMBLE_HZ and _is_steady_band(levels):
             weak = power_to_db(float(band.mean() / spectra.full_power.mean())) < WEAK_DB
-            found |= frames_here & (weak | (frames[:, BARE] > 0.0))
+            suspected = frames_here & (weak | (frames[:, BARE] > 0.0))
+            found |= suspected & _is_unrelated(levels, level[audible])
+            noise |= suspected & _is_noise(levels, spectra, audible, centre)
     tells = level[audible].std() >= LIVELY_DB or 2 * come_and_go >= np.count_nonzero(pitched)
+    found = found | noise if tells else noise
     enough = np.count_nonzero(pitched & ~found) * HOP_SECONDS >= PITCHED_SECONDS_NEEDED
-    return found if enough and tells else np.zeros_like(found)
+    return found if enough else np.zeros_like(found)
 
 
 def _spread_db(band_db: FloatArray) -> float:
@@ -161,13 +169,26 @@ def _spread_db(band_db: FloatArray) -> float:
     return float(high - low) if np.isfinite(low) else np.inf
 
 
-def _goes_on(band_db: FloatArray, level_db: FloatArray) -> bool:
-    """Whether a band's level hardly moves, and not with the level of the part."""
-    if not np.isfinite(band_db).all():
-        return False
-    if _spread_db(band_db) > STEADY_DB:
-        return False
+def _is_steady_band(band_db: FloatArray) -> bool:
+    """Whether a band's level hardly moves."""
+    return bool(np.isfinite(band_db).all()) and _spread_db(band_db) <= STEADY_DB
+
+
+def _is_unrelated(band_db: FloatArray, level_db: FloatArray) -> bool:
+    """Whether a band's level does not move with the level of the part."""
     return bool(band_db.std() < 1e-6 or abs(np.corrcoef(band_db, level_db)[0, 1]) < UNRELATED)
+
+
+def _is_noise(band_db: FloatArray, spectra: LowSpectra, audible: NDArray[Any], centre_hz: float) -> bool:
+    """Whether a semitone either way of ``centre_hz`` never stands out, over time or over what lies beside it."""
+    if band_db.max() - np.median(band_db) > NOISE_RISE_DB:
+        return False
+    away = np.abs(12.0 * np.log2(np.maximum(spectra.frequency_hz, LOWEST_HZ / 2.0) / centre_hz))
+    near, far = FLANK_SEMITONES
+    inside, flanks = away < 1.0, (away >= near) & (away < far)
+    density = spectra.bins[audible][:, inside].mean(axis=1)
+    beside = spectra.bins[audible][:, flanks].mean(axis=1)
+    return bool((density < beside * db_to_power(LINE_DB)).all())
 
 
 def _lasts(pitches: FloatArray) -> NDArray[Any]:

@@ -161,3 +161,30 @@ def test_a_drone_under_a_tune_is_a_note() -> None:
 @pytest.mark.parametrize(("low_frames", "expected"), [(5, 82.4), (6, 41.2), (20, 41.2)])
 def test_a_percentile_between_two_notes_is_one_of_them(low_frames: int, expected: float) -> None:
     assert _say_pitched(np.repeat([41.2, 82.4], [low_frames, 100 - low_frames]), 1.0).floor_hz == expected
+
+
+def organ(seconds: float, pedal_hz: float) -> np.ndarray:
+    """Two notes held throughout at one level, and a pedal note that joins for the last third, an octave below."""
+    t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+    sound = sum(0.1 / n * np.sin(2 * np.pi * f * pedal_hz * n * t) for f in (2, 3) for n in (1, 2, 3))
+    sound += 0.02 * np.sin(2 * np.pi * pedal_hz * t) * np.clip(10.0 * (t - 2 / 3 * seconds), 0.0, 1.0)
+    return np.asarray(sound)[:, None]
+
+
+def noise_band(low_hz: float, high_hz: float, like: np.ndarray, level_db: float) -> np.ndarray:
+    band = butter(6, (low_hz, high_hz), "bandpass", fs=RATE_HZ, output="sos")
+    noise = sosfilt(band, np.random.default_rng(9).standard_normal(like.shape), axis=0)
+    return np.asarray(noise * np.sqrt((like**2).mean() / (noise**2).mean()) * 10.0 ** (level_db / 20.0))
+
+
+@pytest.mark.parametrize("seconds", [9.0, 12.0, 18.0, 30.0])
+def test_a_band_of_noise_is_no_note_though_nothing_else_in_the_part_moves(seconds: float) -> None:
+    keys = organ(seconds, 73.42)
+    assert abs(cents(floor_of(keys + noise_band(30.0, 45.0, keys, -15.0)).floor_hz, 73.42)) < 30.0
+
+
+def test_a_low_note_in_a_band_of_noise_is_a_note() -> None:
+    """It sounds for a sixth of the time, hardly above the noise around it as far as level goes."""
+    keys = organ(18.0, 73.42)
+    keys += place([(6.0, held(36.71, 3.0, (1.0, 0.5), level=0.03))], 18.0)
+    assert abs(cents(floor_of(keys + noise_band(30.0, 45.0, keys, -22.0)).floor_hz, 36.71)) < 30.0

@@ -102,3 +102,12 @@ def test_live_says_the_same_of_the_same_stretch(feeds: Feeds, section: LowEndAcc
     note = organ.lowest_note()
     assert note.floor_hz == pytest.approx(section.part("organ").floor_hz, rel=1e-6)
     assert organ.rumble(note.floor_hz).against_part_db == pytest.approx(section.part("organ").rumble_db, abs=0.01)
+
+
+def test_the_rumble_is_at_no_moment_taken_for_a_note(feeds: Feeds) -> None:
+    """Looked at every four seconds of the opening, in which the organ holds its chords at one level."""
+    organ = LowPart(RATE_HZ, 1, keep_seconds=60.0)
+    for start in range(0, 40, 4):
+        organ.push(feeds["organ"][start * RATE_HZ : (start + 4) * RATE_HZ].astype(np.float64))
+        found = organ.lowest_note().floor_hz
+        assert not cents(found, TRUTHS.rumble.lowest_note_hz) < -50.0, start + 4
