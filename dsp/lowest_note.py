@@ -77,8 +77,8 @@ COMES_AND_GOES_DB = 20.0
 NOISE_RISE_DB = 10.0
 LINE_DB = 15.0
 FLANK_SEMITONES = (1.5, 4.0)
-"""In noise no second stands this far over the usual, nor a semitone this far over what lies beside it: by the spread
-of powers with few degrees of freedom, both are passed once in thousands of rows. A note passes one of them at once."""
+"""In noise no second stands this far over the usual, nor a semitone this far over what lies beside it: powers with as
+few degrees of freedom as these pass either once in thousands of rows. A note passes one of them at once."""
 AUDIBLE_RANGE_DB = 60.0
 ROWS_NEEDED = 8
 SAME_NOTE_CENTS = 50.0
