@@ -9,6 +9,9 @@ import signal
 def pytest_configure() -> None:
     if not os.environ.get("EARWITNESS_HEADED"):
         os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
-    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
-        # A shell has its background jobs ignore it, and the commands that tests start and stop would inherit that.
-        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def pytest_runtest_setup() -> None:
+    # A main function of ours that a test before this one called, or the shell that began it all, may have it ignored,
+    # and the commands that a test starts inherit that.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
