@@ -245,23 +245,12 @@ def _whole_range(rate_hz: int, bands_per_octave: int) -> list[Check]:
             0.4,
             partial(bandwidth_deviation_db, *both),
         ),
-        Check(
-            f"{what}, highest sum of bands",
-            f"{STANDARD} 5.16, class 1",
-            0.0,
-            "dB",
-            1.8,
-            0.8,
-            lambda: float(summation_db(*both).max()),
-        ),
-        Check(
-            f"{what}, lowest sum of bands",
-            f"{STANDARD} 5.16, class 1",
-            0.0,
-            "dB",
-            1.8,
-            0.8,
-            lambda: float(summation_db(*both).min()),
+        *(
+            Check(f"{what}, {end} sum of bands", f"{STANDARD} 5.16, class 1", 0.0, "dB", 1.8, 0.8, measure)
+            for end, measure in (
+                ("highest", lambda: float(summation_db(*both).max())),
+                ("lowest", lambda: float(summation_db(*both).min())),
+            )
         ),
     ]
 

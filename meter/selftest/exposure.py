@@ -263,6 +263,10 @@ def _h870() -> Iterator[Check]:
         yield Check(
             f"H.870, {level:g} dB(A) for 40 h", f"{H870_SOURCE}, {source}", printed, "Pa²h", 0.005, 0.005, measure
         )
+    yield from _sound_exposures()
+
+
+def _sound_exposures() -> Iterator[Check]:
     for level, hours, exposure in SOUND_EXPOSURES_PA2H:
         # Half a unit of the last digit: three where the figure is an even one, else four.
         limit = 0.5 * 10.0 ** (-3 if round(exposure, 3) == exposure else -4)

@@ -25,7 +25,7 @@ class Bench:
     """An engine with one meter that sums energy, over a script; time moves only by ``run``."""
 
     def __init__(self, folder: Path, events: Sequence[Event], **options: object) -> None:
-        self.source = ScriptedSource(events, **options)  # type: ignore[arg-type]
+        self.source = ScriptedSource(events, **options)
         self.box = Mailbox()
         self.states: list[str] = []
         plugins = discover([write_meter(folder, "tally")], installed=False)

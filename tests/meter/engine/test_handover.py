@@ -85,7 +85,7 @@ class Bench:
     def replace(self, **how: object) -> Frame:
         """The engine is gone from one moment to the next; another begins."""
         self.seconds += BETWEEN_SECONDS
-        self.start(**how)  # type: ignore[arg-type]
+        self.start(**how)
         return self.run(1.0)
 
 
@@ -240,7 +240,7 @@ def test_a_meter_that_cannot_begins_anew_is_named_and_measures_on(
     tmp_path: Path, methods: str, contract: str
 ) -> None:
     bench = others(tmp_path, methods, contract)
-    assert bench.box.take().status.quarantined == {}  # type: ignore[union-attr]
+    assert bench.box.take().status.quarantined == {}
     frame = bench.replace()
     assert frame.number("odd.total") == pytest.approx(total(1.0), rel=0.05)
     assert frame.number("tally.total") > total(4.0)
