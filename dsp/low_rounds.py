@@ -20,10 +20,10 @@ from dsp.lanes import AFTER_HIT_SECONDS, BARS, bar_seconds, bar_starts, folded
 from dsp.low_part import LowPart, Rumble, common_spectra
 from dsp.low_spectrum import LowSpectra
 from dsp.low_stream import KEPT_SECONDS, LowStream
-from dsp.lowest_note import DRUM, PITCHED, LowestNote
+from dsp.lowest_note import DRUM, LowestNote
 from dsp.onsets import onsets
 from dsp.pair import Pair, pair
-from dsp.part_names import kick_and_bass
+from dsp.part_names import PairChoice, choose_pair
 from dsp.ring import Ring, filter_floor_ms
 from dsp.trial_run import Cutoff, TrialRun
 from dsp.types import FloatArray
@@ -91,7 +91,7 @@ class LowRounds:
 
     def __init__(self, stream: LowStream, names: Sequence[str]) -> None:
         self._stream = stream
-        self._kick, self._bass = kick_and_bass(names)
+        self._names = tuple(names)
         self.tempo_bpm = NAN
         self.asked: Asked | None = None
         self.reset()
@@ -104,7 +104,7 @@ class LowRounds:
         self.spoken_of = -1
         self.lag = Lag(0.0, 0.0, 0.0)
         self.pair: Pair | None = None
-        self.pair_parts: tuple[int, int] | None = None
+        self.choice = PairChoice(None)
         self.lanes = np.full((2, LANE_COLUMNS), np.nan)
         self.lane_seconds = NAN
         self.rounds = 0
@@ -170,7 +170,7 @@ class LowRounds:
         for part in rings[:MOST_LISTENED_FOR]:
             self._find_ring(part)
             yield
-        self.pair_parts = self._choose_pair()
+        self.choice = choose_pair(self._names, self.notable, [part.note.kind for part in self.parts])
         if self.pair_parts is not None:
             self._find_pair(*self.pair_parts)
             yield
@@ -237,16 +237,10 @@ class LowRounds:
 
     # Kick and bass
 
-    def _choose_pair(self) -> tuple[int, int] | None:
-        """As their names tell, else the drum and the pitched part that hold most."""
-        kick = self._strongest(DRUM, self._bass) if self._kick is None else self._kick
-        bass = self._strongest(PITCHED, kick) if self._bass is None else self._bass
-        kick = self._strongest("", bass) if kick is None else kick
-        return (kick, bass) if kick is not None and bass is not None and kick != bass else None
-
-    def _strongest(self, kind: str, but_not: int | None) -> int | None:
-        found = (part for part in self.notable if part != but_not)
-        return next((part for part in found if not kind or self.parts[part].note.kind == kind), None)
+    @property
+    def pair_parts(self) -> tuple[int, int] | None:
+        """Kick and bass, None while there are no two such parts."""
+        return self.choice.parts
 
     def _find_pair(self, first: int, second: int) -> None:
         a, b = self._stream.parts[first], self._stream.parts[second]

@@ -14,10 +14,10 @@ import numpy as np
 from dsp.low_band import LOW_BANDS_HZ
 from dsp.low_mono import mono_loss
 from dsp.low_part import Rumble, common_spectra, common_stretch
-from dsp.lowest_note import DRUM, PITCHED, LowestNote
+from dsp.lowest_note import DRUM, LowestNote
 from dsp.onsets import onsets
 from dsp.pair import Pair, pair
-from dsp.part_names import kick_and_bass
+from dsp.part_names import PairChoice, choose_pair
 from dsp.pitch import nearest_note
 from dsp.ring import Ring, filter_floor_ms, half_beat_ms
 from dsp.shares import LowSums, Owners, owners_of
@@ -75,6 +75,8 @@ def measure_low_end(
 
 
 def _check_names(wanted: tuple[str, str], names: Sequence[str]) -> None:
+    if wanted[0] == wanted[1]:
+        raise LowEndError(f"“{wanted[0]}” cannot be compared with itself; name two different parts.")
     for name in wanted:
         if name not in names:
             raise LowEndError(f"There is no part “{name}” to compare; the parts are {', '.join(names)}.")
@@ -121,6 +123,7 @@ class _Ledger:
         ]
         self._stretch = common_stretch(found.parts)
         self._starts: dict[int, FloatArray] = {}
+        self._choice = self._choose_pair()
 
     def account(self) -> LowEndAccount:
         """All of it."""
@@ -129,6 +132,8 @@ class _Ledger:
         accounts = tuple(self._part(index, offered[index]) for index in range(len(self._parts)))
         bus = self._sums.mix_over_sum_db
         why = {} if self._mix else {"mix_bus_difference_db": "no mix was given"}
+        if self._choice.reason:
+            why["pairs"] = self._choice.reason
         if self._mix and not np.isfinite(bus[0]):
             why["mix_bus_difference_db"] = "the mix has no lows" if bus[0] == -np.inf else "the parts have no lows"
         return LowEndAccount(
@@ -220,10 +225,9 @@ class _Ledger:
         return self._starts[index]
 
     def _pairs(self) -> list[PairAccount]:
-        chosen = self._chosen_pair()
-        if chosen is None:
+        if self._choice.parts is None:
             return []
-        first, second = chosen
+        first, second = self._choice.parts
         a, b = self._found.parts[first], self._found.parts[second]
         spectra = common_spectra(a, b)
         found = pair(
@@ -231,20 +235,12 @@ class _Ledger:
         )
         return [_pair_account(self._names[first], self._names[second], found)]
 
-    def _chosen_pair(self) -> tuple[int, int] | None:
-        """Indices of kick and bass: as asked for, else by name, else the drum and the pitched part that hold most."""
+    def _choose_pair(self) -> PairChoice:
+        """The two parts asked for, else kick and bass as names or sound tell."""
         if self._pair_names is not None:
-            return self._names.index(self._pair_names[0]), self._names.index(self._pair_names[1])
-        kick, bass = kick_and_bass(self._names)
-        kick = self._strongest(DRUM, bass) if kick is None else kick
-        bass = self._strongest(PITCHED, kick) if bass is None else bass
-        kick = self._strongest("", bass) if kick is None else kick
-        return (kick, bass) if kick is not None and bass is not None else None
-
-    def _strongest(self, kind: str, but_not: int | None) -> int | None:
-        """The part of that kind (any if empty) that holds most of the low end."""
-        notable = [index for index in (*self._owners.owners, *self._owners.others) if index != but_not]
-        return next((index for index in notable if self._floors[index].kind == kind or not kind), None)
+            return PairChoice((self._names.index(self._pair_names[0]), self._names.index(self._pair_names[1])))
+        notable = (*self._owners.owners, *self._owners.others)
+        return choose_pair(self._names, notable, [floor.kind for floor in self._floors])
 
 
 def _pair_account(first: str, second: str, found: Pair) -> PairAccount:

@@ -40,7 +40,7 @@ def verdicts(account: LowEndAccount) -> list[str]:
     said = [owners_sentence(account), cancelling_sentence(account), bus_sentence(account), mono_sentence(account)]
     for part in account.parts:
         said += [rumble_sentence(part) or price_sentence(part), ring_sentence(part, account.half_beat_ms)]
-    said += [pair_sentence(pair) for pair in account.pairs]
+    said += [pair_sentence(pair) for pair in account.pairs] or [no_pair_sentence(account)]
     return [sentence for sentence in said if sentence]
 
 
@@ -158,6 +158,12 @@ def ring_sentence(part: PartAccount, half_beat_ms: float) -> str:
     if not math.isnan(half_beat_ms):
         sentence += f"; half a beat is {half_beat_ms:.0f} ms"
     return f"{sentence}."
+
+
+def no_pair_sentence(account: LowEndAccount) -> str:
+    """Why no kick and bass are compared, where there are two parts that could have been."""
+    reason = account.why.get("pairs", "")
+    return f"No kick and bass are compared: {reason}." if reason and len(account.parts) > 1 else ""
 
 
 def pair_sentence(pair: PairAccount) -> str:

@@ -23,7 +23,10 @@ VERDICTS = {SHARING: "sharing", TAKING_TURNS: "taking turns", WRESTLING: "wrestl
 NOTABLE_CHANGE_DB = 0.5
 """A flip or a nudge that changes less is not worth a word."""
 WIDEST = "−88.8"
-NO_PAIR = "No kick and bass heard among the parts yet."
+NO_PAIR = "No kick and bass among the parts yet."
+HELD_IN_ONE = "One part holds both kick and bass: no pair to compare."
+ONE_HOLDS_BOTH = 2.0
+"""The reading of ``pair_doubt`` for it."""
 BEATS = 4
 LEAST_LANES_PX = 36
 NAME_SHARE = 0.5
@@ -122,7 +125,9 @@ class PairFace(Face):
 
     def _sentence(self, frame: Frame, names: tuple[str, str]) -> str:
         if not all(names):
-            return "Two parts are needed, kick and bass." if len(frame.parts) < 2 else NO_PAIR
+            if len(frame.parts) < 2:
+                return "Two parts are needed, kick and bass."
+            return HELD_IN_ONE if data.number(frame, "pair_doubt") == ONE_HOLDS_BOTH else NO_PAIR
         verdict = data.number(frame, "pair_verdict")
         found = VERDICTS.get(int(verdict) if math.isfinite(verdict) else NOT_YET, "")
         if not found:
@@ -141,7 +146,10 @@ class PairFace(Face):
         verdict, gap = data.number(frame, "pair_verdict"), data.number(frame, "pair_gap")
         if not all(names):
             needs = data.first_fitting(self.labels["verdict"], mix.PAIR_NEEDS, "needs two parts")
-            return needs if len(frame.parts) < 2 else "no kick and bass yet"
+            if len(frame.parts) < 2:
+                return needs
+            held_in_one = data.number(frame, "pair_doubt") == ONE_HOLDS_BOTH
+            return "kick and bass in one part" if held_in_one else "no kick and bass yet"
         if not verdict > NOT_YET:
             return words.waiting(self.live)
         if math.isnan(gap):

@@ -16,6 +16,7 @@ from dsp.low_rounds import NOT_TRIED, SPECTRUM_HZ, LowRounds, PartFindings
 from dsp.lowest_note import DRUM, PITCHED, LowestNote
 from dsp.mono_bands import MONO_BANDS_HZ
 from dsp.pair import NOT_YET, SHARING, TAKING_TURNS, THIRD_OCTAVES_HZ, WRESTLING, Pair
+from dsp.part_names import HELD_IN_ONE, NONE_FOUND, ONE_PART
 from dsp.ring import half_beat_ms
 from dsp.shares import OWN_MID, LowSums, owners_of
 from meter.plugin.api import Kept, Readout, Settings, Spec
@@ -26,6 +27,7 @@ SILENT, OWNER, OTHER, MINOR, CANCELS = range(5)
 KINDS = {PITCHED: 1.0, DRUM: 2.0}
 KNOWN, SILENCE, TOO_LITTLE, NO_PITCH = range(4)
 VERDICTS = {NOT_YET: 0.0, SHARING: 1.0, TAKING_TURNS: 2.0, WRESTLING: 3.0}
+PAIR_DOUBTS = {ONE_PART: 1.0, HELD_IN_ONE: 2.0, NONE_FOUND: 3.0}
 NOTHING_TO_TRY, AT_WORK, DONE = range(3)
 READ_EVERY_HOPS = 5
 """Figures are worked out anew about four times a second."""
@@ -265,6 +267,7 @@ def _pair(rounds: LowRounds) -> Values:
     values: Values = {
         "pair_first": index(first),
         "pair_second": index(second),
+        "pair_doubt": PAIR_DOUBTS.get(rounds.choice.doubt, 0.0 if rounds.choice.parts is not None else NAN),
         "pair_third_hz": THIRD_OCTAVES_HZ,
         "lane_seconds": rounds.lane_seconds,
         "lane_first": lanes[0],

@@ -250,6 +250,15 @@ def test_one_part_two_and_thirty_two(parts: int) -> None:
     assert np.isnan(reading["mix_bus_difference"])
 
 
+def test_a_part_that_holds_kick_and_bass_is_no_pair() -> None:
+    signal = session()[: 8 * RATE_HZ]
+    meter = low_end({"part drums and bass": (0,), "part vox": (1,)}, channels=2)
+    meter.feed(np.stack([signal[:, 2] + signal[:, 3], signal[:, 4]], axis=1))
+    reading = meter.read()
+    assert np.isnan([reading["pair_first"], reading["pair_second"], reading["pair_verdict"]]).all()
+    assert reading["pair_doubt"] == 2.0
+
+
 def test_two_parts_that_cancel_have_no_shares_and_break_nothing() -> None:
     bass = session()[: 6 * RATE_HZ, [3]]
     meter = low_end({"part bass": (0,), "part copy": (1,)}, channels=2)

@@ -662,6 +662,11 @@ def test_kick_and_bass_are_told(qtbot) -> None:
     assert face.labels["verdict"].text == "kick and bass seldom begin together"
     face.show_frame(_at(frame(1), 2))
     assert face.labels["verdict"].text == "Two parts are needed, kick and bass."
+    no_pair = {"pair_first": math.nan, "pair_second": math.nan, "pair_verdict": math.nan, "pair_gap": math.nan}
+    face.show_frame(_at(frame(5, no_pair | {"pair_doubt": 2.0}), 3))
+    assert face.labels["verdict"].text == "One part holds both kick and bass: no pair to compare."
+    face.show_frame(_at(frame(5, no_pair | {"pair_doubt": 3.0}), 4))
+    assert face.labels["verdict"].text == "No kick and bass among the parts yet."
 
 
 def test_the_larger_card_also_says_what_to_try(qtbot) -> None:

@@ -11,6 +11,7 @@ import soundfile
 
 from dsp.low_part import LowPart
 from meter.audio.source import SourceError
+from meter.lowend import words
 from meter.lowend.account import measure_low_end
 from meter.lowend.result import CANCELS, MINOR, OTHER, OWNER, SILENT, LowEndAccount
 from meter.lowend.sources import LowEndError, from_array, from_file
@@ -281,6 +282,8 @@ def test_refusals() -> None:
         measure({"surround": np.zeros((FRAMES, 6))})
     with pytest.raises(LowEndError, match="“kick” is shorter than a second"):
         measure({"kick": KICK[:1000], "bass": BASS})
+    with pytest.raises(LowEndError, match="“kick” cannot be compared with itself"):
+        measure({"kick": KICK, "bass": BASS}, pair_names=("kick", "kick"))
     with pytest.raises(LowEndError, match="There is no part “tuba”"):
         measure({"kick": KICK, "bass": BASS}, pair_names=("kick", "tuba"))
     with pytest.raises(LowEndError, match=r"give \(frames, channels\)"):
@@ -299,6 +302,14 @@ def test_pairs_by_wish_and_by_sound() -> None:
     assert (by_sound.first, by_sound.second) == ("two", "one")
     by_name = measure({"sub bass": BASS, "bass drum": KICK}).pairs[0]
     assert (by_name.first, by_name.second) == ("bass drum", "sub bass")
+
+
+def test_a_part_that_holds_kick_and_bass_is_not_compared_with_itself() -> None:
+    found = measure({"drums and bass": KICK + BASS, "vox": KEYS})
+    assert found.pairs == ()
+    assert found.why["pairs"] == "“drums and bass” holds kick and bass in one part"
+    said = "No kick and bass are compared: “drums and bass” holds kick and bass in one part."
+    assert said in words.verdicts(found)
 
 
 def test_progress_counts_every_frame_once() -> None:
