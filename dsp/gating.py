@@ -31,7 +31,7 @@ RANGE_HIGH_PERCENTILE = 95
 
 BIN_LU = 0.05
 TOP_LUFS = 90.0
-"""The host clamps input at +60 dBFS; weighting and many channels add to that. What is higher goes in the top bin."""
+"""The host leaves out samples beyond +60 dBFS; weighting and many channels add to that. The top bin takes more."""
 
 
 def loudness_of(energy: float) -> float:

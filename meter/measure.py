@@ -94,11 +94,17 @@ def _feed(reader: BlockReader, chain: Chain, sanitiser: Sanitiser, progress: Cal
         progress(len(block))
 
 
+def _invalid_words(reader: BlockReader, sanitiser: Sanitiser) -> str:
+    if not sanitiser.valid_frames:
+        return f"'{reader.path.name}' holds no valid sample (not numbers, or beyond +60 dBFS); export it again."
+    return (
+        f"{sanitiser.invalid_samples:,} samples are invalid (not numbers, or beyond +60 dBFS); "
+        "the 10 ms around each are left out, as gaps."
+    )
+
+
 def _notes(reader: BlockReader, chain: Chain, sanitiser: Sanitiser) -> tuple[str, ...]:
     notes = [reader.note] if reader.note else []
     if sanitiser.invalid_samples:
-        notes.append(
-            f"{sanitiser.invalid_samples:,} samples were not numbers or absurdly large; the ticks around those that "
-            "were not numbers are left out."
-        )
+        notes.append(_invalid_words(reader, sanitiser))
     return (*notes, *chain.faults.values())

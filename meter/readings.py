@@ -160,7 +160,7 @@ class FeedStatus:
     """The honest feed line: what is being heard, and what went missing.
 
     Frames are counts at ``rate_hz``. ``state`` is one of ``STATES``; ``sentence`` is
-    empty unless something is to be said.
+    empty unless something is to be said. ``resampled`` tells that a converter stands between the source and us.
     """
 
     source: str = ""
@@ -175,6 +175,7 @@ class FeedStatus:
     overruns: int = 0
     latency_seconds: float = math.nan
     quarantined: Mapping[str, str] = field(default_factory=dict)
+    resampled: bool = False
 
     @property
     def elapsed_seconds(self) -> float:
@@ -182,7 +183,9 @@ class FeedStatus:
         return (self.frames + self.lost_frames) / self.rate_hz if self.rate_hz else 0.0
 
 
-STATES = ("starting", "running", "held", "idle", "late", "lost", "reopening", "waiting", "ended", "failed")
+STATES = (
+    "starting", "running", "held", "idle", "late", "lost", "reopening", "waiting", "ended", "failed", "invalid",
+)  # fmt: skip
 
 
 class Frame:

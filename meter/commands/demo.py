@@ -141,6 +141,8 @@ def as_json(frame: Frame) -> dict[str, object]:
         "seconds": round(status.elapsed_seconds, 3),
         "lost_frames": status.lost_frames,
         "gaps": status.gaps,
+        "invalid_samples": status.invalid_samples,
+        "resampled": status.resampled,
         "state": status.state,
     }
     return facts | frame.summary()
@@ -164,7 +166,8 @@ def show_table(frames: Iterable[Frame]) -> Frame | None:
 def table_of(frame: Frame) -> Table:
     """Every scalar reading that has a label, meter by meter."""
     status = frame.status
-    where = f"{status.source}, {status.rate_hz:,} Hz, {status.channels} channels, {status.lost_frames} frames lost"
+    rate = f"{status.rate_hz:,} Hz{', resampled' if status.resampled else ''}"
+    where = f"{status.source}, {rate}, {status.channels} channels, {status.lost_frames} frames lost"
     table = Table(title=where, title_justify="left", box=None, show_header=False, pad_edge=False)
     for slot in frame.layout.slots:
         if slot.scalar and slot.label and slot.unit != "count":

@@ -9,6 +9,7 @@ from meter.engine.supervisor import Supervisor
 from meter.readings import Frame
 
 PAUSE_SECONDS = 0.05
+ARRIVING = ("running", "invalid")
 OVER = ("ended", "failed")
 STANDS_STILL_SECONDS = 1.0
 """Readings that have not moved on for so long are not the last ones: the engine is about to be replaced."""
@@ -27,7 +28,7 @@ def listen_apart(supervisor: Supervisor, seconds: float) -> Iterator[Frame]:
         newest = supervisor.take()
         if newest is not None and newest is not frame:
             frame, changed_at = newest, now
-            if frame.status.state == "running":
+            if frame.status.state in ARRIVING:
                 end = min(end, now + seconds)
             if frame.layout.slots or frame.status.state in OVER:
                 yield frame

@@ -23,7 +23,8 @@ from meter.engine.handover import Handover, source_words
 from meter.engine.keeper import METER_ID as KEPT_METER
 from meter.engine.keeper import Keeper
 from meter.engine.outlet import Outlet
-from meter.engine.sanitise import Sanitiser
+from meter.engine.sanitise import ONLY_INVALID, Sanitiser
+from meter.engine.sentence import Sentence
 from meter.engine.status import pack_status
 from meter.engine.watch import SourceWatch
 from meter.engine.zeros import ZerosWatch
@@ -76,7 +77,8 @@ class Engine:
         self._silent_since = 0.0
         self._zeros: ZerosWatch | None = None
         self._state = "starting"
-        self._note = self._sentence = self._unmapped = self._keeper_sentence = ""
+        self._unmapped = self._keeper_sentence = ""
+        self._sentence = Sentence(lambda words: outlet.tell({"say": "sentence", "sentence": words}))
         self._generation = 0
         self._told_faults: dict[str, str] | None = None
         self._last_publish = -1.0
@@ -158,7 +160,7 @@ class Engine:
             self._leave_meter()
             self._tell_keeper(meter)
         except ValueError as error:
-            self._say(str(error))
+            self._sentence.report(str(error), self._clock())
 
     def _tell_keeper(self, meter: GuardedMeter) -> None:
         if self._keeper is not None and meter.id == KEPT_METER:
@@ -169,8 +171,8 @@ class Engine:
         worked = self._take_sound()
         self._note_losses()
         self._judge()
-        self._say_note()
         now = self._clock()
+        self._sentence.follow(self._what_shifts(), now)
         if worked or now - self._last_publish >= IDLE_PUBLISH_SECONDS:
             self._last_publish = now
             self._publish()
@@ -187,7 +189,7 @@ class Engine:
             rate_hz=info.rate_hz if info else 0,
             channels=info.channels if info else 0,
             state="held" if self._held and self._state == "running" else self._state,
-            sentence=self._sentence,
+            sentence=self._sentence.words,
             frames=self._frames,
             lost_frames=self._lost,
             gaps=self._gaps,
@@ -195,6 +197,7 @@ class Engine:
             overruns=int(self._source.statistics().get("overflows", 0)) if self._source else 0,
             latency_seconds=info.latency_seconds if info else float("nan"),
             quarantined=self._told_faults or {},
+            resampled=bool(info and info.resampled),
         )
 
     def _forget_counts(self) -> None:
@@ -228,10 +231,10 @@ class Engine:
         self._losses = LossDetector(info.rate_hz, info.latency_seconds) if info.kind in COMES_BACK else None
         self._state = "starting"
         self._zeros = ZerosWatch(info.kind, info.rate_hz)
-        self._say(" ".join(words for words in (self._unmapped, info.note) if words))
+        self._sentence.say(" ".join(words for words in (self._unmapped, info.note) if words))
 
     def _open_failed(self, sentence: str, now: float) -> None:
-        self._say(sentence)
+        self._sentence.say(sentence)
         if self._watch is None and self._request is not None and self._request.kind in COMES_BACK:
             self._watch = SourceWatch(0.0)
         if self._watch is None:
@@ -316,13 +319,12 @@ class Engine:
             # What was taken for lost only came late.
             self._lost = max(0, self._lost - event.frames)
 
-    def _say_note(self) -> None:
+    def _what_shifts(self) -> str:
         """What shifts or shortens the readings, kept up to date by sources that watch for it."""
-        note = getattr(self._source, "note", "") if self._state == "running" else ""
-        note = (self._zeros.sentence if self._zeros is not None else "") or note
-        if note != self._note and self._sentence in ("", self._note):
-            self._say(note)
-        self._note = note
+        if self._state == "invalid":
+            return ONLY_INVALID
+        note: str = getattr(self._source, "note", "") if self._state == "running" else ""
+        return (self._zeros.sentence if self._zeros is not None else "") or note
 
     def _judge(self) -> None:
         source, watch, info = self._source, self._watch, self._info
@@ -330,17 +332,20 @@ class Engine:
             return
         if source is not None and info is not None and not info.live and source.ended() and not source.fault():
             drained = self._consumer is None or not self._consumer.available
-            self._state = "ended" if drained else "running"
+            self._state = "ended" if drained else self._arriving()
             return
         now = self._clock()
         verdict = watch.judge(now, self._last_sound(), faulty=source is not None and source.ended())
         if verdict.state == "lost" and source is not None:
-            self._say(source.fault() or f"No sound comes from {self.status().source} any more; waiting for it.")
+            self._sentence.say(source.fault() or f"No sound comes from {self.status().source}; waiting for it.")
             self._silent_since = self._last_sound() or now
             self.stop()
-        self._state = verdict.state
+        self._state = self._arriving() if verdict.state == "running" else verdict.state
         if verdict.reopen:
             self._reopen(now)
+
+    def _arriving(self) -> str:
+        return "invalid" if self._sanitiser is not None and self._sanitiser.only_invalid else "running"
 
     def _reopen(self, now: float) -> None:
         """Try again; what was missed is a gap of its length on the wall."""
@@ -351,7 +356,7 @@ class Engine:
         if (before.rate_hz, before.channels) == (self._info.rate_hz, self._info.channels):
             self._lose(int((now - self._silent_since) * self._info.rate_hz))
         else:
-            self._say(f"{self._info.name} came back in another format; measuring began anew.")
+            self._sentence.report(f"{self._info.name} came back in another format; measuring restarted.", now)
 
     def _last_sound(self) -> float | None:
         if self._source is None:
@@ -388,8 +393,3 @@ class Engine:
         if self._keeper.sentence != self._keeper_sentence:
             self._keeper_sentence = self._keeper.sentence
             self._outlet.tell({"say": "ledger", "sentence": self._keeper_sentence})
-
-    def _say(self, sentence: str) -> None:
-        if sentence != self._sentence:
-            self._sentence = sentence
-            self._outlet.tell({"say": "sentence", "sentence": sentence})

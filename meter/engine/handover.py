@@ -25,7 +25,7 @@ EVERY_SECONDS = 2.0
 BUSY_SECONDS = 1.0
 """It is done in a pause between two ticks; who has none for so long does it all the same."""
 LEAST_GAP_SECONDS = 0.1
-ALIVE = ("running", "idle")
+ALIVE = ("running", "idle", "invalid")
 """In these states frames are counted up to now; else the time since the last sound is missing."""
 
 HEAD_WORDS = 3

@@ -1,7 +1,7 @@
-"""The gate at the engine's input: what is not a number never reaches a filter.
+"""The gate at the engine's input: an invalid sample never reaches a filter.
 
-One NaN in a recursive filter's state stays there for ever, so ticks that hold one are handed on as a gap. Values
-beyond +60 dBFS are clamped to it: finite, absurd, and still harmless to float64 sums.
+Invalid is what is not a number and what lies beyond +60 dBFS. One NaN stays in a recursive filter's state, and one
+sample of 1e38 outweighs hours of sound in a sum. The ticks that hold an invalid sample are passed on as a gap.
 """
 
 from __future__ import annotations
@@ -14,29 +14,45 @@ from numpy.typing import NDArray
 from dsp.types import TICKS_PER_SECOND, FloatArray
 
 CEILING = 1000.0
-"""+60 dBFS."""
+"""+60 dBFS. Float sound may peak far above full scale before a fader brings it down; 40 dB over is still sound.
+Integers of 16 bits that were left unscaled peak at +90 dBFS. The bound lies between the two (our own choice)."""
+
+ONLY_INVALID_SECONDS = 1.0
+ONLY_INVALID = (
+    "Every sample is not a number or beyond +60 dBFS, so nothing is measured; check the sample format and the last "
+    "plug-in before this output."
+)
 
 
 class Sanitiser:
-    """Turns raw blocks into clean float64 pieces and gaps; counts what it refused.
+    """Turns raw blocks into clean float64 pieces and gaps; counts the invalid samples.
 
     ``pieces(block)`` yields arrays to process and ints (frames to skip), in order.
     """
 
     def __init__(self, rate_hz: int) -> None:
         self._tick_frames = max(1, rate_hz // TICKS_PER_SECOND)
+        self._only_invalid_frames = round(ONLY_INVALID_SECONDS * rate_hz)
+        self._gap_frames = 0
         self.invalid_samples = 0
+        self.valid_frames = 0
+
+    @property
+    def only_invalid(self) -> bool:
+        """Whether no valid tick has come for the last second of sound."""
+        return self._gap_frames >= self._only_invalid_frames
 
     def pieces(self, block: NDArray[np.floating]) -> Iterator[FloatArray | int]:
         """Clean pieces of ``(frames, channels)``, float64, and the gaps between them; may be views of ``block``."""
         clean = block.astype(np.float64, copy=False)
         # NaN compares false, so two comparisons catch NaN, infinity and what is too large.
         if float(clean.max(initial=0.0)) <= CEILING and float(clean.min(initial=0.0)) >= -CEILING:
+            self._count(len(clean), valid=True)
             yield clean
             return
-        finite = np.isfinite(clean)
-        self.invalid_samples += int((~finite).sum()) + int((np.abs(clean[finite]) > CEILING).sum())
-        yield from self._split(np.clip(clean, -CEILING, CEILING), np.asarray(finite.all(axis=1)))
+        valid = np.abs(clean) <= CEILING
+        self.invalid_samples += int(valid.size - valid.sum())
+        yield from self._split(clean, np.asarray(valid.all(axis=1)))
 
     def _split(self, clean: FloatArray, good: NDArray[np.bool_]) -> Iterator[FloatArray | int]:
         """Runs of good ticks as arrays, runs of ticks that hold a bad frame as their length."""
@@ -46,4 +62,12 @@ class Sanitiser:
         for first, last in zip([0, *turns], [*turns, len(starts)], strict=True):
             begin = int(starts[first])
             end = int(starts[last]) if last < len(starts) else len(clean)
+            self._count(end - begin, valid=bool(tick_good[first]))
             yield clean[begin:end] if tick_good[first] else end - begin
+
+    def _count(self, frames: int, *, valid: bool) -> None:
+        if valid and frames:
+            self.valid_frames += frames
+            self._gap_frames = 0
+        elif not valid:
+            self._gap_frames += frames

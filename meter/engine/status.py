@@ -9,7 +9,7 @@ import numpy as np
 from dsp.types import FloatArray
 from meter.readings import STATES, FeedStatus
 
-STATUS_WORDS = 9
+STATUS_WORDS = 10
 
 
 def pack_status(status: FeedStatus) -> FloatArray:
@@ -18,6 +18,7 @@ def pack_status(status: FeedStatus) -> FloatArray:
         [
             status.rate_hz, status.channels, STATES.index(status.state), status.frames, status.lost_frames,
             status.gaps, status.invalid_samples, status.overruns, status.latency_seconds,
+            status.resampled,
         ],
         dtype=np.float64,
     )  # fmt: skip
@@ -28,5 +29,5 @@ def unpack_status(words: FloatArray, source: str, sentence: str, quarantined: Ma
     rate, channels, state, frames, lost, gaps, invalid, overruns = (int(word) for word in words[:8])
     return FeedStatus(
         source, rate, channels, STATES[state], sentence, frames, lost, gaps, invalid, overruns, float(words[8]),
-        quarantined,
+        quarantined, bool(words[9]),
     )  # fmt: skip

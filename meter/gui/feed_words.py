@@ -17,8 +17,9 @@ STATE_WORDS = {
     "waiting": "waiting for the source",
     "ended": "the end was reached",
     "failed": "not measuring",
+    "invalid": "only invalid samples arrive",
 }
-BROKEN_STATES = frozenset({"lost", "reopening", "waiting", "failed"})
+BROKEN_STATES = frozenset({"lost", "reopening", "waiting", "failed", "invalid"})
 """The states in which nothing is measured though it should be."""
 
 
@@ -68,11 +69,14 @@ def duration_words(seconds: float) -> str:
 def detail_words(status: FeedStatus) -> list[str]:
     """All that the line tells of the feed, each a short phrase, the state first."""
     words = [state_words(status)]
-    words += [word for word in (rate_words(status.rate_hz), channel_words(status.channels)) if word]
+    rate = rate_words(status.rate_hz)
+    words += [f"{rate}, resampled"] if rate and status.resampled else [rate] if rate else []
+    words += [channel_words(status.channels)] if status.channels > 0 else []
     if status.rate_hz:
         words.append(loss_words(status))
     if status.invalid_samples:
-        words.append(f"{status.invalid_samples:,} invalid samples read as silence")
+        plural = "" if status.invalid_samples == 1 else "s"
+        words.append(f"{status.invalid_samples:,} invalid sample{plural} left out, as gaps")
     if status.overruns:
         words.append(f"measuring fell behind {status.overruns:,} times")
     if status.elapsed_seconds >= 1.0:

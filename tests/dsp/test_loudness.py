@@ -99,7 +99,7 @@ def test_silence_after_sound_reads_minus_infinity_again() -> None:
     assert meter.integrated > 50.0
 
 
-def test_the_clamp_of_the_host_is_read_as_it_is() -> None:
+def test_the_highest_sample_that_the_host_lets_in_is_read_as_it_is() -> None:
     # 60 dBFS sine: -3.01 + 60 in one channel, +3.01 for two; a gate 10 LU below the mean still works up there.
     meter = heard(stepped_tone(997.0, [(60.0, 4.0), (30.0, 4.0)], RATE_HZ, 2))
     assert meter.momentary_max == pytest.approx(60.0, abs=0.01)

@@ -227,7 +227,7 @@ def test_reset_forgets_all_but_the_hold_time(sizes: tuple[int, ...]) -> None:
     assert (meter.true_hold == -math.inf).all()
 
 
-def test_the_clamp_of_the_host_is_read_as_it_is() -> None:
+def test_the_highest_sample_that_the_host_lets_in_is_read_as_it_is() -> None:
     meter = heard(fade(tone(997.0, 60.0, 0.5, RATE_HZ, 2), 0.05, RATE_HZ))
     assert meter.true_max == pytest.approx(60.0, abs=0.02)
     assert np.isfinite(readings(heard(np.resize([1e3, -1e3], (48_000, 2))))).all()

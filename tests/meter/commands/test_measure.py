@@ -93,9 +93,39 @@ def test_samples_that_are_no_numbers_poison_nothing(
     assert code == 0
     assert found["invalid_samples"] == 1
     assert "not numbers" in found["notes"][0]
-    if not np.isfinite(bad):
-        assert found["loudness.integrated_lufs"] == pytest.approx(-20.0, abs=0.1)
-        assert found["peaks.true_max_dbtp"] == pytest.approx(-20.0, abs=0.1)
+    assert found["loudness.integrated_lufs"] == pytest.approx(-20.0, abs=0.1)
+    assert found["peaks.true_max_dbtp"] == pytest.approx(-20.0, abs=0.1)
+
+
+@pytest.mark.parametrize("bad", [np.nan, 1e38])
+def test_a_file_of_nothing_but_invalid_samples_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], bad: float
+) -> None:
+    code, [found], _ = measure(capsys, write(tmp_path / "bad.wav", np.full((96_000, 2), bad, dtype=np.float32)))
+    assert code == 0
+    assert found["loudness.integrated_lufs"] is None
+    assert "holds no valid sample" in found["notes"][0]
+
+
+@pytest.mark.parametrize("level_dbfs", [6.0, 40.0])
+def test_a_float_file_over_full_scale_is_measured(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], level_dbfs: float
+) -> None:
+    _, [found], _ = measure(capsys, write(tmp_path / "hot.wav", tone(997.0, level_dbfs, 4.0, 48_000, 2)))
+    assert found["loudness.integrated_lufs"] == pytest.approx(level_dbfs, abs=0.1)
+    assert "notes" not in found
+
+
+def test_what_lies_below_the_absolute_gate_is_not_called_silence(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # BS.1770-5 Annex 1: blocks at or below -70 LKFS do not count; this tone reads -71.
+    _, [found], _ = measure(capsys, write(tmp_path / "faint.wav", tone(997.0, -71.0, 4.0, 48_000, 2)))
+    assert found["loudness.short_term_max_lufs"] == pytest.approx(-71.0, abs=0.1)
+    assert found["loudness.integrated_lufs"] is None
+    assert "absolute gate" in found["why"]["loudness.integrated_lufs"]
+    assert "-70 LUFS" in found["why"]["loudness.integrated_lufs"]
+    assert "silence" not in found["why"]["loudness.integrated_lufs"]
 
 
 HOSTILE = {

@@ -107,7 +107,43 @@ def test_a_source_that_comes_back_at_another_rate_begins_anew(tmp_path: Path) ->
     frame = bench.run(8.0)
     assert frame.status.rate_hz == 44_100
     assert "another format" in frame.status.sentence
+    assert "measuring restarted" in frame.status.sentence
     assert frame.number("tally.total") < energy(-18.0, 6.5)
+
+
+def test_what_has_happened_is_said_long_enough_to_read_and_then_goes(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(2.0), Rate(44_100), Tone(60.0)])
+    bench.run(2.5)
+    assert "another format" in bench.run(3.0).status.sentence
+    assert bench.run(15.0).status.sentence == ""
+
+
+def test_a_refused_setting_is_not_said_all_day(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(60.0)])
+    bench.engine.configure("nobody", {"x": 1.0})
+    assert "no meter" in bench.run(2.0).status.sentence
+    assert bench.run(15.0).status.sentence == ""
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, 1e38])
+def test_a_feed_of_nothing_but_invalid_samples_is_not_called_running(tmp_path: Path, value: float) -> None:
+    bench = Bench(tmp_path, [Tone(1.0), Value(4.0, value), Tone(30.0)])
+    bench.run(1.0)
+    frame = bench.run(3.0)
+    assert frame.status.state == "invalid"
+    assert "+60 dBFS" in frame.status.sentence
+    assert frame.number("tally.total") == pytest.approx(energy(-18.0, 1.0), rel=0.03)
+    frame = bench.run(3.0)
+    assert (frame.status.state, frame.status.sentence) == ("running", "")
+
+
+def test_a_source_behind_a_converter_says_so_in_its_status(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(10.0)])
+    assert not bench.run(0.2).status.resampled
+    info = bench.source.open
+    bench.source.open = lambda: replace(info(), resampled=True)  # type: ignore[method-assign]
+    bench.engine.open(SourceRequest("script", "a script"))
+    assert bench.run(0.2).status.resampled
 
 
 def test_hold_freezes_the_readings_while_measuring_goes_on(tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from meter.engine.sanitise import CEILING, Sanitiser
+from meter.engine.sanitise import Sanitiser
 
 
 def test_clean_sound_passes_whole_as_float64() -> None:
@@ -27,13 +27,42 @@ def test_the_tick_of_a_bad_sample_becomes_a_gap(bad: float) -> None:
     assert all(np.isfinite(piece).all() for piece in pieces if isinstance(piece, np.ndarray))
 
 
-def test_absurd_values_are_clamped_and_counted() -> None:
-    block = np.full((480, 1), -1e38, dtype=np.float32)
+@pytest.mark.parametrize("absurd", [1e38, -1e38, 1000.1])
+def test_a_value_beyond_60_dbfs_is_invalid_and_its_tick_a_gap(absurd: float) -> None:
+    block = np.ones((1440, 1), dtype=np.float32)
+    block[700] = absurd
+    sanitiser = Sanitiser(48_000)
+    pieces = list(sanitiser.pieces(block))
+    assert [len(piece) if isinstance(piece, np.ndarray) else -piece for piece in pieces] == [480, -480, 480]
+    assert all((piece == 1.0).all() for piece in pieces if isinstance(piece, np.ndarray))
+    assert sanitiser.invalid_samples == 1
+
+
+def test_a_float_peak_40_db_over_full_scale_is_sound() -> None:
+    block = np.full((480, 2), 100.0)
     sanitiser = Sanitiser(48_000)
     [piece] = sanitiser.pieces(block)
-    assert isinstance(piece, np.ndarray)
-    assert (piece == -CEILING).all()
-    assert sanitiser.invalid_samples == 480
+    np.testing.assert_array_equal(piece, block)
+    assert sanitiser.invalid_samples == 0
+
+
+def test_a_second_without_one_valid_tick_is_a_feed_of_nothing_but_invalid_samples() -> None:
+    sanitiser = Sanitiser(48_000)
+    bad, good = np.full((4800, 2), np.nan), np.zeros((480, 2))
+    for tenth in range(10):
+        assert not sanitiser.only_invalid, tenth
+        list(sanitiser.pieces(bad))
+    assert sanitiser.only_invalid
+    list(sanitiser.pieces(good))
+    assert not sanitiser.only_invalid
+
+
+def test_one_bad_sample_in_every_other_tick_is_not_a_feed_of_nothing_else() -> None:
+    sanitiser, block = Sanitiser(48_000), np.zeros((960, 1))
+    block[700] = np.nan
+    for _ in range(200):
+        list(sanitiser.pieces(block))
+    assert not sanitiser.only_invalid
 
 
 def test_a_block_of_nothing_but_bad_samples_is_one_gap() -> None:

@@ -61,6 +61,26 @@ def test_the_line_tells_all_of_a_running_feed(line):
         assert part in line.words.whole
 
 
+def test_invalid_samples_are_told_as_what_they_become_a_gap_and_not_silence():
+    words = " ".join(feed_words.detail_words(status(invalid_samples=12)))
+    assert "12 invalid samples left out, as gaps" in words
+    assert "silence" not in words
+    assert "1 invalid sample left out" in " ".join(feed_words.detail_words(status(invalid_samples=1)))
+
+
+def test_a_source_behind_a_converter_is_marked_in_the_line(line):
+    line.show_status(status(resampled=True))
+    assert "48 kHz, resampled" in line.words.whole
+    line.show_status(status())
+    assert "resampled" not in line.words.whole
+
+
+def test_a_feed_of_nothing_but_invalid_samples_is_shown_as_broken(line):
+    line.show_status(status(state="invalid", sentence="Not numbers."))
+    assert line.words.whole.startswith("only invalid samples arrive")
+    assert feed_words.is_broken(status(state="invalid"))
+
+
 @pytest.mark.parametrize("state", sorted(feed_words.BROKEN_STATES))
 def test_a_broken_feed_shows_its_sentence_and_what_is_missing(line, state):
     line.show_status(status(state=state, sentence="Plug “Interface” in again.", lost_frames=480, gaps=1))
