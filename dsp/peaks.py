@@ -1,4 +1,4 @@
-"""What a peak meter shows: now (falling), held, most since the start, and how often it went over.
+"""What a peak meter shows: now (falling), held, most since the start, how often it went over, and clipped runs.
 
 Peaks come in cells of about 10 ms from ``dsp.peak_cells``; the falling and held displays move by cells. All peaks
 are amplitudes inside and dBFS or dBTP when read: minus infinity is silence, NaN is "nothing was heard yet".
@@ -11,6 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.clipped_runs import FULL_SCALE, ClippedRuns
 from dsp.kept import Kept
 from dsp.peak_cells import SAMPLE, TRUE, PeakCells
 from dsp.types import FloatArray, Spec
@@ -40,6 +41,7 @@ class PeakMeter:
         self._cells = PeakCells(spec.rate_hz, spec.channels, self._over)
         self._fall_per_frame = db_to_amplitude(-FALL_DB / FALL_SECONDS / spec.rate_hz)
         self._held = np.zeros((spec.channels, 1))
+        self._runs = ClippedRuns(spec.channels)
         self.reset()
         self.hold(hold_seconds)
 
@@ -54,6 +56,7 @@ class PeakMeter:
         self._gap_frames = 0
         self._overs = 0
         self._was_over = False
+        self._runs.reset()
 
     def hold(self, seconds: float) -> None:
         """Hold true peaks for ``seconds`` from now on; what is held already is kept as far as it goes."""
@@ -69,6 +72,7 @@ class PeakMeter:
             if not self._cells.has_room(part):
                 self._settle()
             cells = self._cells.push(part)
+            self._count_runs(part, cells)
             if len(cells):
                 self._fall(len(cells) * self._cells.cell_frames)
                 self._take(cells, self._fallen(np.arange(len(cells) - 1, -1, -1)) if len(cells) > 1 else JUST_NOW)
@@ -85,6 +89,7 @@ class PeakMeter:
         self._cells.reset()
         self._fall(frames)
         self._was_over = False
+        self._runs.interrupt()
         self._gap_frames += frames
         cells = max(0, self._gap_frames // self._cells.cell_frames)
         self._gap_frames -= cells * self._cells.cell_frames
@@ -97,6 +102,7 @@ class PeakMeter:
             "heard": self._heard,
             "highest": np.maximum(self._highest, self._cells.open_cell()),
             "overs": self.overs,
+            "clipped": self.clipped,
         }
 
     def take_back(self, kept: Kept) -> None:
@@ -105,6 +111,7 @@ class PeakMeter:
         self._heard = bool(kept["heard"])
         self._highest[:] = kept["highest"]
         self._overs = int(kept["overs"])
+        self._runs.count = int(kept["clipped"])
 
     @property
     def sample(self) -> FloatArray:
@@ -142,6 +149,11 @@ class PeakMeter:
         """How often the true peak of any channel went over 0 dBTP; what lies within 10 ms counts as one."""
         return self._overs + int(self._is_over(self._cells.open_cell()) and not self._was_over)
 
+    @property
+    def clipped(self) -> int:
+        """How many clipped runs there were since the start, all channels added up."""
+        return self._runs.count
+
     def levels(self) -> FloatArray:
         """``sample``, ``true``, ``true_hold``, ``true_max_each``, and the highest sample peaks of each channel.
 
@@ -169,6 +181,18 @@ class PeakMeter:
 
     def _is_over(self, peaks: FloatArray) -> bool:
         return bool(peaks[TRUE].max() > self._over)
+
+    def _count_runs(self, part: FloatArray, cells: FloatArray) -> None:
+        """Look for clipped runs in ``part``, which completed ``cells``, if any sample is at full scale."""
+        begun = self._cells.open_frames
+        full = len(cells) > 0 and cells[:, SAMPLE].max() >= FULL_SCALE
+        if not full and begun and len(part):
+            rest = part[-begun:]
+            full = bool(max(rest.max(), -rest.min()) >= FULL_SCALE)
+        if full:
+            self._runs.push(part)
+        elif len(part):
+            self._runs.interrupt()
 
     def _fall(self, frames: int) -> None:
         self._falling *= self._fall_per_frame**frames

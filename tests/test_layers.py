@@ -24,6 +24,7 @@ FACE_PARTS = (
     "meter.builtin.low_end.face_data",
     "meter.builtin.low_end.face_mix",
     "meter.builtin.low_end.face_shape",
+    "meter.builtin.peaks.face_tags",
     "meter.builtin.spectrum.face_closer",
 )
 

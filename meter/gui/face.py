@@ -210,7 +210,7 @@ class Face(QWidget):
         room = left.rect.right() + 1 - start
         fits = left.visible and right.width_of(right.text) <= room
         place = QRect(start, top, room, right.line_height) if fits else QRect()
-        if place != right.rect:
+        if place != right.rect or right.visible != fits:  # a label that was never placed would be drawn in the corner
             self.update(right.ink_rect)
             right.place(place)
             self.update(right.ink_rect)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -27,7 +28,7 @@ def heard(
 
 def readings(meter: PeakMeter) -> FloatArray:
     each = [meter.sample, meter.true, meter.true_hold, meter.true_max_each]
-    return np.concatenate([*each, [meter.true_max, meter.sample_max, meter.overs]])
+    return np.concatenate([*each, [meter.true_max, meter.sample_max, meter.overs, meter.clipped]])
 
 
 def music(seconds: float, level_db: float = -12.0, seed: int = 6) -> FloatArray:
@@ -107,11 +108,11 @@ def test_all_levels_at_once_are_those_of_each(channels: int) -> None:
 
 def test_nothing_heard_yet_is_not_silence() -> None:
     meter = PeakMeter(Spec(RATE_HZ, 2), 3.0)
-    assert np.isnan(readings(meter)[:-1]).all()
+    assert np.isnan(readings(meter)[:-2]).all()
     meter.push(np.zeros((0, 2)))
     assert math.isnan(meter.true_max)
     meter.push(silence(0.1, RATE_HZ, 2))
-    assert (readings(meter)[:-1] == -math.inf).all()
+    assert (readings(meter)[:-2] == -math.inf).all()
     assert meter.overs == 0
 
 
@@ -158,6 +159,81 @@ def test_overs_count_times_not_samples() -> None:
     signal = np.concatenate([quiet, loud, quiet, loud, quiet])
     for sizes in ((480,), (65,), (len(signal),)):
         assert heard(signal, sizes).overs == 2
+
+
+@pytest.mark.parametrize("lost", [1, 480, 48_000])
+def test_an_over_before_a_gap_and_one_behind_it_are_two(lost: int) -> None:
+    """Nothing is known of what was lost, so the second is not the first going on."""
+    loud = tone(1000.0, 3.0, 0.5, RATE_HZ, 2)
+    meter = heard(loud)
+    assert meter.overs == 1
+    for expected in (2, 3):
+        meter.skip(lost)
+        assert meter.overs == expected - 1, "a gap is no over"
+        meter.push(loud)
+        assert meter.overs == expected
+
+
+def clipped(runs: list[tuple[int, int, float]], seconds: float = 1.0) -> FloatArray:
+    """Quiet noise, two channels, with runs of one value in the left: first frame, length and value."""
+    signal = 0.1 * np.random.default_rng(3).standard_normal((round(seconds * RATE_HZ), 2))
+    for first, length, value in runs:
+        signal[first : first + length, 0] = value
+    return signal
+
+
+@pytest.mark.parametrize(
+    ("runs", "count"),
+    [
+        ([(100, 2, 1.0)], 0),
+        ([(100, 3, 1.0)], 1),
+        ([(100, 3, -1.0)], 1),
+        ([(100, 500, 1.0)], 1),
+        ([(100, 3, 1.0), (104, 3, 1.0)], 2),
+        ([(100, 2, 1.0), (102, 2, -1.0)], 0),
+        ([(100, 3, 1.0), (103, 3, -1.0)], 2),
+        ([(0, 3, 1.0), (47_997, 3, 1.0)], 2),
+        ([(100, 3, 32_767 / 32_768)], 1),
+        ([(100, 3, 32_766 / 32_768)], 0),
+        ([(100, 3, 1.7)], 1),
+    ],
+)
+def test_three_samples_at_one_extreme_are_a_clipped_run(runs: list[tuple[int, int, float]], count: int) -> None:
+    """Three and more, common practice, no source; full scale is the highest value that 16 bits can write."""
+    assert heard(clipped(runs)).clipped == count
+
+
+@pytest.mark.parametrize(
+    "sizes", [(1,), (2,), (64,), (65,), (480,), (441,), (8192,), (8193,), (48_000,), (3, 1, 477)]
+)
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000])
+def test_clipped_runs_are_the_same_in_any_blocks(sizes: tuple[int, ...], rate_hz: int) -> None:
+    hot = np.clip(3.0 * music(0.4, -3.0), -1.0, 1.0)
+    codes = np.where(hot == 1.0, "+", np.where(hot == -1.0, "-", "."))
+    expected = sum(len(re.findall(r"\+{3,}|-{3,}", "".join(column))) for column in codes.T)
+    assert expected > 20
+    assert heard(hot, sizes, rate_hz).clipped == expected
+
+
+def test_a_run_is_not_counted_across_a_gap_and_reset_forgets_it() -> None:
+    meter = PeakMeter(Spec(RATE_HZ, 1), 3.0)
+    meter.push(np.ones((2, 1)))
+    meter.skip(10)
+    meter.push(np.ones((2, 1)))
+    assert meter.clipped == 0
+    meter.push(np.ones((1, 1)))
+    assert meter.clipped == 1
+    meter.skip(10)
+    meter.push(np.ones((300, 1)))
+    assert meter.clipped == 2
+    taken = PeakMeter(Spec(RATE_HZ, 1), 3.0)
+    taken.take_back(meter.keep())
+    taken.push(np.ones((2, 1)))
+    assert taken.clipped == 2
+    meter.reset()
+    assert meter.clipped == 0
+    meter.push(np.ones((2, 1)))
+    assert meter.clipped == 0
 
 
 def test_an_over_of_one_channel_counts_at_once() -> None:

@@ -109,6 +109,21 @@ def test_the_hold_falls_slowly_and_silence_becomes_silence() -> None:
     assert power_to_db(spectrum.third_octave_hold[17]) == pytest.approx(wanted, abs=0.2)
 
 
+def test_the_hold_falls_1_db_a_second_and_stands_over_the_slowest_average() -> None:
+    """An average of 3 s falls 10 log10(e) / 3 = 1.45 dB a second; a hold that fell faster would tell nothing."""
+    spectrum = LiveSpectrum(48_000, 1)
+    spectrum.set_time_constant(3.0)
+    spectrum.process(tone(1000.0, 0.0, 24.0, 48_000))
+    spectrum.process(silence(0.2, 48_000))
+    last = power_to_db(spectrum.third_octave_hold[17])
+    for seconds in range(1, 11):
+        spectrum.process(silence(1.0, 48_000))
+        held = power_to_db(spectrum.third_octave_hold[17])
+        assert last - held == pytest.approx(seconds, abs=0.05)
+        over = held - power_to_db(spectrum.third_octave[17])
+        assert over == pytest.approx((4.343 / 3.0 - 1.0) * seconds, abs=0.2)
+
+
 def test_after_a_gap_the_window_fills_again_and_the_hold_stays() -> None:
     signal = tone(100.0, -6.0, 2.0, 48_000)
     spectrum = LiveSpectrum(48_000, 1)

@@ -69,6 +69,7 @@ def values_at(seconds: float, *, calibrated: bool = True, seed: int = 7) -> dict
         "peaks.sample": [-4.1 - 6 * (1 - beat), -4.4 - 6 * (1 - beat)],
         "peaks.true": [-3.9 - 6 * (1 - beat), -4.3 - 6 * (1 - beat)], "peaks.true_hold": [-3.6, -4.0],
         "peaks.true_max_each": [-2.9, -3.4], "peaks.true_max": -2.9, "peaks.sample_max": -3.1, "peaks.overs": 0,
+        "peaks.clipped": 0,
         "peaks.to_loudness": 14.2,
         "listening.feed_now": -20.0 + 0.05 * math.sin(seconds), "listening.calibrated": float(calibrated),
         "listening.time_listened": seconds / 3600.0,

@@ -1,7 +1,7 @@
 """Peaks: a bar for each channel, what is held in amber, the most since reset as a figure.
 
 One or two channels lie as rows; more stand side by side, up to 32 in one picture, beside the highest of all and the
-channel that holds it.
+channel that holds it. Overs and clipped runs are told in the head of the card at every size.
 """
 
 from __future__ import annotations
@@ -12,10 +12,11 @@ import numpy as np
 from PySide6.QtCore import QRect, QSize, Qt
 from PySide6.QtGui import QPainter, QRegion
 
+from meter.builtin.peaks.face_tags import CLIP, OVER, Tags
 from meter.gui import scale, words
 from meter.gui.face import Choice, Face
 from meter.gui.label import CENTRE, LEFT, RIGHT, Label, line_height, text_width
-from meter.gui.theme import FIGURE_PX, MARK_PX, TEXT_PX, VERDICT_PX, font
+from meter.gui.theme import FIGURE_PX, MARK_PX, TEXT_PX, TITLE_PX, VERDICT_PX, font
 from meter.readings import Frame
 
 HOLDS_SECONDS = (1.5, 3.0, 10.0, 60.0)
@@ -29,6 +30,7 @@ LEAST_FIGURE_PX = 34
 """Of a card as flat as on the page."""
 UNIT = "dBTP"
 MARK_THICKNESS_PX = 3
+TAG_GAP_PX = 10
 OVERHANG_PX = 5
 """How far the numbers of the scale may reach into the edge of the card."""
 SIDES = ("L", "R")
@@ -52,6 +54,7 @@ class PeaksFace(Face):
         self._now: list[int] = []
         self._held: list[int] = []
         self._upright = False
+        self._tags = Tags()
         self._make_labels()
 
     def _make_labels(self) -> None:
@@ -73,7 +76,7 @@ class PeaksFace(Face):
 
     @property
     def subtitle(self) -> str:
-        return "dBTP now, and most since reset"
+        return UNIT if self._tags.any else f"{UNIT} now, and most since reset"
 
     def choices(self) -> tuple[Choice, ...]:
         return tuple(Choice("hold for", f"{seconds:g} s", "hold_seconds", seconds) for seconds in HOLDS_SECONDS)
@@ -81,6 +84,7 @@ class PeaksFace(Face):
     def arrange(self, inside: QRect) -> None:
         self._upright = self._channels > 2
         self._now, self._held = [-1] * self._channels, [-1] * self._channels
+        self._arrange_tags()
         if self._upright:
             self._arrange_many(inside)
             return
@@ -93,6 +97,24 @@ class PeaksFace(Face):
         self.labels["note"].place(note)
         bottom = note.top() - 4 if with_note else inside.bottom() + 1
         self._arrange_rows(QRect(inside.left(), top, inside.width(), bottom - top))
+
+    def _arrange_tags(self) -> None:
+        """Overs and clipped runs at the right end of the title's line; subtitle and title give way to them."""
+        title, subtitle = self._title.rect, self._subtitle
+        beside = subtitle.visible and subtitle.rect.left() > title.left()
+        line = QRect(title)
+        if beside:
+            line.setLeft(subtitle.rect.left() + math.ceil(subtitle.text_width) + TAG_GAP_PX)
+        if not beside or not self._tags.place(line):
+            line.setLeft(title.left() + text_width(self.title, TITLE_PX, bold=True) + TAG_GAP_PX)
+            if beside:
+                subtitle.hide()
+            if not self._tags.place(line) and not self._tags.counted:
+                self._title.hide()
+                self._tags.place(title)
+        for word in (OVER, CLIP):
+            self.labels.pop(word, None)
+        self.labels |= self._tags.labels
 
     def _arrange_figure(self, place: QRect, room: int, least_px: int = FIGURE_PX) -> int:
         """The figure on top of a place, as far as there is room for it; returns the height it takes."""
@@ -238,6 +260,8 @@ class PeaksFace(Face):
         return QRect(bar.left() + first, bar.top(), last - first, bar.height())
 
     def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        for box in self._tags.boxes.values():
+            painter.fillRect(box, self.theme.broken)
         for number, bar in enumerate(self._bars):
             if not region.intersects(bar.adjusted(-1, -1, 1, MARK_THICKNESS_PX + 1)) or self._now[number] < 0:
                 continue
@@ -269,6 +293,7 @@ class PeaksFace(Face):
                 self.update(self._stretch(number, each - MARK_THICKNESS_PX, each))
 
     def take_words(self, frame: Frame) -> None:
+        self._tell_overs(frame)
         most = frame.vector("peaks.true_max_each")
         known = most[: self._channels]
         highest = int(np.nanargmax(known)) if np.any(known > -math.inf) else -1
@@ -277,15 +302,28 @@ class PeaksFace(Face):
             value = float(known[number])
             at_top = self._upright and number == highest
             self.say(f"name{number}", self._name(frame, number), "held_ink" if at_top else "soft")
-            self.say(f"most{number}", words.figure(value, plus=True), "ink" if math.isfinite(value) else "faint")
-        value = frame.number("peaks.true_max")
-        self.say("figure", words.figure(value, plus=True), "ink" if math.isfinite(value) else "faint")
+            self._say_level(f"most{number}", value)
+        self._say_level("figure", value := frame.number("peaks.true_max"))
         self.say("unit", "" if math.isnan(value) else UNIT)
         self.beside("figure", "unit")
         self.say(
             "where", f"channel {self._name(frame, highest)}" if highest >= 0 and self._upright else "", "held_ink"
         )
         self.say("note", *self._note(frame, most))
+
+    def _tell_overs(self, frame: Frame) -> None:
+        """Bring the tags up to date; a longer count needs another place."""
+        if self._tags.count(frame.number("peaks.overs"), frame.number("peaks.clipped")):
+            self.rearrange()
+            self.take(frame)
+        for word in self._tags.labels:
+            self.say(word, self._tags.text(word))
+
+    def _say_level(self, name: str, value: float) -> None:
+        """A highest peak; one over 0 dBTP in the colour of what is broken."""
+        text = words.figure(value, plus=True)
+        over = text.startswith("+") and self._tags.any
+        self.say(name, text, "broken_ink" if over else "ink" if math.isfinite(value) else "faint")
 
     def _name(self, frame: Frame, number: int) -> str:
         """``L``, ``R`` of a pair, else the number of the channel in the source, counted from 1."""
@@ -307,10 +345,13 @@ class PeaksFace(Face):
         return QRect(bar.left(), bar.bottom() + 1, bar.width(), MARK_THICKNESS_PX)
 
     def _note(self, frame: Frame, most: np.ndarray) -> tuple[str, str]:
-        overs = frame.number("peaks.overs")
-        if overs >= 1.0:
-            times = "once" if overs == 1.0 else f"{overs:.0f} times"
-            return f"went over 0 {UNIT} {times}", "held_ink"
+        told = []
+        if (overs := frame.number("peaks.overs")) >= 1.0:
+            told.append(f"went over 0 {UNIT} {_times(overs)}")
+        if (clipped := frame.number("peaks.clipped")) >= 1.0:
+            told.append(f"clipped {_times(clipped)}")
+        if told:
+            return ", ".join(told), "broken_ink"
         if not len(most) or np.all(np.isnan(most)):
             return words.waiting(self.live), "soft"
         return f"never over 0 {UNIT}", "soft"
@@ -323,3 +364,7 @@ class PeaksFace(Face):
             each = [self.labels["figure"].text]
         told = f"true peak since reset {', '.join(each)} {UNIT}"
         return ", ".join(text for text in (told, self.labels["where"].text, self.labels["note"].text) if text)
+
+
+def _times(count: float) -> str:
+    return "once" if count == 1.0 else f"{words.figure(count, 0)} times"

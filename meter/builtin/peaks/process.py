@@ -40,6 +40,7 @@ class Peaks:
         out["true_max"] = levels[3].max()
         out["sample_max"] = highest.max()
         out["overs"] = float(self._prepared.overs)
+        out["clipped"] = float(self._prepared.clipped)
 
     def reset(self) -> None:
         """Forget the signal, keep the settings. [dsp]"""

@@ -10,13 +10,14 @@ import pytest
 from PySide6.QtCore import QRect, Qt
 from PySide6.QtWidgets import QPushButton
 
-from meter.gui.theme import apply_theme
+from meter.gui.theme import DARK, LIGHT, apply_theme
 from meter.readings import Layout
 from tests.support.faces import (
     LAYOUTS,
     SILENT,
     STATES,
     Paints,
+    assert_text_fits,
     frame_of,
     make,
     manifests_settings,
@@ -119,6 +120,57 @@ def test_peaks_in_words(qtbot):
     assert len(face._bars) == 32
     assert face._now[31] > face._now[0]
     assert face.labels["where"].text == "channel 32"
+
+
+def overs(counts: dict[str, float], channels: int, seconds: float):
+    most = np.full(channels, -20.0)
+    most[0] = 1.0 if any(counts.values()) else -4.4
+    values = {"peaks.true_max_each": most, "peaks.true": -9.0, "peaks.true_hold": -8.0, "peaks.true_max": most[0]}
+    return snapshot(given=values | counts, plan=layout(channels), feed=status(seconds, channels=channels))
+
+
+@pytest.mark.parametrize("theme", [DARK, LIGHT], ids=["dark", "light"])
+@pytest.mark.parametrize("channels", [1, 2, 8, 32])
+@pytest.mark.parametrize("size", [(160, 90), (239, 90), (377, 137), (523, 144), (523, 300), (220, 900)])
+def test_an_over_is_told_at_every_size_until_the_reset(size, channels, theme, qtbot, qapp):
+    """377 x 137 is the card of a window of 1280 x 800, 239 x 90 that of one of 820 x 560."""
+    apply_theme(qapp, theme.name)
+    face = make("peaks", qtbot, size)
+    never = {"peaks.overs": 0.0, "peaks.clipped": 0.0}
+    face.show_frame(overs(never, channels, 100.0))
+    assert "OVER" not in face.labels
+    quiet = face.grab().toImage()
+    assert pixels_like(quiet, theme.broken) == 0
+    for seconds, count in enumerate((1, 3, 12, 4321), start=101):
+        before = face.grab().toImage()
+        paints = Paints(face)
+        face.show_frame(overs(never | {"peaks.overs": float(count)}, channels, float(seconds)))
+        qtbot.wait(1)
+        tag = face.labels["OVER"]
+        assert tag.shown == [f"OVER {count}"]
+        assert not tag.elided
+        assert paints.missed(before, picture := face.grab().toImage()) == 0
+        assert pixels_like(picture, theme.broken) > 400
+        assert_text_fits(face)
+        assert f"went over 0 dBTP {'once' if count == 1 else f'{count} times'}" in face.value_text()
+    face.show_frame(overs(never, channels, 110.0))
+    assert "OVER" not in face.labels
+    assert face.grab().toImage() == quiet
+
+
+@pytest.mark.parametrize("size", [(160, 90), (239, 90), (377, 137), (523, 144)])
+def test_clipped_runs_are_told_too_and_give_way_to_the_over(size, qtbot):
+    face = make("peaks", qtbot, size)
+    face.show_frame(overs({"peaks.overs": 0.0, "peaks.clipped": 12.0}, 2, 100.0))
+    assert face.labels["CLIP"].shown == ["CLIP 12"]
+    assert "clipped 12 times" in face.value_text()
+    face.show_frame(overs({"peaks.overs": 3.0, "peaks.clipped": 12.0}, 2, 101.0))
+    assert face.labels["OVER"].shown == ["OVER 3"]
+    assert [label.shown for name, label in face.labels.items() if name == "CLIP"] == (
+        [] if size == (160, 90) else [["CLIP"]] if size == (239, 90) else [["CLIP 12"]]
+    )
+    assert "went over 0 dBTP 3 times, clipped 12 times" in face.value_text()
+    assert_text_fits(face)
 
 
 @pytest.mark.parametrize("channels", [3, 8, 32])

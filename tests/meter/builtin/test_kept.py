@@ -22,7 +22,7 @@ SINCE_RESET = {
     "loudness": (
         "integrated", "range", "momentary_max", "short_term_max", "measured", "incomplete", "history",
     ),
-    "peaks": ("true_max", "true_max_each", "sample_max", "overs"),
+    "peaks": ("true_max", "true_max_each", "sample_max", "overs", "clipped"),
     "vu": ("max",),
     "channels": ("highest",),
     "stereo": ("correlation", "low_correlation", "balance"),
