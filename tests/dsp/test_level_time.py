@@ -46,3 +46,16 @@ def test_a_level_past_the_last_bin_keeps_its_energy() -> None:
     assert math.isfinite(expected)
     ledger.reset()
     assert ledger.share_percent(RULES[0]) == 0.0
+
+
+@pytest.mark.parametrize("tenth", range(10))
+def test_a_threshold_on_any_tenth_of_a_decibel_is_kept(tenth: int) -> None:
+    """Rules give thresholds to a tenth at the finest: what lies just under must not share a bin with what counts."""
+    threshold_db = 80.0 + tenth / 10.0
+    rule = Rule("on the tenth", 85.0, 8.0, "day", 3.0, threshold_db)
+    ledger = LevelTime()
+    ledger.add(db_to_power(threshold_db - 0.02), 3.0)
+    assert ledger.share_percent(rule) == 0.0
+    ledger.add(db_to_power(threshold_db + 0.02), 3.0)
+    expected = share_percent([threshold_db + 0.02], [3.0], rule)
+    assert ledger.share_percent(rule) == pytest.approx(expected, rel=1e-9)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
+from dsp.passage_bands import PassageBands
 from dsp.types import FloatArray
 from tests.support.faces import LAYOUTS, make
 from tests.support.frames import frame, status, values_at
@@ -59,6 +60,48 @@ def test_random_blocks_gaps_and_reset(sitting: FloatArray) -> None:
     assert whole.read()["verdict"] == 3.0
     whole.meter.reset()
     assert_same(whole.read(), Processor("drift", RATE_HZ).read())
+
+
+@pytest.mark.parametrize(("seconds_between", "verdict"), [(32.0, 2.0), (38.0, 3.0)])
+def test_what_was_heard_less_than_a_minute_ago_says_nothing_about_ears(
+    sitting: FloatArray, seconds_between: float, verdict: float
+) -> None:
+    """The song of 25 s begins again after 57 s, then after 63 s."""
+    song = sitting[: 25 * RATE_HZ]
+    between = invented_music(2, seconds_between, RATE_HZ)
+    meter = Processor("drift", RATE_HZ)
+    meter.feed(np.concatenate([song, between, song])[: 82 * RATE_HZ], (4000,))
+    readings = meter.read()
+    assert readings["verdict"] == verdict
+    if verdict == 3.0:
+        assert readings["heard_ago"] == pytest.approx(25.0 + seconds_between, abs=0.03)
+
+
+def patterns(signal: FloatArray) -> FloatArray:
+    """Level in decibels of each band and tenth of a second, ``(bands, frames)``."""
+    hops = PassageBands(RATE_HZ, 2).process(signal)
+    frames = hops[: len(hops) // 4 * 4].reshape(-1, 4, hops.shape[1]).mean(axis=1).T
+    return np.maximum(10.0 * np.log10(frames + 1e-16), -80.0)
+
+
+@pytest.mark.parametrize(("overdub", "verdict"), [(0.065, 3.0), (0.095, 2.0)])
+def test_an_overdub_makes_it_another_passage_when_95_percent_are_no_longer_alike(
+    sitting: FloatArray, overdub: float, verdict: float
+) -> None:
+    """Likeness beside numpy's correlation coefficient: what is told lies within 1 % over 0.95, what is not under."""
+    song = sitting[: 25 * RATE_HZ]
+    again = song + overdub * invented_music(9, 25.0, RATE_HZ)
+    # The search at 80.2 s takes what came from 0.2 s of the second playing on.
+    then, now = patterns(song)[:, 2:102], patterns(again)[:, 2:102]
+    then, now = (part - part.mean(axis=1, keepdims=True) for part in (then, now))
+    alike = np.corrcoef(then.ravel(), now.ravel())[0, 1]
+    assert (0.95 < alike < 0.96) if verdict == 3.0 else (0.94 < alike < 0.95)
+    meter = Processor("drift", RATE_HZ)
+    meter.feed(np.concatenate([song, invented_music(2, 45.0, RATE_HZ), again])[: 82 * RATE_HZ], (4000,))
+    readings = meter.read()
+    assert readings["verdict"] == verdict
+    if verdict == 3.0:
+        assert readings["likeness"] == pytest.approx(alike, abs=0.003)
 
 
 def test_it_stays_out_of_files() -> None:

@@ -356,3 +356,20 @@ def test_a_long_sitting_adds_up() -> None:
 def test_a_block_of_another_width_is_refused() -> None:
     with pytest.raises(ValueError, match=r"\(frames, 2\)"):
         Processor("listening").meter.process(np.zeros((480, 1)))
+
+
+@pytest.mark.parametrize(("gap_seconds", "rings_on"), [(0.5, False), (3600.0, False), (0.05, True)])
+def test_after_a_long_gap_both_filters_start_from_rest(gap_seconds: float, rings_on: bool) -> None:
+    """Silence after the gap is silence under A and under C: what rang before it must not be heard after it."""
+    processor = calibrated(48_000)
+    rumble = np.cos(2 * np.pi * 25.0 * np.arange(48_000 + 1) / 48_000)[:, None] * [1.0, 0.5]
+    processor.feed(rumble)
+    processor.skip(gap_seconds)
+    processor.feed(silence(2.5 if rings_on else 1.0, 48_000, 2))
+    if rings_on:
+        assert processor.read()["peak_c"] > 90.0
+        return
+    processor.feed(silence(0.2, 48_000, 2))
+    readings = processor.read()
+    assert (readings["feed_each"] == -math.inf).all()
+    assert (readings["feed_each_c"] == -math.inf).all()

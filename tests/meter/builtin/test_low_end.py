@@ -300,3 +300,30 @@ def test_huge_values_leave_finite_shares() -> None:
     meter = low_end({"part bass": (0,), "part copy": (1,)}, channels=2)
     meter.feed(1000.0 * np.random.default_rng(2).choice([-1.0, 1.0], (3 * RATE_HZ, 2)))
     assert np.isfinite(meter.read()["share"]).all()
+
+
+@pytest.mark.parametrize(
+    ("second_percent", "roles"),
+    [(16.5, [OWNER, OWNER]), (13.5, [OWNER, OTHER]), (3.5, [OWNER, OTHER]), (2.6, [OWNER, MINOR])],
+)
+def test_who_owns_and_who_is_named(second_percent: float, roles: list[int]) -> None:
+    """Owners are the smallest set that holds 85 %; of the others those with more than 3 % are named (judgements)."""
+    seconds = np.arange(4 * RATE_HZ) / RATE_HZ
+    signal = 0.2 * np.sin(2 * np.pi * np.outer(seconds, [58.0, 76.0]))
+    signal[:, 1] *= np.sqrt(second_percent / (100.0 - second_percent))
+    meter = low_end({"part bass": (0,), "part keys": (1,)}, channels=2)
+    meter.feed(signal)
+    reading = meter.read()
+    assert reading["share"][1] == pytest.approx(second_percent, rel=0.05)
+    assert reading["role"].tolist() == roles
+
+
+def test_what_lies_on_two_sides_of_a_gap_is_never_read_as_one() -> None:
+    """A piece too short for a spectrum goes with the gap; joined on, its inverted lows would be lost in mono."""
+    tones = np.sin(2 * np.pi * np.arange(4 * RATE_HZ) / RATE_HZ * 60.0)[:, None]
+    meter = low_end({"part pair": (0, 1)}, channels=2)
+    meter.feed(0.5 * tones[:2400] * [1.0, -1.0])
+    meter.skip(1.0)
+    meter.feed(0.05 * tones * [1.0, 1.0])
+    lows, *_ = meter.read()["part_mono_loss_bands"]
+    assert lows == pytest.approx(0.0, abs=1e-3)

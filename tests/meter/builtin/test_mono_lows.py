@@ -236,3 +236,17 @@ def test_huge_finite_input_gives_the_same_loss() -> None:
     found, plain = read(mix() * 1e38), read(mix())
     assert found["loss_now"] == pytest.approx(plain["loss_now"])
     assert found["verdict"] == plain["verdict"]
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "wanted"),
+    [([1.0, -1.0], [1.0, 1.0], SOLID), ([1.0, 1.0], [1.0, -1.0], LOSES), ([1.0, 0.8], [1.0, 0.87], WATCH)],
+)
+def test_the_verdict_is_of_now_whatever_came_before(before: list[float], now: list[float], wanted: float) -> None:
+    processor = Processor("mono_lows")
+    processor.feed(pair_of(50.0, -20.0, seconds=20.0) * before, [4_800])
+    processor.feed(pair_of(50.0, -20.0, seconds=3.5) * now, [4_800])
+    found = processor.read()
+    assert found["verdict"] == wanted
+    assert found["loss_now"] == pytest.approx(read(pair_of(50.0, -20.0) * now)["loss_now"], abs=0.02)
+    assert found["fold_down_loss"] != pytest.approx(found["loss_now"], abs=0.02), "since the reset it differs"

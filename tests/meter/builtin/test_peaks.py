@@ -105,3 +105,17 @@ def test_any_number_of_channels(channels: int) -> None:
 def test_use_before_prepare_is_a_clear_error() -> None:
     with pytest.raises(RuntimeError, match="prepare"):
         Peaks().process(np.zeros((1, 2)))
+
+
+def test_a_pair_of_samples_anywhere_in_a_long_block_reads_its_peak_between() -> None:
+    """Two equal samples in silence rise to 4 / pi of themselves half-way (band-limited, closed form).
+
+    Wherever in a cell of 10 ms they lie: the peak between them belongs to the cell in which its last tap comes.
+    """
+    for first in (*range(9_550, 9_655, 1), *range(9_700, 10_080, 60)):
+        signal = silence(0.5, 48_000, 1)
+        signal[first : first + 2] = 0.5
+        readings = after(signal, (len(signal),))
+        wanted = 20.0 * math.log10(0.5 * 4.0 / math.pi)
+        assert readings["true_max"] == pytest.approx(wanted, abs=0.05), first
+        assert readings["sample_max"] == pytest.approx(-6.0206, abs=1e-4)

@@ -189,3 +189,41 @@ def test_every_field_is_written() -> None:
     processor.feed(mix(seconds=4.0))
     processor.meter.read(Readout("stereo", layout.slots, values))
     assert not (values == 12345.0).any()
+
+
+def test_each_figure_looks_back_as_far_as_it_says() -> None:
+    """Left leads by 6.02 dB, then right does: over 3 s it evens out, over the last 1.5 s it would not.
+
+    The last 0.3 s are inverted noise: only the quick correlation may read -1 there.
+    """
+    shared = white_noise(np.random.default_rng(11), -20.0, 1.5, 48_000)
+    processor = Processor("stereo")
+    for gains in ([2.0, 1.0], [2.0, 1.0], [2.0, 1.0], [1.0, 2.0]):
+        processor.feed(shared * gains, [4_800])
+    found = processor.read()
+    assert found["balance_now"] == pytest.approx(0.0, abs=0.01)
+    # Three to one since the reset: 10 log10((3 x 4 + 1) / (3 + 4)), a closed form.
+    assert found["balance"] == pytest.approx(10.0 * np.log10(13.0 / 7.0), abs=0.01)
+    assert found["correlation_now"] == pytest.approx(1.0, abs=1e-9)
+    processor.feed(shared[: round(0.3 * 48_000)] * [1.0, -1.0], [4_800])
+    found = processor.read()
+    assert found["correlation_now"] == pytest.approx(-1.0, abs=1e-9)
+    assert found["correlation"] > 0.7
+
+
+@pytest.mark.parametrize(("loud_hops", "all_vote"), [(100, False), (55, False), (45, True)])
+def test_what_is_loud_is_the_95th_percentile(loud_hops: int, all_vote: bool) -> None:
+    """Of 1,000 hops of 50 ms so many are 25 dB over the rest, too far for it to vote, if they are 5 % and more.
+
+    The rest is identical in both channels, the loud ones inverted: -1 says that only these vote.
+    """
+    loud = white_noise(np.random.default_rng(12), -15.0, loud_hops * 0.05, 48_000) * [1.0, -1.0]
+    rest = white_noise(np.random.default_rng(13), -40.0, (1000 - loud_hops) * 0.05, 48_000) * [1.0, 1.0]
+    processor = Processor("stereo")
+    processor.feed(np.concatenate([rest, loud]), [48_000])
+    found = processor.read()["correlation"]
+    if all_vote:
+        energies = np.array([loud_hops * 10.0**2.5, 1000.0 - loud_hops])
+        assert found == pytest.approx((energies[1] - energies[0]) / energies.sum(), abs=0.005)
+    else:
+        assert found == pytest.approx(-1.0, abs=1e-9)

@@ -208,3 +208,22 @@ def test_reset_forgets_the_signal_and_keeps_the_settings(movement: str) -> None:
 def test_a_block_of_another_width_is_refused() -> None:
     with pytest.raises(ValueError, match=r"\(frames, 2\)"):
         Processor("vu").meter.process(np.zeros((480, 1)))
+
+
+@pytest.mark.parametrize(("seconds", "usual_low", "usual"), [(1.1, -12.0, 3.0), (0.9, -6.0, -6.0)])
+def test_a_tenth_of_the_time_makes_it_usual(seconds: float, usual_low: float, usual: float) -> None:
+    """11 % of the last 10 s are more than the 10 % that a percentile leaves out at its end, 9 % are less."""
+    steps = [(-30.0, seconds), (-24.0, 10.0 - 2.0 * seconds), (-15.0, seconds)]
+    readings = after(stepped_tone(997.0, steps, 48_000, 2), movement="ppm_1")
+    assert readings["usual"] == pytest.approx(usual, abs=0.05)
+    assert readings["usual_low"] == pytest.approx(usual_low, abs=0.05)
+
+
+@every_movement
+@pytest.mark.parametrize(("level_dbfs", "heard"), [(-59.0, True), (-61.0, False)])
+def test_playing_begins_at_60_db_under_full_scale(movement: str, level_dbfs: float, heard: bool) -> None:
+    readings = after(tone(997.0, level_dbfs, 4.0, 48_000, 2), movement=movement)
+    assert math.isfinite(readings["usual"]) == heard
+    rest_then_music = stepped_tone(997.0, [(level_dbfs, 5.0), (-18.0, 5.0)], 48_000, 2)
+    usual_low = after(rest_then_music, movement=movement)["usual_low"]
+    assert (usual_low < -35.0) == heard, "what is under the gate is a rest, not quiet playing"
