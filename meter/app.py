@@ -45,9 +45,11 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     starting = None
     if request is not None:
         starting = SourceChoice(request.kind, request.name, request.options, LABELS.get(request.kind, request.name))
+        starting = settings_file.with_map_channels(kept, starting)
+    elif kept.source is not None:
+        kept.source = settings_file.with_map_channels(kept, kept.source)
     source = starting or kept.source
-    _, feeds, words = settings_file.kept_feeds(kept, source)
-    notice = " ".join(said for said in (notice, words) if said)
+    _, feeds, _ = settings_file.kept_feeds(kept, source)  # the window tells what cannot be used
     all_folders = [*folders, *(Path(folder) for folder in kept.plugin_folders)]
     order = EngineOrder(
         request=as_request(to_plain(source)) if source else None,

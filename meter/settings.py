@@ -34,6 +34,9 @@ PRESET_SETTINGS = {FULL: 0.0, "−10": -10.0, "−20": -20.0}
 DOUBT_OF_UNKNOWN_METER_DB = 6.0
 """Of a calibration that does not say with what it was made (common practice, no source)."""
 
+CHOOSES_CHANNELS = ("device", "monitor")
+"""Kinds of source of which some channels can be taken; the others give all they have."""
+
 Columns = dict[str, tuple[int, ...]]
 
 
@@ -171,6 +174,19 @@ def kept_feeds(settings: Settings, source: SourceChoice | None) -> tuple[FeedMap
         return feeds, feeds.columns(taken_channels(source.options)), ""
     except FeedMapError as error:
         return None, None, str(error)
+
+
+def with_map_channels(settings: Settings, source: SourceChoice) -> SourceChoice:
+    """The source, asked for the channels that its kept map names, where the choice itself names none."""
+    if source.kind not in CHOOSES_CHANNELS or "channels" in source.options:
+        return source
+    kept = settings.feed_maps.get(source_key(source), "")
+    try:
+        channels = read_feed_map(Path(kept)).channels if kept else ()
+    except FeedMapError:  # told where the feeds are made
+        return source
+    options = {**source.options, "channels": list(channels)} if channels else source.options
+    return msgspec.structs.replace(source, options=options)
 
 
 def taken_channels(options: Mapping[str, Any]) -> tuple[int, ...]:

@@ -36,7 +36,6 @@ HOW = (
     "one name are a stereo part, left first; what has no name is not measured."
 )
 NOTHING = "–"
-UNNAMED_JOB = "my feeds"
 
 
 class LevelBar(QWidget):
@@ -116,6 +115,7 @@ class ChannelFinder(QDialog):
         self.resize(WIDTH_PX, HEIGHT_PX)
         self.rows: list[ChannelRow] = []
         self._names: tuple[str, ...] = ()
+        self._usual_job = ""
         self.job = QLineEdit()
         self.job.setAccessibleName("name of the job")
         self.sentence = Paragraph("", "ink")
@@ -166,8 +166,12 @@ class ChannelFinder(QDialog):
         self.forget.clicked.connect(lambda: self.map_chosen.emit(None))
         self.leave.clicked.connect(self.close)
 
-    def bring_up(self, channels: Sequence[int], feeds: FeedMap | None) -> None:
-        """Show these channels, numbered from 1, with the feeds they have now."""
+    def bring_up(self, channels: Sequence[int], feeds: FeedMap | None, usual_job: str) -> None:
+        """Show these channels, numbered from 1, with the feeds they have now.
+
+        ``usual_job`` is the name of a map that has none.
+        """
+        self._usual_job = usual_job
         self._make_rows(channels)
         self.show_map(feeds)
         self.say("" if channels else "No source is open; choose one first.")
@@ -181,7 +185,7 @@ class ChannelFinder(QDialog):
             named |= dict.fromkeys(numbers, name)
         for row in self.rows:
             row.feed.setCurrentText(named.get(row.number, NOTHING))
-        self.job.setText(feeds.name if feeds is not None and feeds.name else UNNAMED_JOB)
+        self.job.setText(feeds.name if feeds is not None and feeds.name else self._usual_job)
         self.say("")
 
     def say(self, sentence: str) -> None:
@@ -208,7 +212,7 @@ class ChannelFinder(QDialog):
                 mix.append(row.number)
             elif row.wanted:
                 parts.setdefault(row.wanted, []).append(row.number)
-        return feed_map(self.job.text().strip() or UNNAMED_JOB, mix, parts)
+        return feed_map(self.job.text().strip() or self._usual_job, mix, parts)
 
     def _use(self) -> None:
         self._hand_on(self.map_chosen)

@@ -38,6 +38,8 @@ class Ask:
 
     sentence: str
     answers: Sequence[tuple[str, Callable[[], None]]]
+    of_source: bool = False
+    """Whether it goes when another source is chosen."""
 
 
 class StateMark(QWidget):
@@ -208,7 +210,8 @@ class FeedLine(QWidget):
         self.feeds.clicked.connect(self.feeds_asked)
 
     def name_source(self, name: str) -> None:
-        """Show which source was chosen; an empty name means none was."""
+        """Show which source was chosen; an empty name means none was. Notices of the source before it go."""
+        self._keep_asks(lambda ask: not ask.of_source)
         self._chosen = bool(name)
         self.source.name_source(name or NO_SOURCE)
         self._refresh()
@@ -270,18 +273,27 @@ class FeedLine(QWidget):
 
     def ask(self, sentence: str, answers: Sequence[tuple[str, Callable[[], None]]]) -> None:
         """Put a question in the second row; it waits while something is broken or another one is there."""
-        self._asks.append(Ask(sentence, answers))
+        self._put(Ask(sentence, answers))
+
+    def _put(self, ask: Ask) -> None:
+        self._asks.append(ask)
         self._show_answers()
         self._refresh()
 
-    def say(self, sentence: str) -> None:
-        """One sentence that stays until it is acknowledged; the same one is not said twice at a time."""
+    def say(self, sentence: str, *, of_source: bool = False) -> None:
+        """One sentence that stays until it is acknowledged; the same one is not said twice at a time.
+
+        One ``of_source`` goes when another source is chosen, too.
+        """
         if sentence and all(ask.sentence != sentence for ask in self._asks):
-            self.ask(sentence, [("understood", lambda: None)])
+            self._put(Ask(sentence, [("understood", lambda: None)], of_source))
 
     def withdraw(self, sentence: str) -> None:
         """Take back a question that no longer applies."""
-        self._asks = deque(ask for ask in self._asks if ask.sentence != sentence)
+        self._keep_asks(lambda ask: ask.sentence != sentence)
+
+    def _keep_asks(self, keep: Callable[[Ask], bool]) -> None:
+        self._asks = deque(filter(keep, self._asks))
         self._show_answers()
         self._refresh()
 

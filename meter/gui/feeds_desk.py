@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
+import os
 import re
 from collections.abc import Callable
 from pathlib import Path
 
+import msgspec
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
 
 from meter.feeds import FeedMap, FeedMapError, read_feed_map, write_feed_map
 from meter.gui.channel_finder import ChannelFinder
 from meter.gui.feed_line import FeedLine
+from meter.gui.source_list import source_title
 from meter.gui.tapping import Tapping
 from meter.readings import Frame
 from meter.settings import Columns, Settings, SourceChoice, jobs_folder, kept_feeds, source_key, taken_channels
@@ -64,9 +68,12 @@ class FeedsDesk(QObject):
     def columns(self) -> Columns | None:
         """The feeds of the source in use as columns, None when all is mix; what cannot be used is said."""
         self._map, columns, sentence = kept_feeds(self._settings, self._source())
-        if sentence:
-            self._feed_line.say(sentence)
+        self._feed_line.say(sentence, of_source=True)
         return columns
+
+    def map_of(self, source: SourceChoice) -> FeedMap | None:
+        """The map kept for any source, None where there is none or it cannot be read."""
+        return kept_feeds(self._settings, msgspec.structs.replace(source, options={}))[0]
 
     def observe(self, frame: Frame) -> None:
         """Look at a snapshot."""
@@ -82,10 +89,10 @@ class FeedsDesk(QObject):
         self._wanted = False
         source = self._source()
         if source is None or self._frame is None or not self._frame.status.channels:
-            self._feed_line.say(NO_SOURCE)
+            self._feed_line.say(NO_SOURCE, of_source=True)
             return
         channels = taken_channels(source.options) or tuple(range(1, self._frame.status.channels + 1))
-        self.finder.bring_up(channels, self._map or _map_of(self._frame, channels))
+        self.finder.bring_up(channels, self._map or _map_of(self._frame, channels), source_title(source))
         self.finder.show_frame(self._frame)
 
     def find_soon(self) -> None:
@@ -138,12 +145,13 @@ class FeedsDesk(QObject):
             self.finder.say(str(error))
 
     def _path_for(self, feeds: FeedMap, source: SourceChoice) -> Path:
-        """The file the map came from while the job keeps its name, else a new one."""
+        """The file the map came from while the job keeps its name and no other source uses it, else a new one."""
         kept = self._settings.feed_maps.get(source_key(source))
         same_job = self._map is not None and self._map.name == feeds.name
-        if kept and same_job:
+        others = (path for key, path in self._settings.feed_maps.items() if key != source_key(source))
+        if kept and same_job and kept not in others:
             return Path(kept)
-        return (self._folder or jobs_folder()) / f"{_file_name(feeds.name)}.toml"
+        return _free_path(self._folder or jobs_folder(), feeds)
 
     def _write(self, feeds: FeedMap, path: Path) -> bool:
         source = self._source()
@@ -152,6 +160,23 @@ class FeedsDesk(QObject):
         if not sentence and source is not None:
             self._settings.feed_maps[source_key(source)] = str(path)
         return not sentence
+
+
+def _free_path(folder: Path, feeds: FeedMap) -> Path:
+    """A file that is not there yet, named after the job; one that holds this very map already serves as well."""
+    name = _file_name(feeds.name)
+    for number in itertools.count(1):
+        path = folder / (f"{name}.toml" if number == 1 else f"{name}_{number}.toml")
+        if not os.path.lexists(path) or _holds(path, feeds):
+            return path
+    raise AssertionError("unreachable")
+
+
+def _holds(path: Path, feeds: FeedMap) -> bool:
+    try:
+        return read_feed_map(path) == feeds
+    except FeedMapError:
+        return False
 
 
 def _file_name(job: str) -> str:

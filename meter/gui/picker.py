@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +23,12 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from meter.feeds import FeedMap
 from meter.gui.lister import SourceLister
 from meter.gui.small_parts import KeyButton, Paragraph
 from meter.gui.source_list import LESSER, MOST_AT_ONCE, Listing, SourceEntry, channel_choices
 from meter.gui.theme import SUBTITLE_PX, TEXT_PX, TITLE_PX, current_theme, font
+from meter.settings import SourceChoice
 
 WIDTH_PX = 560
 LIST_HEIGHT_PX = 300
@@ -86,14 +88,23 @@ def _cut(painter: QPainter, text: str, width: int) -> str:
 
 
 class Picker(QFrame):
-    """A popup under the feed line. ``chosen`` carries the request and the words to call the source by."""
+    """A popup under the feed line. ``chosen`` carries the request and the words to call the source by.
+
+    ``map_of`` gives the feed map that is kept for a source, None where there is none.
+    """
 
     chosen = Signal(dict, str)
     finder_asked = Signal(dict, str)
 
-    def __init__(self, lister: SourceLister, parent: QWidget | None = None) -> None:
+    def __init__(
+        self,
+        lister: SourceLister,
+        parent: QWidget | None = None,
+        map_of: Callable[[SourceChoice], FeedMap | None] = lambda _: None,
+    ) -> None:
         super().__init__(parent, Qt.WindowType.Popup)
         self._lister = lister
+        self._map_of = map_of
         self._listing = Listing()
         self._listed = False
         self._current: Mapping[str, Any] = {}
@@ -246,7 +257,7 @@ class Picker(QFrame):
         entry = self._entry()
         self.listen.setEnabled(entry is not None)
         self.channels.clear()
-        for words, numbers in channel_choices(entry.channels, entry.positions) if entry else []:
+        for words, numbers in self._channel_choices(entry) if entry else []:
             self.channels.addItem(words, numbers)
         self.channels.setVisible(self.channels.count() > 0)
         self.finder.setVisible(entry is not None and 2 < entry.channels <= MOST_AT_ONCE)
@@ -256,6 +267,14 @@ class Picker(QFrame):
                 if self.channels.itemData(row) == taken:
                     self.channels.setCurrentIndex(row)
         self._say_hints()
+
+    def _channel_choices(self, entry: SourceEntry) -> list[tuple[str, tuple[int, ...]]]:
+        """What may be taken of a source with more than two channels, first what its feed map names."""
+        choices = channel_choices(entry.channels, entry.positions)
+        feeds = self._map_of(SourceChoice(entry.kind, entry.name)) if choices else None
+        if feeds is not None and max(feeds.channels) <= entry.channels:
+            choices.insert(0, (f"as named: {feeds.name}" if feeds.name else "as named", feeds.channels))
+        return choices
 
     def _take(self) -> None:
         entry = self._entry()

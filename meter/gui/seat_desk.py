@@ -63,14 +63,14 @@ class SeatDesk(QObject):
     def calibrate(self) -> None:
         """Open the calibration of the source that is heard."""
         if not self.keeper.source:
-            self._feed_line.say(NOTHING_HEARD)
+            self._feed_line.say(NOTHING_HEARD, of_source=True)
             return
         self.dialog.bring_up(self.keeper.state, self.keeper.names(), self.keeper.known)
 
     def turn(self) -> None:
         """Ask where the monitor control stands."""
         if not self.keeper.source:
-            self._feed_line.say(NOTHING_HEARD)
+            self._feed_line.say(NOTHING_HEARD, of_source=True)
             return
         state = self.keeper.state
         names = self.keeper.names()[state.heard_on]

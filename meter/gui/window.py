@@ -33,7 +33,7 @@ from meter.gui.seat_keeper import METER_ID as LISTENING
 from meter.gui.source_list import source_title
 from meter.gui.theme import GAP_PX, apply_theme
 from meter.readings import Frame
-from meter.settings import Settings, SourceChoice
+from meter.settings import Settings, SourceChoice, with_map_channels
 
 TITLE = "Earwitness"
 EDGE_PX = 14
@@ -80,7 +80,7 @@ class Window(QMainWindow):
         self.empty = EmptyPage()
         self.ears_only = EarsOnly()
         self.lister = SourceLister(self._around.list_command, parent=self)
-        self.picker = Picker(self.lister, self)
+        self.picker = Picker(self.lister, self, lambda source: self.feeds.map_of(source))
         self.more = MoreMenu(self._settings.theme, on_top=self._settings.always_on_top, parent=self)
         self.listening = ListeningMenu(
             self.more.listening, self._around.rules, self._around.people, partial(self.meters.of, LISTENING)
@@ -181,6 +181,7 @@ class Window(QMainWindow):
         self._tell_pages()
         source = self._source
         self.feed_line.name_source(source_title(source) if source else "")
+        self.feeds.columns()
         self._body.setCurrentIndex(0 if source else 1)
         if self._settings.always_on_top and may_stay_on_top():
             self.setWindowFlag(Qt.WindowType.WindowStaysOnTopHint, True)
@@ -193,8 +194,7 @@ class Window(QMainWindow):
 
     def may_draw(self) -> bool:
         """False while nothing of the page can be seen: hidden, minimised, blanked, or no source yet."""
-        handle = self.windowHandle()
-        seen = self.isVisible() and not self.isMinimized() and handle is not None and handle.isExposed()
+        seen = self.isVisible() and not self.isMinimized() and bool((at := self.windowHandle()) and at.isExposed())
         return seen and self._stack.currentIndex() == 0 and self._body.currentIndex() == 0
 
     def _observe(self, frame: Frame) -> None:
@@ -225,9 +225,9 @@ class Window(QMainWindow):
 
     def listen_to(self, request: Mapping[str, Any], title: str) -> None:
         """Open a source, remember it, and show the page."""
-        options = dict(request.get("options", {}))
-        self._source = SourceChoice(str(request["kind"]), str(request.get("name", "")), options, title)
-        self._settings.source = self._source
+        name, options = str(request.get("name", "")), dict(request.get("options", {}))
+        chosen = SourceChoice(str(request["kind"]), name, options, title)
+        self._settings.source = self._source = with_map_channels(self._settings, chosen)
         self.feed_line.name_source(title)
         self.feed_line.hold.setChecked(False)
         self._body.setCurrentIndex(0)

@@ -221,6 +221,30 @@ def test_a_feed_map_that_does_not_fit_what_is_taken_is_told(tmp_path, options):
     assert "not taken from the source" in sentence
 
 
+@pytest.mark.parametrize(
+    ("kind", "options", "taken"),
+    [
+        ("device", {}, [1, 2, 5]),
+        ("device", {"host_api": "ALSA"}, [1, 2, 5]),
+        ("device", {"channels": [3, 4]}, [3, 4]),
+        ("monitor", {}, [1, 2, 5]),
+        ("file", {}, None),
+    ],
+)
+def test_a_source_is_asked_for_the_channels_of_its_map(tmp_path, kind, options, taken):
+    """Where the choice names none; a file and the demo give all they have."""
+    path = tmp_path / "song.toml"
+    write_feed_map(feed_map("song", [1, 2], {"kick": [5]}), path)
+    source = SourceChoice(kind, "desk", options, "the desk")
+    kept = Settings(feed_maps={settings_file.source_key(source): str(path)})
+    found = settings_file.with_map_channels(kept, source)
+    assert found.options.get("channels") == taken
+    assert (found.kind, found.name, found.label) == (kind, "desk", "the desk")
+    assert settings_file.with_map_channels(Settings(), source) == source
+    path.unlink()
+    assert settings_file.with_map_channels(kept, source) == source
+
+
 def test_options_that_are_no_list_take_the_usual_channels(tmp_path):
     assert settings_file.taken_channels({"channels": "12"}) == ()
     assert settings_file.taken_channels({}) == ()

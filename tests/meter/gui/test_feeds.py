@@ -13,7 +13,7 @@ from meter.feeds import FeedMap, feed_map, read_feed_map, write_feed_map
 from meter.gui import feeds_desk
 from meter.gui.link import Surroundings
 from meter.gui.page_plan import pages_folder
-from meter.gui.source_list import SourceEntry
+from meter.gui.source_list import Listing, SourceEntry
 from meter.gui.window import Window
 from meter.readings import Frame, Layout
 from meter.settings import Settings, SourceChoice
@@ -132,6 +132,96 @@ def test_the_map_of_a_source_comes_back_with_it(qtbot, tmp_path, monkeypatch) ->
     bench.window.close()
 
 
+def named(bench: Bench, source: str, title: str, **feeds: tuple[int, ...]) -> Path:
+    """Listen to a device of six channels, name its feeds and use them without touching the name of the job."""
+    bench.window.listen_to({"kind": "device", "name": source, "options": {"channels": [1, 2, 3, 4, 5, 6]}}, title)
+    bench.feed(snapshot([-20.0] * 6))
+    bench.window.feeds.find()
+    bench.assign(**feeds)
+    bench.finder.use.click()
+    return Path(bench.settings.feed_maps[f"device {source}"])
+
+
+def test_each_source_has_a_map_of_its_own_named_after_it(bench: Bench) -> None:
+    first = named(bench, "desk", "the desk", mix=(1, 2), kick=(3,))
+    second = named(bench, "stage", "the stage box", voice=(1,))
+    third = named(bench, "other", "the desk", keys=(5, 6))
+    assert len({first, second, third}) == 3
+    assert [path.name for path in (first, second, third)] == [
+        "the_desk.toml",
+        "the_stage_box.toml",
+        "the_desk_2.toml",
+    ]
+    assert read_feed_map(first) == FeedMap("the desk", (1, 2), {"kick": (3,)})
+    assert read_feed_map(second) == FeedMap("the stage box", (), {"voice": (1,)})
+    assert read_feed_map(third) == FeedMap("the desk", (), {"keys": (5, 6)})
+    bench.window.listen_to({"kind": "device", "name": "desk", "options": {}}, "the desk")
+    assert bench.link.called("open")[-1][2] == {"mix": (0, 1), "part kick": (2,)}
+    assert named(bench, "desk", "the desk", kick=(4,), mix=(1, 2, 3)) == first, "its own map is changed in its place"
+
+
+def test_a_file_that_is_there_is_not_overwritten_unasked(bench: Bench, tmp_path: Path) -> None:
+    (tmp_path / "jobs").mkdir()
+    there = tmp_path / "jobs" / "the_desk.toml"
+    write_feed_map(BAND, there)
+    assert named(bench, "desk", "the desk", mix=(1, 2)).name == "the_desk_2.toml"
+    assert read_feed_map(there) == BAND
+
+
+def test_a_map_shared_by_two_sources_is_parted_when_one_changes(qtbot, tmp_path, monkeypatch) -> None:
+    """Earlier versions kept the maps of two sources in one file."""
+    write_feed_map(BAND, tmp_path / "jobs" / "evening_song.toml")
+    bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "jobs" / "evening_song.toml"))
+    bench.settings.feed_maps["device stage"] = bench.settings.feed_maps["device desk"]
+    path = named(bench, "stage", "the stage box", snare=(4,))
+    assert path.name == "evening_song_2.toml"
+    assert read_feed_map(path).parts == {**BAND.parts, "snare": (4,)}
+    assert read_feed_map(Path(bench.settings.feed_maps["device desk"])) == BAND
+    bench.window.close()
+
+
+def test_the_kept_names_stand_in_the_finder_from_the_start(qtbot, tmp_path, monkeypatch) -> None:
+    write_feed_map(BAND, tmp_path / "song.toml")
+    bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "song.toml"))
+    bench.feed(snapshot([-20.0] * 6))
+    bench.window.feeds.find()
+    assert bench.finder.feeds() == BAND
+    bench.window.close()
+
+
+def test_choosing_a_source_opens_the_channels_that_its_map_needs(qtbot, tmp_path, monkeypatch) -> None:
+    write_feed_map(BAND, tmp_path / "song.toml")
+    bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "song.toml"))
+    bench.window.listen_to({"kind": "monitor", "name": "other", "options": {}}, "other")
+    picker = bench.window.picker
+    picker.show_listing(Listing((SourceEntry("device", "desk", "the desk", channels=8),)))
+    picker.list.setCurrentRow(1)
+    assert picker.channels.currentText() == "as named: evening song"
+    picker.listen.click()
+    opened = bench.link.called("open")[-1]
+    assert opened[1]["options"]["channels"] == [1, 2, 3, 5, 6]
+    assert opened[2] == {"mix": (0, 1), "part kick": (2,), "part guitars": (3, 4)}
+    assert bench.window.feed_line.asked() == ""
+    picker.pop_up(bench.window.feed_line.source, opened[1])
+    assert picker.channels.currentText() == "as named: evening song"
+    picker.channels.setCurrentIndex(2)
+    picker.listen.click()
+    assert bench.link.called("open")[-1][1]["options"]["channels"] == [3, 4], "or what was chosen instead"
+    bench.window.close()
+
+
+def test_a_notice_of_a_source_goes_with_it(qtbot, tmp_path, monkeypatch) -> None:
+    bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "gone.toml"))
+    assert "gone.toml" in bench.window.feed_line.asked(), "told at the start"
+    bench.window.feed_line.say("The settings cannot be saved.")
+    bench.window.listen_to({"kind": "monitor", "name": "other", "options": {}}, "other")
+    assert bench.window.feed_line.asked() == "The settings cannot be saved.", "not of the source, so it stays"
+    bench.window.listen_to({"kind": "device", "name": "desk", "options": {"channels": [1]}}, "desk")
+    bench.window.feed_line.withdraw("The settings cannot be saved.")
+    assert "gone.toml" in bench.window.feed_line.asked()
+    bench.window.close()
+
+
 def test_a_job_that_is_gone_is_told_and_all_is_mix(qtbot, tmp_path, monkeypatch) -> None:
     bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "gone.toml"))
     bench.window.listen_to({"kind": "device", "name": "desk", "options": {}}, "desk")
@@ -174,7 +264,7 @@ def test_what_the_source_tells_of_its_channels_is_filled_in(bench: Bench) -> Non
     bench.settings.source = SourceChoice("demo")
     bench.window._source = bench.settings.source
     bench.window.feeds.find()
-    assert bench.finder.feeds() == FeedMap("my feeds", (1, 2), {"low drum": (3,), "room": (4, 5)})
+    assert bench.finder.feeds() == FeedMap("demo", (1, 2), {"low drum": (3,), "room": (4, 5)})
 
 
 def test_without_a_source_there_is_nothing_to_find(qtbot, tmp_path, monkeypatch) -> None:
@@ -182,6 +272,8 @@ def test_without_a_source_there_is_nothing_to_find(qtbot, tmp_path, monkeypatch)
     bench.window.feeds.find()
     assert "choose one first" in bench.window.feed_line.asked()
     assert not bench.finder.isVisible()
+    bench.window.listen_to({"kind": "monitor", "name": "other", "options": {}}, "other")
+    assert bench.window.feed_line.asked() == ""
     bench.window.close()
 
 
