@@ -16,6 +16,7 @@ import numpy as np
 
 from dsp.gating import K_OFFSET_DB, LoudnessHistogram, integrated_loudness, loudness_of, loudness_range
 from dsp.kept import Kept, inside, of
+from dsp.roles import POSITIONS
 from dsp.types import TICKS_PER_SECOND, FloatArray, Spec, check_block
 from dsp.units import power_to_db
 from dsp.weighted_energies import KWeightedEnergies
@@ -44,13 +45,13 @@ HISTORY_SECONDS = 300
 SURROUND_WEIGHT = 1.41
 """BS.1770-5 Annex 1 Table 3 and Annex 3 Table 4: about +1.5 dB for sound from the sides."""
 
-ROLE_WEIGHTS = {"L": 1.0, "R": 1.0, "C": 1.0, "M": 1.0, "Ls": SURROUND_WEIGHT, "Rs": SURROUND_WEIGHT, "LFE": 0.0}
-"""BS.1770-5 Annex 1 Table 3; the low-frequency effects channel is left out by the text of the same annex."""
+LFE_WEIGHT = 0.0
+"""BS.1770-5 Annex 1, text: the low-frequency effects channel is left out."""
 
 
 def role_weight(role: str) -> float:
-    """Weight of a channel by its role; a role without an entry (a rear, a height, a number) weighs 1."""
-    return ROLE_WEIGHTS.get(role, 1.0)
+    """Weight of a channel by the position of its role (BS.1770-5 Table 3 and Table 4); an unknown one weighs 1."""
+    return LFE_WEIGHT if role == "LFE" else position_weight(*POSITIONS.get(role, (0.0, 0.0)))
 
 
 def position_weight(azimuth_degrees: float, elevation_degrees: float = 0.0) -> float:

@@ -9,35 +9,21 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.roles import default_roles
+
 FloatArray: TypeAlias = NDArray[np.float64]
 
 TICKS_PER_SECOND = 100
 """The grid of all windows: 10 ms. Momentary loudness at 10 Hz fails EBU Tech 3341 case 13, at 100 Hz not."""
-
-DEFAULT_ROLES: dict[int, tuple[str, ...]] = {
-    1: ("M",),
-    2: ("L", "R"),
-    3: ("L", "R", "C"),
-    4: ("L", "R", "Ls", "Rs"),
-    5: ("L", "R", "C", "Ls", "Rs"),
-    6: ("L", "R", "C", "LFE", "Ls", "Rs"),
-    8: ("L", "R", "C", "LFE", "Ls", "Rs", "Lb", "Rb"),
-}
-"""Channel order of a plain file by channel count (common practice for PCM files); others are numbered."""
-
-
-def default_roles(channels: int) -> tuple[str, ...]:
-    """Role names for ``channels`` channels in file order; channels without a usual role are ``"1"``, ``"2"``…"""
-    return DEFAULT_ROLES.get(channels) or tuple(str(number + 1) for number in range(channels))
 
 
 @dataclass(frozen=True)
 class Spec:
     """What stays constant from one ``prepare`` to the next.
 
-    ``rate_hz`` is frames per second, ``channels`` at least 1, ``roles`` one name per channel
-    (``"L"``, ``"R"``, ``"C"``, ``"LFE"``, ``"Ls"``, ``"Rs"``, ``"M"`` or a number). ``feeds`` names the columns of
-    each feed of the source, in order; it is for processors that listen to all of them.
+    ``rate_hz`` is frames per second, ``channels`` at least 1, ``roles`` one name per channel (see ``dsp.roles``; by
+    default those usual for the count). ``feeds`` names the columns of each feed of the source, in order; it is for
+    processors that listen to all of them.
     """
 
     rate_hz: int

@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from dsp.roles import ChannelOrder
 from dsp.types import TICKS_PER_SECOND
 from meter.audio.file import BlockReader, open_blocks
 from meter.engine.chain import Chain
@@ -18,6 +19,12 @@ from meter.plugin.host import Plugin, discover, usable
 from meter.readings import FeedStatus, Frame
 
 BLOCK_SECONDS = 5
+EXPORT = "loudness depends on it, so export with a channel mask to be sure"
+TOLD_BY = {
+    "mask": "channel mask of the file",
+    "format": "order of the file format",
+    "count": "assumed from the channel count",
+}
 
 
 @dataclass(frozen=True)
@@ -31,11 +38,21 @@ class Measurement:
     readings: dict[str, Any]
     invalid_samples: int = 0
     notes: tuple[str, ...] = field(default=())
+    order: ChannelOrder | None = None
+
+    @property
+    def channel_words(self) -> dict[str, Any]:
+        """The roles of the channels and what told them; empty for plain mono and stereo."""
+        if self.order is None or self.order.is_plain:
+            return {}
+        return {"channel_roles": list(self.order.roles), "channel_roles_from": TOLD_BY[self.order.told_by]}
 
     def to_json(self) -> dict[str, Any]:
         """One flat object: the file's facts, then every summary reading with its unit in the key."""
         facts = {"file": self.file, "rate_hz": self.rate_hz, "channels": self.channels, "seconds": self.seconds}
-        extras: dict[str, Any] = {"invalid_samples": self.invalid_samples} if self.invalid_samples else {}
+        extras = self.channel_words
+        if self.invalid_samples:
+            extras["invalid_samples"] = self.invalid_samples
         if self.notes:
             extras["notes"] = list(self.notes)
         return facts | self.readings | extras
@@ -61,7 +78,8 @@ def measure_file(
         for index, meter in enumerate(meters):
             meter.enter = partial(on_meter, index)
         mix = whole_mix(reader.channels)
-        chain = Chain(meters, reader.rate_hz, reader.channels, mix, leave=partial(on_meter, -1))
+        told = reader.order.roles if reader.order.told_by != "count" else ()
+        chain = Chain(meters, reader.rate_hz, reader.channels, mix, leave=partial(on_meter, -1), roles=told)
         sanitiser = Sanitiser(reader.rate_hz)
         _feed(reader, chain, sanitiser, progress)
         frame = Frame(chain.layout, chain.read(), FeedStatus(quarantined=chain.faults))
@@ -73,6 +91,7 @@ def measure_file(
             readings=frame.summary(),
             invalid_samples=sanitiser.invalid_samples,
             notes=_notes(reader, chain, sanitiser),
+            order=reader.order,
         )
 
 
@@ -103,8 +122,21 @@ def _invalid_words(reader: BlockReader, sanitiser: Sanitiser) -> str:
     )
 
 
+def _unplaced_words(reader: BlockReader) -> str:
+    """One sentence where the file's mask has fewer positions than there are channels, otherwise empty."""
+    order = reader.order
+    placed = sum(not role.isdecimal() for role in order.roles)
+    if order.told_by != "mask" or placed == reader.channels:
+        return ""
+    return (
+        f"The channel mask of '{reader.path.name}' places {placed} of its {reader.channels} channels; the others "
+        "count like fronts in loudness, so export it again with a whole mask."
+    )
+
+
 def _notes(reader: BlockReader, chain: Chain, sanitiser: Sanitiser) -> tuple[str, ...]:
     notes = [reader.note] if reader.note else []
     if sanitiser.invalid_samples:
         notes.append(_invalid_words(reader, sanitiser))
+    notes += [words for words in (chain.assumed(reader.path.name, EXPORT), _unplaced_words(reader)) if words]
     return (*notes, *chain.faults.values())

@@ -48,7 +48,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/demo/", ("dsp", "meter.demo"), ("numpy", "scipy", "soundfile", "platformdirs")),
     ("meter/references/", ("meter.references",), ("numpy", "av")),
     ("meter/selftest/", ("dsp", "meter.selftest"), SCIENCE),
-    ("meter/audio/", ("dsp.types", "meter.audio", "meter.demo"), ("numpy", "sounddevice", "soundfile")),
+    ("meter/audio/", ("dsp.types", "dsp.roles", "meter.audio", "meter.demo"), ("numpy", "sounddevice", "soundfile")),
     (
         "meter/engine/",
         ("dsp", "meter.audio", "meter.engine", "meter.plugin", "meter.readings", "meter.feeds", "meter.logbook"),

@@ -17,6 +17,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.roles import ChannelOrder
+from meter.audio.channel_order import channel_order
 from meter.audio.pace import Block, Pacer
 from meter.audio.ring import Producer
 from meter.audio.source import MOST_CHANNELS, SourceError, SourceInfo, SourceRequest, check_rate
@@ -36,8 +38,9 @@ OTHER_SIGNS = ("Calculated frame count", "lacks an end-of-stream bit")
 class BlockReader:
     """An open sound file. Use it as a context manager; iterate it for blocks, or call ``read``.
 
-    ``rate_hz``, ``channels`` and ``frames`` (as the header claims) are plain attributes; ``note`` is one sentence
-    when the file proved shorter than it claims, else empty, and is complete only after the last block.
+    ``rate_hz``, ``channels``, ``frames`` (as the header claims) and ``order`` (of the channels) are plain attributes;
+    ``note`` is one sentence when the file proved shorter than it claims, else empty, and is complete only after the
+    last block.
     """
 
     def __init__(
@@ -53,7 +56,9 @@ class BlockReader:
         self.channels = int(self._file.channels)
         self.frames = int(self._file.frames)
         self.frames_read = 0
-        self.note = _header_note(path, self._file.extra_info)
+        log = self._file.extra_info
+        self.note = _header_note(path, log)
+        self.order: ChannelOrder = channel_order(path, str(self._file.format), log, self.channels)
         try:
             _check_supported(path, self.rate_hz, self.channels, self.frames)
         except SourceError:
@@ -125,7 +130,10 @@ class FileSource:
         reader = open_blocks(self._path, dtype="float32")
         self._reader = reader
         self._rounds = 0
-        return SourceInfo(self._path.name, "file", reader.rate_hz, reader.channels, live=False, note=reader.note)
+        return SourceInfo(
+            self._path.name, "file", reader.rate_hz, reader.channels, live=False, note=reader.note,
+            roles=reader.order.roles if reader.order.told_by != "count" else (),
+        )  # fmt: skip
 
     def start(self, producer: Producer) -> None:
         """Begin to read in a thread of our own; ``open`` comes first."""

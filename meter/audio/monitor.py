@@ -14,6 +14,7 @@ from typing import IO
 
 import numpy as np
 
+from dsp.roles import POSITIONS
 from meter.audio import options, pulse
 from meter.audio.pulse import PulseServer, PulseSource
 from meter.audio.ring import Producer
@@ -74,14 +75,16 @@ class MonitorSource:
         self._columns = [number - 1 for number in numbers]
         self._source = source
         self._note = server.volume_note(source)
-        names = source.channel_names
+        names = source.channel_names if len(source.channel_names) == source.channels else ()
         return SourceInfo(
             name=describe(source, server),
             kind="monitor",
             rate_hz=source.rate_hz,
             channels=len(numbers),
             latency_seconds=options.latency_seconds(self._request),
-            channel_names=tuple(names[column] for column in self._columns) if len(names) == source.channels else (),
+            channel_names=tuple(names[column] for column in self._columns) if names else (),
+            # Some of many channels are a mix of their own, wherever the server would place them; so are "aux" ones.
+            roles=names if len(numbers) == source.channels and set(names) & set(POSITIONS) else (),
             note=self._note,
         )
 

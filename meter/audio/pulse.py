@@ -37,6 +37,9 @@ ROLE_OF_POSITION = {
     "lfe": "LFE",
     "side-left": "Ls",
     "side-right": "Rs",
+    "rear-center": "Cb",
+    "front-left-of-center": "Lc",
+    "front-right-of-center": "Rc",
 }
 """Positions of the server's channel map that are the same in every layout; the rear ones depend on the sides."""
 

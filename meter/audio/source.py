@@ -22,6 +22,7 @@ class SourceInfo:
 
     ``kind`` is ``"device"``, ``"monitor"``, ``"file"``, ``"demo"`` or ``"script"``. ``live`` sources keep
     their own clock; the others end. ``latency_seconds`` is what was achieved, NaN where it means nothing.
+    ``roles`` are those of the channels (see ``dsp.roles``), empty where the source does not tell them.
     ``resampled`` says that a converter stands between the source and us; ``idle_is_normal`` that no callback
     means nothing is playing, not that the source is lost. ``note`` is one sentence, or empty, about what shifts or
     shortens the readings although the source works: a volume in between, a file that breaks off.
@@ -34,6 +35,7 @@ class SourceInfo:
     live: bool = True
     latency_seconds: float = float("nan")
     channel_names: tuple[str, ...] = ()
+    roles: tuple[str, ...] = ()
     resampled: bool = False
     idle_is_normal: bool = False
     note: str = ""

@@ -127,7 +127,12 @@ def _frames_of(path: Path) -> int | None:
 
 def _print_csv(results: Sequence[Measurement]) -> None:
     rows = [
-        {key: value for key, value in result.to_json().items() if key not in ("why", "notes")} for result in results
+        {
+            key: " ".join(value) if isinstance(value, list) else value
+            for key, value in result.to_json().items()
+            if key not in ("why", "notes")
+        }
+        for result in results
     ]
     columns = list(dict.fromkeys(key for row in rows for key in row))
     writer = csv.DictWriter(sys.stdout, columns, restval="", lineterminator="\n")
@@ -143,6 +148,8 @@ def _print_table(results: Sequence[Measurement]) -> None:
         table.add_column(overflow="fold")
         minutes, seconds = divmod(result.seconds, 60)
         table.add_row("length", f"{int(minutes)}:{seconds:04.1f}, {result.rate_hz:,} Hz, {result.channels} channels")
+        if told := result.channel_words:
+            table.add_row("channels", f"{' '.join(told['channel_roles'])} ({told['channel_roles_from']})")
         why = result.readings.get("why", {})
         for key, value in result.readings.items():
             if key != "why":

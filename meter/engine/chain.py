@@ -6,12 +6,21 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
-from dsp.types import FloatArray, Spec, default_roles
+from dsp.roles import default_roles
+from dsp.types import FloatArray, Spec
 from meter.engine.guard import GuardedMeter
 from meter.engine.kept import MeterKept
-from meter.feeds import ALL, check_feeds
+from meter.feeds import ALL, MIX, check_feeds
 from meter.plugin.api import Readout, Settings
 from meter.readings import Layout, Slot
+
+
+def assumed_words(source: str, channels: int, fix: str) -> str:
+    """What is assumed of a mix whose source does not tell the positions of its channels."""
+    roles = default_roles(channels)
+    named = any(not role.isdecimal() for role in roles)
+    how = f"are taken as {' '.join(roles)}" if named else "count alike in loudness, a low-frequency one too"
+    return f"'{source}' does not say which of its {channels} channels is which; they {how}; {fix}."
 
 
 class Chain:
@@ -19,7 +28,8 @@ class Chain:
 
     ``feeds`` maps a feed's name to its columns. A meter that listens to "all" gets every channel and the map; one
     whose feed is not in the map is left out, with the reason in ``faults``. ``leave`` is called when the meters have
-    done what they were asked. Raises ValueError when the map does not fit the channel count.
+    done what they were asked. ``roles`` are those of the source's channels, in order, where it tells them. Raises
+    ValueError when the map does not fit the channel count.
     """
 
     def __init__(
@@ -30,8 +40,10 @@ class Chain:
         feeds: Mapping[str, tuple[int, ...]],
         channel_names: tuple[str, ...] = (),
         leave: Callable[[], None] = lambda: None,
+        roles: tuple[str, ...] = (),
     ) -> None:
         check_feeds(feeds, channels)
+        self._assumes = 0 if roles else len(feeds.get(MIX, ()))
         listened = {**feeds, ALL: tuple(range(channels))}
         wanted = {meter.manifest.feed for meter in meters}
         self._columns = {name: self._pick(columns, channels) for name, columns in listened.items() if name in wanted}
@@ -45,14 +57,18 @@ class Chain:
         self._differences = self._find_differences()
         self._leave = leave
         for meter in self.meters:
-            roles = default_roles(widths[meter.id]) if widths[meter.id] == channels else ()
-            meter.prepare(Spec(rate_hz, widths[meter.id], roles, feeds))
+            whole = listened[meter.manifest.feed] == tuple(range(channels))
+            meter.prepare(Spec(rate_hz, widths[meter.id], roles if whole else (), feeds))
         self._leave()
 
     @property
     def faults(self) -> dict[str, str]:
         """Meters that do not run, with one sentence each."""
         return self._left_out | {meter.id: meter.fault for meter in self.meters if meter.fault}
+
+    def assumed(self, source: str, fix: str) -> str:
+        """One sentence where loudness rests on an assumed order of the mix's channels, otherwise empty."""
+        return assumed_words(source, self._assumes, fix) if self._assumes > 2 else ""
 
     def process(self, block: FloatArray) -> None:
         """Feed ``(frames, channels)`` float64, finite, to every meter; none of them can write into it."""

@@ -37,6 +37,7 @@ RING_SECONDS = 4.0
 MOST_TICKS_AT_ONCE = 20
 """Caught-up sound is taken in bites of 0.2 s, so that commands and heartbeats are not kept waiting."""
 IDLE_PUBLISH_SECONDS = 0.1
+NAME_FEEDS = "name the feeds (F) if that is wrong"
 COMES_BACK = ("device", "monitor", "script")
 """Kinds with a clock of their own, worth waiting for when they are not there: a device may be plugged in again."""
 
@@ -254,8 +255,10 @@ class Engine:
             and (old.rate_hz, old.channels) == (info.rate_hz, info.channels)
         ):
             return
-        feeds, self._unmapped = fitting_feeds(self._feeds, info.channel_names, info.channels)
-        self._chain = Chain(self.meters, info.rate_hz, info.channels, feeds, info.channel_names, self._leave_meter)
+        feeds, unmapped = fitting_feeds(self._feeds, info.channel_names, info.channels)
+        shape = (info.rate_hz, info.channels, feeds, info.channel_names)
+        self._chain = Chain(self.meters, *shape, self._leave_meter, info.roles)
+        self._unmapped = " ".join(words for words in (unmapped, self._chain.assumed(info.name, NAME_FEEDS)) if words)
         self._sanitiser = Sanitiser(info.rate_hz)
         self._info = info
         self._generation += 1

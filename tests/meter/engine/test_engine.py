@@ -207,6 +207,27 @@ def test_the_default_feed_takes_every_channel(tmp_path: Path) -> None:
     assert frame.number("tally.total") == pytest.approx(16 * energy(-18.0, frame.status.frames / 48_000), rel=1e-3)
 
 
+def test_a_source_of_many_channels_that_tells_no_positions_says_what_is_assumed(tmp_path: Path) -> None:
+    sentence = Bench(tmp_path, [Tone(10.0)], channels=8).run(1.0).status.sentence
+    assert "which of its 8 channels is which" in sentence
+    assert "L R C LFE Lb Rb Ls Rs" in sentence
+    assert "name the feeds" in sentence
+
+
+def test_a_source_that_tells_its_positions_is_not_doubted(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(10.0)], channels=3)
+    info = bench.source.open
+    bench.source.open = lambda: replace(info(), roles=("L", "R", "LFE"))  # type: ignore[method-assign]
+    bench.engine.open(SourceRequest("script", "a script"))
+    assert bench.run(0.2).status.sentence == ""
+
+
+def test_a_mix_of_two_among_many_channels_assumes_nothing(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, [Tone(10.0)], channels=8)
+    bench.engine.open(SourceRequest("script", "a script"), {"mix": (6, 7), "part kick": (0,)})
+    assert bench.run(0.2).status.sentence == ""
+
+
 def test_feeds_that_do_not_fit_leave_all_in_the_mix_and_are_told(tmp_path: Path) -> None:
     bench = Bench(tmp_path, [Tone(10.0)])
     bench.engine.open(SourceRequest("script", "a script"), {"mix": (0,), "part kick": (5,)})
