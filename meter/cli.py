@@ -6,7 +6,6 @@ Errors are one sentence on standard error, never a traceback.
 
 from __future__ import annotations
 
-import argparse
 import errno
 import importlib
 import os
@@ -33,7 +32,12 @@ NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code."""
+    """Run one command; returns the exit code. Without ``argv`` this is the program: Ctrl-C ends it without words."""
+    if argv is None:
+        # Imported here and not above: a Ctrl-C while Python loads this file cannot be caught.
+        from meter.commands.interrupts import end_quietly
+
+        end_quietly()
     # A threaded sum costs more than it saves at 10 ms, and far more when both cores are busy. Before numpy is loaded.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if argv is None else argv)
@@ -55,11 +59,20 @@ def main(argv: Sequence[str] | None = None) -> int:
         reason = f"{error.strerror}: {error.filename}" if error.filename else error.strerror
         print(f"It could not be written whole ({reason}); free some space or write elsewhere.", file=sys.stderr)
         return FAILED
+    except Exception as error:
+        if _came_of_interrupt(error):
+            return INTERRUPTED
+        raise
+
+
+def _came_of_interrupt(error: BaseException) -> bool:
+    from meter.commands.interrupts import came_of_interrupt
+
+    return came_of_interrupt(error)
 
 
 def _run_whole(words: list[str]) -> int:
     """Run, and write out all that was said while what goes wrong with it can still be told."""
-    # Imported here and not above: a Ctrl-C while Python loads this file cannot be caught.
     import multiprocessing
 
     from meter.commands.terminal import open_closed_streams
@@ -80,6 +93,7 @@ def _drop_output() -> None:
 def _run(words: list[str]) -> int:
     if words and words[0] in COMMANDS:
         return _run_command(words[0], words[1:])
+    import argparse
     from importlib.metadata import version
 
     parser = argparse.ArgumentParser(
@@ -96,6 +110,8 @@ def _run(words: list[str]) -> int:
 
 def _run_command(name: str, words: list[str]) -> int:
     """Only the command asked for is imported: `measure` must not wait for a window's libraries."""
+    import argparse
+
     module = importlib.import_module(f"meter.commands.{name}")
     parser = argparse.ArgumentParser(prog=f"earwitness {name}", description=(module.__doc__ or "").partition("\n")[0])
     module.add_arguments(parser)

@@ -33,6 +33,7 @@ FACE_PARTS = (
 LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("dsp/", ("dsp",), SCIENCE),
     ("meter/readings.py", (), ("numpy", "msgspec")),
+    ("meter/children.py", (), ()),
     ("meter/feeds.py", ("meter.readings",), ("numpy", "msgspec")),
     ("meter/settings.py", ("meter.readings", "meter.feeds"), ("numpy", "msgspec", "platformdirs")),
     ("meter/exposure_rules.py", ("dsp",), ("msgspec", "presets")),
@@ -48,10 +49,23 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/demo/", ("dsp", "meter.demo"), ("numpy", "scipy", "soundfile", "platformdirs")),
     ("meter/references/", ("meter.references",), ("numpy", "av")),
     ("meter/selftest/", ("dsp", "meter.selftest"), SCIENCE),
-    ("meter/audio/", ("dsp.types", "dsp.roles", "meter.audio", "meter.demo"), ("numpy", "sounddevice", "soundfile")),
+    (
+        "meter/audio/",
+        ("dsp.types", "dsp.roles", "meter.audio", "meter.children", "meter.demo"),
+        ("numpy", "sounddevice", "soundfile"),
+    ),
     (
         "meter/engine/",
-        ("dsp", "meter.audio", "meter.engine", "meter.plugin", "meter.readings", "meter.feeds", "meter.logbook"),
+        (
+            "dsp",
+            "meter.audio",
+            "meter.children",
+            "meter.engine",
+            "meter.plugin",
+            "meter.readings",
+            "meter.feeds",
+            "meter.logbook",
+        ),
         ("numpy",),
     ),
     ("meter/logbook/", ("dsp.exposure", "meter.readings", "meter.feeds", "meter.logbook"), ("numpy", "platformdirs")),

@@ -9,12 +9,13 @@ import math
 import pkgutil
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from typing import Any
 
 import meter.selftest
-from meter.commands.workers import worker_pool
+from meter.commands.workers import work_through
 from meter.selftest.checks import Check
 
 MISSED = 1
@@ -73,9 +74,10 @@ def run(arguments: argparse.Namespace) -> int:
         print(f"There is no topic “{unknown[0]}”; choose from {', '.join(topics())}.", file=sys.stderr)
         return 2
     results = []
-    for result in run_checks(arguments.topics or topics()):
-        results.append(result)
-        print(json.dumps(result.to_json(), ensure_ascii=False) if arguments.json else line_of(result), flush=True)
+    with closing(run_checks(arguments.topics or topics())) as known:
+        for result in known:
+            results.append(result)
+            print(json.dumps(result.to_json(), ensure_ascii=False) if arguments.json else line_of(result), flush=True)
     sums = sums_of(results, time.monotonic() - began)
     print(json.dumps(sums, ensure_ascii=False) if arguments.json else sentence_of(sums))
     return MISSED if sums["missed"] else 0
@@ -92,16 +94,20 @@ def checks_of(topic: str) -> list[Check]:
     return found
 
 
-def run_checks(wanted: Sequence[str]) -> Iterator[Result]:
+def run_checks(wanted: Sequence[str]) -> Generator[Result, None, None]:
     """Every check of the wanted topics, the topics side by side in processes of their own."""
-    with worker_pool() as pool:
-        for results in pool.map(run_topic, wanted):
-            yield from results
+    return work_through(run_topic, wanted, broken_topic)
 
 
-def run_topic(topic: str) -> list[Result]:
+def run_topic(topic: str) -> Iterator[Result]:
     """All checks of one topic; a check that breaks is a miss with its fault, not the end."""
-    return [run_one(topic, check) for check in checks_of(topic)]
+    return (run_one(topic, check) for check in checks_of(topic))
+
+
+def broken_topic(topic: str, why: str) -> Result:
+    """The miss that stands for the checks of a topic that were not run."""
+    name = f"the remaining checks of “{topic}”"
+    return Result(topic, name, "not run", math.nan, "", math.nan, math.nan, math.nan, False, False, why)
 
 
 def run_one(topic: str, check: Check) -> Result:

@@ -9,10 +9,7 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import multiprocessing.connection
-import os
-import signal
 import sys
-import threading
 import time
 from collections import deque
 from collections.abc import Callable, Generator, Sequence
@@ -25,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from meter.audio.source import SourceError
+from meter.children import end_with_parent, start_child
 from meter.engine.silence import Silence
 from meter.measure import Measurement, measure_file
 from meter.plugin.host import Plugin
@@ -153,7 +151,7 @@ class _Worker:
         self._moves = RawArray("q", 3)
         self.pipe, theirs = context.Pipe()
         self._process = context.Process(target=_work, args=(theirs, self._moves), daemon=True)
-        self._process.start()
+        start_child(self._process)
         theirs.close()
         self._plugins: Sequence[Plugin] = ()
         self._silence = Silence()
@@ -209,22 +207,13 @@ class _Worker:
 
 def _work(pipe: Connection, moves: Any) -> None:
     """Main function of a process: files come, outcomes go, until the other side has gone."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
+    end_with_parent()
     while True:
         try:
             path, plugins = pipe.recv()
             pipe.send(_measure(path, plugins, moves))
         except (EOFError, OSError):
             return
-
-
-def _end_with_parent() -> None:
-    """A command that was killed leaves nothing behind that measures on."""
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
 
 
 def _measure(path: Path, plugins: Sequence[Plugin], moves: Any) -> Outcome:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from meter.audio.source import SourceRequest
+from meter.children import start_child
 from meter.engine.process import EngineOrder, run_engine
 from meter.engine.silence import Silence
 from meter.engine.snapshot import SharedSnapshot, remove_stale
@@ -157,7 +158,7 @@ class Supervisor:
         self._process = context.Process(
             target=run_engine, args=(self._block.name, theirs, self._order), name="earwitness-engine", daemon=True
         )
-        self._process.start()
+        start_child(self._process)
         theirs.close()
         self._pipe = ours
         self._silence = Silence()

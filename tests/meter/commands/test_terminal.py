@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ import soundfile
 from meter.cli import main
 from meter.commands.meters import one_or_more
 from meter.commands.terminal import visible
-from meter.commands.workers import worker_pool
+from meter.commands.workers import work_through
 from tests.support.plugins import write_meter
 
 LINUX = pytest.mark.skipif(sys.platform != "linux", reason="needs a shell, /dev/full and pseudo-terminals")
@@ -140,12 +141,18 @@ def test_a_meter_that_says_nothing_of_files_is_named(tmp_path: Path, capsys: pyt
     assert "“mute” says nothing about a file" in capsys.readouterr().err
 
 
+def sleep_long(name: str) -> list[str]:
+    if name != "first":
+        time.sleep(3600.0)
+    return [name]
+
+
 def test_leaving_the_workers_by_an_error_does_not_wait_for_their_work() -> None:
     began = time.monotonic()
 
     def interrupted() -> None:
-        with worker_pool(1) as pool:
-            pool.submit(time.sleep, 3600.0)
+        with closing(work_through(sleep_long, ["first", "second"], lambda item, _why: item, 2)) as found:
+            assert next(found) == "first"
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):

@@ -1,0 +1,61 @@
+"""What Ctrl-C does to the program: it ends with exit code 130 and without a traceback, whatever is under way."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from types import FrameType, TracebackType
+from typing import NoReturn
+
+INTERRUPTED = 130
+SHOW_CURSOR = b"\x1b[?25h"
+
+
+def end_quietly() -> None:
+    """Let the first Ctrl-C raise KeyboardInterrupt and a second one end the program at once.
+
+    KeyboardInterrupt is reported nowhere: not when it meets a callback, where Python would print and forget it, and
+    not when it comes as the program ends. Left alone where Ctrl-C is ignored, as in the background of a shell.
+    """
+    if signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+        return
+    signal.signal(signal.SIGINT, _first)
+    report, report_unraisable = sys.excepthook, sys.unraisablehook
+
+    def on_exception(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+        if not issubclass(kind, KeyboardInterrupt) and not came_of_interrupt(error):
+            report(kind, error, trace)
+
+    def on_unraisable(caught: sys.UnraisableHookArgs) -> None:
+        if issubclass(caught.exc_type, KeyboardInterrupt):
+            leave_now()
+        report_unraisable(caught)
+
+    sys.excepthook = on_exception
+    sys.unraisablehook = on_unraisable
+
+
+def leave_now() -> NoReturn:
+    """End the process at once with the exit code of Ctrl-C; a progress bar may have hidden the cursor."""
+    if sys.stderr.isatty():
+        os.write(sys.stderr.fileno(), SHOW_CURSOR)
+    os._exit(INTERRUPTED)
+
+
+def came_of_interrupt(error: BaseException | None) -> bool:
+    """Return True for a KeyboardInterrupt, and for what a library made of one, such as an ImportError of its own."""
+    while error is not None:
+        if isinstance(error, KeyboardInterrupt):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
+
+
+def _first(_number: int, _frame: FrameType | None) -> NoReturn:
+    signal.signal(signal.SIGINT, _second)
+    raise KeyboardInterrupt
+
+
+def _second(_number: int, _frame: FrameType | None) -> NoReturn:
+    leave_now()
