@@ -20,7 +20,8 @@ from typing import Any
 from meter import settings as settings_file
 from meter.audio.source import SourceRequest
 from meter.calibration_noise import write_noise
-from meter.commands.errors import MISSING_PART, CommandError
+from meter.commands.errors import FAILED, MISSING_PART, CommandError
+from meter.commands.new_file import write_new
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.exposure_rules import ExposureRuleError, load_rules
@@ -74,12 +75,29 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
 
 
 def draw_page(frames: Sequence[Frame], path: Path, folders: Sequence[Path] = (), theme: str = "dark") -> str:
-    """Draw the page without a screen from these frames, the last one shown; returns a sentence about it."""
+    """Draw the page without a screen from these frames, the last one shown; returns a sentence that names the file.
+
+    The file is a new one: numbered where ``path`` is taken. Raises CommandError where it cannot be drawn or written.
+    """
     os.environ["QT_QPA_PLATFORM"] = os.environ.get("QT_QPA_PLATFORM") or "offscreen"
     try:
-        application = make_application()
+        picture = _picture_of(frames, folders, theme)
     except CommandError as error:
-        return f"The page could not be drawn: {error}"
+        raise CommandError(f"The page could not be drawn: {error}", error.exit_code) from error
+    try:
+        written = write_new(Path(path), picture)
+    except OSError as error:
+        reason = error.strerror or error
+        sentence = f"The picture of the page could not be written to {Path(path).absolute()} ({reason})"
+        raise CommandError(f"{sentence}; start it in a folder where you may write.", FAILED) from error
+    return f"The page as a window would show it: {written.absolute()}"
+
+
+def _picture_of(frames: Sequence[Frame], folders: Sequence[Path], theme: str) -> bytes:
+    """The page with the last of these frames, as PNG; raises CommandError where Qt cannot be loaded."""
+    application = make_application()
+    from PySide6.QtCore import QBuffer, QIODevice
+
     from meter.gui.window import Window
 
     kept = Settings(theme=theme, cautions_read=True, source=SourceChoice("demo", label=LABELS["demo"]))
@@ -89,9 +107,11 @@ def draw_page(frames: Sequence[Frame], path: Path, folders: Sequence[Path] = (),
     for _ in frames:
         window.clock.tick()
         application.processEvents()
-    saved = window.grab().save(str(path))
+    buffer = QBuffer()
+    buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+    window.grab().save(buffer, "PNG")
     window.close()
-    return f"The page as a window would show it: {path}" if saved else f"The page could not be written to {path}."
+    return bytes(buffer.data().data())
 
 
 def make_application() -> Any:

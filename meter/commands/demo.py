@@ -8,13 +8,15 @@ import math
 import sys
 import time
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 
 from rich.live import Live
 from rich.table import Table
 
 from meter.audio.source import SourceRequest
+from meter.commands.demo_words import as_json, faces_table, readings_table
 from meter.commands.errors import CommandError
 from meter.commands.meters import named_meters
 from meter.commands.screen import require_libraries, why_no_screen
@@ -23,7 +25,7 @@ from meter.engine.apart import listen_apart
 from meter.engine.local import listen
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
-from meter.readings import Frame, Slot
+from meter.readings import Frame
 
 DEMO = SourceRequest("demo")
 WITH_PARTS = SourceRequest("demo", options={"feeds": "all"})
@@ -44,6 +46,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--json", action="store_true", help="without a window: one object a second, the last one whole"
+    )
+    parser.add_argument(
+        "--all", action="store_true", help="without a window: every reading, where one line for each face is usual"
     )
     parser.add_argument("--plugins", type=Path, action="append", default=[], metavar="FOLDER", help="also this meter")
 
@@ -74,15 +79,20 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
     own = all(plugin.ours for plugin in plugins)
     heard = listen(plugins, DEMO, seconds, {}) if own else listen_watched(arguments.plugins, seconds, set_aside)
     frames = keep(heard, kept)
-    last = print_json(frames) if arguments.json else show_table(frames)
+    table = readings_table if arguments.all else partial(faces_table, plugins=plugins)
+    last = print_json(frames) if arguments.json else show_table(frames, table)
     for sentence in set_aside:
         print(f"{visible(sentence).removesuffix('.')}; mend it or leave it out.", file=sys.stderr)
     if last is None or last.status.state == "failed":
         raise CommandError(last.status.sentence if last else "The demo gave no reading.", SOME_FAILED)
-    if picture is not None:
-        from meter.app import draw_page
+    try:
+        if picture is not None:
+            from meter.app import draw_page
 
-        print(draw_page(list(kept), picture, arguments.plugins))
+            print(draw_page(list(kept), picture, arguments.plugins))
+    finally:
+        if not arguments.json and not arguments.all:
+            print("Every reading of every meter: the same command with --all.", flush=True)
     return SOME_FAILED if set_aside else 0
 
 
@@ -131,24 +141,7 @@ def print_json(frames: Iterable[Frame]) -> Frame | None:
     return last
 
 
-def as_json(frame: Frame) -> dict[str, object]:
-    """The feed line's facts, then every summary reading."""
-    status = frame.status
-    facts = {
-        "source": status.source,
-        "rate_hz": status.rate_hz,
-        "channels": status.channels,
-        "seconds": round(status.elapsed_seconds, 3),
-        "lost_frames": status.lost_frames,
-        "gaps": status.gaps,
-        "invalid_samples": status.invalid_samples,
-        "resampled": status.resampled,
-        "state": status.state,
-    }
-    return facts | frame.summary()
-
-
-def show_table(frames: Iterable[Frame]) -> Frame | None:
+def show_table(frames: Iterable[Frame], table_of: Callable[[Frame], Table]) -> Frame | None:
     """A table that keeps itself up to date on a terminal; on a pipe only its last state. Returns the last frame."""
     screen = console(least_width=LEAST_WIDTH)
     last: Frame | None = None
@@ -161,22 +154,3 @@ def show_table(frames: Iterable[Frame]) -> Frame | None:
         for last in frames:
             live.update(table_of(last))
     return last
-
-
-def table_of(frame: Frame) -> Table:
-    """Every scalar reading that has a label, meter by meter."""
-    status = frame.status
-    rate = f"{status.rate_hz:,} Hz{', resampled' if status.resampled else ''}"
-    where = f"{status.source}, {rate}, {status.channels} channels, {status.lost_frames} frames lost"
-    table = Table(title=where, title_justify="left", box=None, show_header=False, pad_edge=False)
-    for slot in frame.layout.slots:
-        if slot.scalar and slot.label and slot.unit != "count":
-            table.add_row(slot.key, words_of(slot, frame.number(slot.key)), slot.label)
-    return table
-
-
-def words_of(slot: Slot, value: float) -> str:
-    """A figure with its unit, or the words for why there is none."""
-    if not math.isfinite(value):
-        return f"– {slot.why_not(value)}"
-    return f"{value:z.1f} {slot.unit}" if slot.unit else f"{value:+z.2f}"

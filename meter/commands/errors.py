@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+FAILED = 1
 WRONG_INPUT = 2
 MISSING_PART = 3
 

@@ -98,7 +98,8 @@ def test_the_demo_without_a_screen_draws_the_page_into_a_file(tmp_path: Path) ->
     assert done.returncode == 0, done.stderr
     first, *rest = done.stdout.splitlines()
     assert "no display" in first
-    assert any("loudness.integrated" in line for line in rest)
+    assert any(line.startswith("Loudness ") and " LUFS " in line for line in rest)
+    assert str(tmp_path / "earwitness-demo.png") in done.stdout
     assert (tmp_path / "earwitness-demo.png").read_bytes().startswith(b"\x89PNG")
 
 

@@ -1,0 +1,32 @@
+"""Files that a command makes unasked: always new, never in the place of one that is there."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+MOST_TRIES = 10_000
+
+
+def write_new(path: Path, content: bytes) -> Path:
+    """Write ``content`` into a new file and return its path: ``path``, or that with a number where it is taken.
+
+    A link counts as taken, whether it leads anywhere or not. A file that cannot be written whole is removed again.
+    Raises OSError.
+    """
+    for number in range(1, MOST_TRIES):
+        chosen = path if number == 1 else path.with_stem(f"{path.stem}-{number}")
+        try:
+            handle = os.open(chosen, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+        except FileExistsError:
+            continue
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+        except OSError:
+            chosen.unlink(missing_ok=True)
+            raise
+        return chosen
+    raise FileExistsError(f"{path} and {MOST_TRIES - 2:,} numbered ones are there already")
