@@ -161,6 +161,8 @@ class FeedStatus:
 
     Frames are counts at ``rate_hz``. ``state`` is one of ``STATES``; ``sentence`` is
     empty unless something is to be said. ``resampled`` tells that a converter stands between the source and us.
+    ``output`` is the system's own name of the source, which a calibration
+    belongs to; ``output_changes`` counts how often it became another one.
     """
 
     source: str = ""
@@ -176,6 +178,13 @@ class FeedStatus:
     latency_seconds: float = math.nan
     quarantined: Mapping[str, str] = field(default_factory=dict)
     resampled: bool = False
+    output: str = ""
+    output_changes: int = 0
+
+    @property
+    def identity(self) -> str:
+        """What tells the source from every other one of its kind."""
+        return self.output or self.source
 
     @property
     def elapsed_seconds(self) -> float:

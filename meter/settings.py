@@ -129,6 +129,18 @@ class Settings(msgspec.Struct):
         gone = self.calibrations_for(source, heard_on)
         self.calibrations = [entry for entry in self.calibrations if entry not in gone]
 
+    def rename_source(self, old: str, new: str) -> None:
+        """Everything kept for one source belongs to another name of it from now on."""
+        for entry in (entry for entry in list(self.calibrations) if entry.source == old):
+            self.calibrations.remove(entry)
+            self.keep_calibration(msgspec.structs.replace(entry, source=new))
+        for named in (named for named in list(self.monitor_settings) if named.source == old):
+            self.monitor_settings.remove(named)
+            self.keep_monitor_setting(msgspec.structs.replace(named, source=new))
+        for state in (state for state in list(self.monitor_states) if state.source == old):
+            self.monitor_states.remove(state)
+            self.keep_state(msgspec.structs.replace(state, source=new))
+
     def changes_of(self, source: str, heard_on: str) -> dict[str, float]:
         """Every monitor setting by name, dB re full: those that everybody has, then the user's own."""
         own = {

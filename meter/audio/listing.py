@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from meter.audio import portaudio, pulse
-from meter.audio.monitor import DEFAULT_MONITOR, describe
+from meter.audio.monitor import DEFAULT_MONITOR, describe, label_of
 from meter.audio.portaudio import InputDevice
 from meter.audio.pulse import PulseServer, PulseSource
 from meter.audio.source import MOST_CHANNELS, SourceError
@@ -92,12 +92,10 @@ def server_entries(server: PulseServer) -> list[SourceEntry]:
 
 
 def _server_entry(source: PulseSource, server: PulseServer) -> SourceEntry:
-    label = describe(source, server)
-    alike = sum(describe(other, server) == label for other in server.sources)
     return SourceEntry(
         kind="monitor",
         name=source.name,
-        label=f"{label} ({source.name})" if alike > 1 else label,
+        label=label_of(source, server),
         host_api=_server_name(server),
         channels=source.channels,
         rate_hz=source.rate_hz,

@@ -77,8 +77,9 @@ class MonitorSource:
         self._note = server.volume_note(source)
         names = source.channel_names if len(source.channel_names) == source.channels else ()
         return SourceInfo(
-            name=describe(source, server),
+            name=label_of(source, server),
             kind="monitor",
+            output=source.identity,
             rate_hz=source.rate_hz,
             channels=len(numbers),
             latency_seconds=options.latency_seconds(self._request),
@@ -243,6 +244,13 @@ def describe(source: PulseSource, server: PulseServer) -> str:
         return source.description
     sink = server.sink(source.monitor_of)
     return f"What is playing on {sink.description if sink else source.monitor_of}"
+
+
+def label_of(source: PulseSource, server: PulseServer) -> str:
+    """The same, with the server's own name where two sources have equal descriptions."""
+    label = describe(source, server)
+    alike = sum(describe(other, server) == label for other in server.sources)
+    return f"{label} ({source.name})" if alike > 1 else label
 
 
 def _last_words(recorder: subprocess.Popen[bytes]) -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -52,7 +53,7 @@ def list_outputs() -> tuple[list[Output], list[str]]:
     if sys.platform == "linux":
         try:
             sinks = pulse.query_server().sinks
-            outputs += [Output(SINK, sink.name, sink.description) for sink in sinks]
+            outputs += [Output(SINK, sink.name, _label(sink, sinks)) for sink in sinks]
         except SourceError as error:
             missing.append(str(error))
     try:
@@ -60,6 +61,12 @@ def list_outputs() -> tuple[list[Output], list[str]]:
     except SourceError as error:
         missing.append(str(error))
     return outputs, missing
+
+
+def _label(sink: pulse.PulseSink, sinks: Sequence[pulse.PulseSink]) -> str:
+    """The description, with the server's own name where two outputs have the same one."""
+    alike = sum(other.description == sink.description for other in sinks)
+    return f"{sink.description} ({sink.name})" if alike > 1 else sink.description
 
 
 def _devices(through_server_too: bool) -> list[Output]:

@@ -1,7 +1,8 @@
 """Asks the Linux sound server (PulseAudio, or PipeWire in its place) about its sources, through ``pactl``.
 
 PortAudio does not list monitor sources, so the server is asked itself: in JSON where ``pactl`` offers it
-(version 16 and later), else in its plain text, which is read into the same records.
+(version 16 and later), otherwise in its plain text, which is read into the same records. ``pactl`` 16 writes
+``"(null)"`` in JSON for every text that is not ASCII; its plain text keeps the letters, so that is read then.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from meter.audio.source import SourceError
@@ -26,6 +27,8 @@ SERVER_MEND = "start it with `systemctl --user start pipewire-pulse` (PipeWire) 
 DECIBELS = re.compile(r"(-?(?:inf|\d+(?:[.,]\d+)?)) dB")
 SPECIFICATION = re.compile(r"(\d+)ch (\d+)Hz")
 NOTHING = ("", "n/a", "(null)", "None")
+LOST_LETTERS = '"(null)"'
+"""What stands in the JSON of ``pactl`` 16 for a text that is not ASCII."""
 UNITY_DB = 0.05
 """A volume nearer to 0 dB than this is called unity: pactl prints hundredths."""
 
@@ -49,7 +52,8 @@ class PulseSource:
     """One source of the server. ``monitor_of`` is the sink whose output it carries, empty for a real input.
 
     ``volume_db`` is the volume furthest from 0 dB of its channels (minus infinity when muted): it changes what we
-    measure. ``index`` is good until the source goes; only ``name`` is worth keeping.
+    measure. ``index`` is good until the source goes; only ``name`` is worth keeping. ``port`` is the socket that the
+    sink of a monitor plays through, such as that of headphones; empty where it has none.
     """
 
     index: int
@@ -60,6 +64,12 @@ class PulseSource:
     positions: tuple[str, ...]
     monitor_of: str
     volume_db: float
+    port: str = ""
+
+    @property
+    def identity(self) -> str:
+        """The server's own name of it, and the port: what a calibration belongs to. Descriptions are not unique."""
+        return f"{self.name} [{self.port}]" if self.port else self.name
 
     @property
     def channel_names(self) -> tuple[str, ...]:
@@ -78,6 +88,7 @@ class PulseSink:
     description: str
     volume_db: float
     software_volume: bool
+    port: str = ""
 
 
 @dataclass(frozen=True)
@@ -114,9 +125,12 @@ class PulseServer:
 def query_server() -> PulseServer:
     """All sources and sinks. Raises SourceError with one sentence when the tools or the server are missing."""
     info = _info(pactl("info"))
+    sources = [_source(record) for record in _records("source") if _is_usable(record)]
+    sinks = tuple(_sink(record) for record in _records("sink"))
+    ports = {sink.name: sink.port for sink in sinks}
     return PulseServer(
-        sources=tuple(_source(record) for record in _records("source") if _is_usable(record)),
-        sinks=tuple(_sink(record) for record in _records("sink")),
+        sources=tuple(replace(source, port=ports.get(source.monitor_of, "")) for source in sources),
+        sinks=sinks,
         default_sink=info.get("default sink", ""),
         is_pipewire="pipewire" in info.get("server name", "").lower(),
     )
@@ -191,9 +205,11 @@ def volume_db(volume: object, muted: object) -> float:
 
 def _records(kind: str) -> list[Mapping[str, Any]]:
     try:
-        answer = json.loads(pactl("--format=json", "list", f"{kind}s"))
-        if isinstance(answer, list) and all(isinstance(record, dict) for record in answer):
-            return answer
+        text = pactl("--format=json", "list", f"{kind}s")
+        answer = json.loads(text)
+        is_list = isinstance(answer, list) and all(isinstance(record, dict) for record in answer)
+        if is_list and LOST_LETTERS not in text:
+            return list(answer)
     except (UnknownOptionError, json.JSONDecodeError):
         pass
     return parse_text(pactl("list", f"{kind}s"))
@@ -247,12 +263,14 @@ def _source(record: Mapping[str, Any]) -> PulseSource:
 
 def _sink(record: Mapping[str, Any]) -> PulseSink:
     flags = record.get("flags", "")
+    port = str(record.get("active_port", ""))
     name = str(record.get("name", ""))
     return PulseSink(
         name=name,
         description=str(record.get("description") or name),
         volume_db=volume_db(record.get("volume", ""), record.get("mute", "")),
         software_volume="HW_VOLUME_CTRL" not in str(flags),
+        port="" if port in NOTHING else port,
     )
 
 

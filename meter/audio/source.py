@@ -25,7 +25,8 @@ class SourceInfo:
     ``roles`` are those of the channels (see ``dsp.roles``), empty where the source does not tell them.
     ``resampled`` says that a converter stands between the source and us; ``idle_is_normal`` that no callback
     means nothing is playing, not that the source is lost. ``note`` is one sentence, or empty, about what shifts or
-    shortens the readings although the source works: a volume in between, a file that breaks off.
+    shortens the readings although the source works: a volume in between, a file that breaks off. ``output`` is the
+    system's own name of what is heard, where ``name`` is a description that others may share.
     """
 
     name: str
@@ -39,6 +40,12 @@ class SourceInfo:
     resampled: bool = False
     idle_is_normal: bool = False
     note: str = ""
+    output: str = ""
+
+    @property
+    def identity(self) -> str:
+        """What tells it from every other source of its kind: a calibration belongs to this."""
+        return self.output or self.name
 
 
 @dataclass(frozen=True)

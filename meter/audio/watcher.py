@@ -123,6 +123,8 @@ def compare(opened: PulseSource, server: PulseServer, follows_default: bool) -> 
             f"The source changed: '{name}' now runs at {now.rate_hz:,} Hz with {now.channels} channels; "
             "it is opened again."
         )
+    if now.port != opened.port:
+        return f"The output of '{name}' switched from '{opened.port}' to '{now.port}'; it is opened again."
     default = server.default_monitor()
     if follows_default and default is not None and default.name != opened.name:
         return f"The default output changed to '{default.description}'; it is opened instead."

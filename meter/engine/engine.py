@@ -20,6 +20,7 @@ from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.handover import Handover, source_words
+from meter.engine.heard_output import HeardOutput
 from meter.engine.keeper import METER_ID as KEPT_METER
 from meter.engine.keeper import Keeper
 from meter.engine.outlet import Outlet
@@ -62,6 +63,7 @@ class Engine:
         self._clock = clock
         self._open_source = open_source
         self.meters = [GuardedMeter(plugin, timing) for plugin in plugins]
+        self._output = HeardOutput(self.meters, outlet)
         self._leave_meter = partial(on_meter, -1)
         self._handover = handover or Handover(None)
         self._keeper = keeper
@@ -116,6 +118,7 @@ class Engine:
         self._chain = None
         self._watch = None
         self._frozen = None
+        self._output.leave()
         self._forget_counts()
         self._try_open()
 
@@ -142,6 +145,7 @@ class Engine:
         self._forget_counts()
         self._frozen = None
         self._handover.begin()
+        self._output.begin()
         if self._chain is not None:
             self._chain.reset()
 
@@ -158,6 +162,7 @@ class Engine:
             if meter is None:
                 raise ValueError(f"There is no meter “{meter_id}” to set.")
             meter.configure(settings)
+            self._output.check(meter)
             self._leave_meter()
             self._tell_keeper(meter)
         except ValueError as error:
@@ -199,6 +204,7 @@ class Engine:
             latency_seconds=info.latency_seconds if info else float("nan"),
             quarantined=self._told_faults or {},
             resampled=bool(info and info.resampled),
+            output=info.identity if info else "",
         )
 
     def _forget_counts(self) -> None:
@@ -248,12 +254,9 @@ class Engine:
         """Keep the chain over a gap of the same source; make a new one when rate or channels differ."""
         assert self._request is not None
         old = self._info
-        self._outlet.tell({"say": "source", "source": info.name})
-        if (
-            self._chain is not None
-            and old is not None
-            and (old.rate_hz, old.channels) == (info.rate_hz, info.channels)
-        ):
+        self._output.follow(info)
+        same = old is not None and (old.rate_hz, old.channels) == (info.rate_hz, info.channels)
+        if self._chain is not None and same:
             return
         feeds, unmapped = fitting_feeds(self._feeds, info.channel_names, info.channels)
         shape = (info.rate_hz, info.channels, feeds, info.channel_names)
@@ -265,7 +268,7 @@ class Engine:
         self._told_faults = None
         self._carry_on(self._chain, source_words(self._request, info, feeds), info.rate_hz)
         slots = self._chain.layout.to_plain()
-        self._outlet.tell({"say": "layout", "generation": self._generation, "slots": slots, "source": info.name})
+        self._outlet.tell({"say": "layout", "generation": self._generation, "slots": slots})
 
     def _carry_on(self, chain: Chain, source: str, rate_hz: int) -> None:
         """Go on from where a dead engine was, if one left something."""

@@ -142,4 +142,4 @@ def places_on(shelf: Shelf) -> list[tuple[NDArray[np.int64], NDArray[np.uint8]]]
 def source_words(request: SourceRequest, info: SourceInfo, feeds: Mapping[str, tuple[int, ...]]) -> str:
     """Everything that must be the same for readings to go on, as one text."""
     asked = [request.kind, request.name, request.options]
-    return json.dumps([asked, info.name, info.rate_hz, info.channels, dict(feeds)], sort_keys=True, default=str)
+    return json.dumps([asked, info.identity, info.rate_hz, info.channels, dict(feeds)], sort_keys=True, default=str)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from dsp.types import FloatArray
@@ -13,14 +14,17 @@ class EngineWords:
     """Hears the messages of one engine and puts its words back into frames."""
 
     def __init__(self) -> None:
+        self._output = ""
+        self._output_changes = 0
         self.forget()
 
     def forget(self) -> None:
-        """Another engine begins: none of the last one's words hold."""
+        """Another engine begins: none of the last one's words hold, but for the output it listened to last."""
         self.layouts: dict[int, Layout] = {}
         self._source = ""
         self._sentence = ""
         self._ledger = ""
+        self._across = ""
         self.meters: list[str] = []
         self.handover = ""
         self._faults: dict[str, str] = {}
@@ -32,6 +36,9 @@ class EngineWords:
                 self.layouts[message["generation"]] = Layout.from_plain(message["slots"])
             case "source":
                 self._source = message["source"]
+                self._follow(message.get("output", ""))
+            case "across":
+                self._across = message["sentence"]
             case "sentence":
                 self._sentence = message["sentence"]
             case "ledger":
@@ -45,11 +52,19 @@ class EngineWords:
 
     def sentence(self, note: str = "") -> str:
         """Everything that is to be said now, with a ``note`` of this side at the end."""
-        return " ".join(words for words in (self._sentence, self._ledger, note) if words)
+        return " ".join(words for words in (self._sentence, self._across, self._ledger, note) if words)
 
     def frame(self, generation: int, status: FloatArray, values: FloatArray, note: str = "") -> Frame | None:
         """The readings as a frame, None while their layout is not known here."""
         layout = self.layouts.get(generation, Layout(()))
         if len(values) != layout.total:
             return None
-        return Frame(layout, values, unpack_status(status, self._source, self.sentence(note), self._faults))
+        found = unpack_status(status, self._source, self.sentence(note), self._faults)
+        found = replace(found, output=self._output, output_changes=self._output_changes)
+        return Frame(layout, values, found)
+
+    def _follow(self, output: str) -> None:
+        """Count every change, also one that was over before anybody looked."""
+        if output != self._output:
+            self._output_changes += bool(self._output)
+            self._output = output

@@ -56,7 +56,7 @@ class CalibrationDialog(QDialog):
         super().__init__(parent)
         self._write_noise = write_noise
         self._today = today
-        self._source = ""
+        self._source = self._heard = ""
         self._names: Mapping[str, Sequence[str]] = {}
         self._known: frozenset[str] = frozenset()
         self._step = START
@@ -123,7 +123,7 @@ class CalibrationDialog(QDialog):
 
         ``names`` lists its monitor settings for each way of listening, ``known`` the ways that have a calibration.
         """
-        self._source, self._names, self._known = state.source, names, known
+        self._source, self._names, self._known, self._heard = state.source, names, known, ""
         self._begin_anew("")
         self.start.heard_on.setCurrentIndex(self.start.heard_on.findData(state.heard_on))
         self.start.offer_settings(names.get(state.heard_on, ()), state.setting)
@@ -134,9 +134,10 @@ class CalibrationDialog(QDialog):
     def show_frame(self, frame: Frame) -> None:
         """Follow the feed; called for every new snapshot while the dialog is open."""
         status = frame.status
-        if status.state == "running" and status.source and self._source.partition(":")[2] != status.source:
-            self._device_changed(status.source)
+        if status.state == "running" and status.identity and self._source.partition(":")[2] != status.identity:
+            self._device_changed(status.identity, status.source)
             return
+        self._heard = status.source or self._heard
         if status.state != "running":
             self._session.feed.clear()
         else:
@@ -145,9 +146,10 @@ class CalibrationDialog(QDialog):
             self.side.picture.show_levels(a_dbfs)
         self._refresh()
 
-    def _device_changed(self, now: str) -> None:
-        before = self._source.partition(":")[2]
-        self._source = f"{self._source.partition(':')[0]}:{now}"
+    def _device_changed(self, identity: str, now: str) -> None:
+        kind, _, before = self._source.partition(":")
+        before, self._heard = self._heard if self._heard not in ("", now) else before, now
+        self._source = f"{kind}:{identity}"
         self._begin_anew(
             f"The output changed from '{before}' to '{now}' meanwhile, so nothing was kept; begin again."
         )

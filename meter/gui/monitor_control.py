@@ -33,7 +33,7 @@ def seat_at(settings: Settings, state: MonitorState) -> Seat | None:
     found = settings.calibrations_for(state.source, state.heard_on)
     words = state_words(state)
     for entry in found:
-        if entry.setting == state.setting:
+        if entry.setting == state.setting and LEAST_OFFSET_DB <= entry.offset_db <= MOST_OFFSET_DB:
             return Seat(entry.offset_db, entry.doubt_db, words, entry)
     changes = settings.changes_of(state.source, state.heard_on)
     known = [entry for entry in found if entry.setting in changes]

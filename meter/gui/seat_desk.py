@@ -42,7 +42,7 @@ class SeatDesk(QObject):
         self._feed_line = feed_line
         self.in_force: dict[str, Setting] = {}
         """The listening meter's settings as they were last put to work."""
-        self.keeper = SeatKeeper(settings, feed_line, self._configure, self.calibrate, self.turn)
+        self.keeper = SeatKeeper(settings, feed_line, self._configure, self.calibrate, self.turn, self.changed.emit)
         self.dialog = CalibrationDialog(write_noise, noise_command, parent=parent)
         self.menu = TurnMenu(parent)
         self.another = AnotherSetting(parent)

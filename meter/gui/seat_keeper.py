@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Protocol
@@ -30,10 +31,10 @@ class Asker(Protocol):
 class SeatKeeper:
     """Puts a calibration in force or out of it. No calibration, no exposure figure.
 
-    A calibration belongs to one source, one way of listening and one setting of the monitor control. It is out of
-    force until the user confirms, at each start and after each change of source, that the control is where it was, or
-    says where it is. ``configure`` takes settings of the listening meter, ``calibrate`` and ``turn`` open what the
-    question's answers lead to.
+    A calibration belongs to one source by the system's own name of it, one way of listening and one setting of the
+    monitor control. It is out of force until the user confirms, at each start and after each change of source, that
+    the control is where it was, or says where it is. ``configure`` takes settings of the listening meter,
+    ``calibrate`` and ``turn`` open what the question's answers lead to, ``changed`` asks for a save.
     """
 
     def __init__(
@@ -43,15 +44,18 @@ class SeatKeeper:
         configure: Callable[[dict[str, Setting]], None],
         calibrate: Callable[[], None],
         turn: Callable[[], None],
+        changed: Callable[[], None] = lambda: None,
     ) -> None:
+        self._changed = changed
         self._settings = settings
         self._asker = asker
         self._configure = configure
         self._calibrate = calibrate
         self._turn = turn
         self._question = ""
+        self._place = ("", 0)
         self.source = ""
-        """``kind:name`` of the source that is heard; empty while there is none a calibration may belong to."""
+        """``kind:identity`` of the source that is heard; empty while there is none a calibration may belong to."""
         self.seat: Seat | None = None
         """What is in force, None when nothing is."""
 
@@ -74,14 +78,18 @@ class SeatKeeper:
         if kind not in HEARD_ON_SPEAKERS:
             self._leave()
             return
-        heard = f"{kind}:{status.source}" if status.source else ""
-        if heard == self.source or status.state != "running":
+        heard = f"{kind}:{status.identity}" if status.identity else ""
+        place = (heard, status.output_changes)
+        if place == self._place or status.state != "running":
             return
         self._withdraw()
-        self.source = heard
+        self._place, self.source = place, heard
         self._out_of_force()
+        older = [key for key in older_keys(kind, status.source) if key != heard and self._has(key)]
         if self.known:
             self._ask()
+        elif older:
+            self._ask_about_older(older[0], status.source)
 
     def use(self, kept: Calibration) -> None:
         """Keep a new calibration and put it in force at once if its source is the one that is heard."""
@@ -131,8 +139,24 @@ class SeatKeeper:
     def _leave(self) -> None:
         if self.source:
             self._withdraw()
-            self.source = ""
+            self._place, self.source = ("", 0), ""
             self._out_of_force()
+
+    def _has(self, source: str) -> bool:
+        return any(self._settings.calibrations_for(source, way) for way in HEARD_ON)
+
+    def _ask_about_older(self, key: str, name: str) -> None:
+        """A calibration kept under a description is used only once the user says that it is of this output."""
+        self._question = (
+            f"A calibration was kept for “{key.partition(':')[2]}”. Was it made on this output, “{name}”?"
+        )
+        answers = [("yes, on this output", lambda: self._take_over(key)), ("no", self._withdraw)]
+        self._asker.ask(self._question, answers)
+
+    def _take_over(self, key: str) -> None:
+        self._settings.rename_source(key, self.source)
+        self._changed()
+        self._ask()
 
     def _ask(self) -> None:
         seat = seat_at(self._settings, self.state)
@@ -156,6 +180,7 @@ class SeatKeeper:
         self._configure(
             {
                 "calibrated": True,
+                "calibrated_for": self.source,
                 "offset_db": round(seat.offset_db, 2),
                 "doubt_db": seat.doubt_db,
                 "monitor_setting": seat.words,
@@ -165,6 +190,17 @@ class SeatKeeper:
     def _out_of_force(self) -> None:
         self.seat = None
         self._configure({"calibrated": False, "monitor_setting": state_words(self.state) if self.source else ""})
+
+
+def older_keys(kind: str, name: str) -> tuple[str, ...]:
+    """What a calibration of this source may be kept under: earlier versions used the description, "(null)" for one
+    that is not ASCII, and the same for two outputs of one description.
+    """
+    if kind != "monitor":
+        return ()
+    plain = re.sub(r" \([^()]*\)$", "", name)
+    lost = () if name.isascii() else ("What is playing on (null)", "(null)")
+    return tuple(f"{kind}:{each}" for each in dict.fromkeys((name, plain, *lost)))
 
 
 def _question(seat: Seat | None, state: MonitorState) -> str:

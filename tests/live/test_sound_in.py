@@ -19,10 +19,14 @@ from meter.audio.device import DeviceSource
 from meter.audio.listing import list_sources, survey
 from meter.audio.monitor import DEFAULT_MONITOR, MonitorSource
 from meter.audio.open import make_source
+from meter.audio.output import SINK, list_outputs
 from meter.audio.ring import Consumer, make_ring
 from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
-from tests.live.conftest import CINEMA, DESK, FRONT, OLD_RATE, SIDE
+from meter.engine.process import EngineOrder
+from meter.engine.supervisor import Supervisor
+from tests.live.conftest import CINEMA, DESK, FRONT, OLD_RATE, SIDE, started
 from tests.live.server import Sink, SoundServer, counter, judge_counter, tones
+from tests.live.test_engine import heard as heard_by
 
 pytestmark = pytest.mark.live
 
@@ -250,6 +254,55 @@ def test_a_killed_listener_leaves_no_child_behind(fresh_server: SoundServer) -> 
         listener.kill()
         listener.wait()
     wait_until(lambda: not any(child.is_running() and child.status() != "zombie" for child in children), 5)
+
+
+ROOM = Sink("room", description="Haut-parleurs côté fenêtre")
+EARS = Sink("ears", description="Kopfhörer ü")
+TWINS = (Sink("twin_a", description="Twin Out"), Sink("twin_b", description="Twin Out"))
+
+
+@pytest.fixture
+def lettered_server() -> Iterator[SoundServer]:
+    """Outputs whose names are not ASCII, and two of one description."""
+    yield from started(ROOM, EARS, *TWINS)
+
+
+@pytest.mark.usefixtures("lettered_server")
+def test_descriptions_keep_their_letters_and_equal_ones_are_told_apart() -> None:
+    labels = {entry.name: entry.label for entry in list_sources() if entry.kind == "monitor"}
+    assert labels[ROOM.monitor] == "What is playing on Haut-parleurs côté fenêtre"
+    assert labels[EARS.monitor] == "What is playing on Kopfhörer ü"
+    assert labels[TWINS[0].monitor] == "What is playing on Twin Out (twin_a.monitor)"
+    assert labels[TWINS[1].monitor] == "What is playing on Twin Out (twin_b.monitor)"
+    played = {output.name: output.label for output in list_outputs()[0] if output.kind == SINK}
+    assert played[EARS.name] == "Kopfhörer ü"
+    assert played[TWINS[1].name] == "Twin Out (twin_b)"
+
+
+def test_every_output_is_opened_under_the_servers_own_name(lettered_server: SoundServer) -> None:
+    infos = [monitor(sink).open() for sink in (ROOM, EARS, *TWINS)]
+    assert [info.output for info in infos] == [sink.monitor for sink in (ROOM, EARS, *TWINS)]
+    assert len({info.name for info in infos}) == len(infos)
+
+
+@pytest.mark.parametrize(("first", "second"), [(ROOM, EARS), TWINS], ids=["not ASCII", "of one description"])
+def test_a_calibration_of_the_loudspeakers_ends_when_the_default_output_becomes_another(
+    lettered_server: SoundServer, first: Sink, second: Sink
+) -> None:
+    lettered_server.pactl("set-default-sink", first.name)
+    bound = {"calibrated": True, "offset_db": 100.0, "calibrated_for": f"monitor:{first.monitor}"}
+    order = EngineOrder(SourceRequest("monitor", DEFAULT_MONITOR), settings={"listening": bound})
+    supervisor = Supervisor(order)
+    try:
+        before = heard_by(supervisor, lambda frame: frame.number("listening.calibrated") == 1.0)
+        assert before.status.output == first.monitor
+        lettered_server.pactl("set-default-sink", second.name)
+        after = heard_by(supervisor, lambda frame: frame.status.output == second.monitor)
+        after = heard_by(supervisor, lambda frame: frame.number("listening.calibrated") == 0.0)
+    finally:
+        supervisor.close()
+    assert after.status.output_changes == 1
+    assert f"to '{monitor(second).open().name}'; figures since R hold both" in after.status.sentence
 
 
 @pytest.fixture

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from meter.audio import pulse
-from meter.audio.monitor import MonitorSource, describe
-from meter.audio.pulse import PulseServer, PulseSource
+from meter.audio.monitor import MonitorSource, describe, label_of
+from meter.audio.pulse import PulseServer, PulseSink, PulseSource
 from meter.audio.source import SourceError, SourceRequest
 from meter.audio.watcher import compare
 
@@ -141,6 +141,47 @@ def test_both_forms_give_the_same_server(tools: Path, knows_json: bool, broken_j
     assert server.default_monitor() is room
     assert describe(room, server) == "What is playing on Two Loudspeakers"
     assert describe(line, server) == "Line: Ünder the desk"
+
+
+def test_letters_that_json_loses_are_read_from_the_plain_text(tools: Path) -> None:
+    # What pactl 16.1 prints: "(null)" for every text with a character that is not ASCII.
+    stand_in_pactl(tools, knows_json=True)
+    (tools / "sources.json").write_text(as_json(SOURCES.replace("Line: Ünder the desk", "(null)")))
+    (tools / "sinks.txt").write_text(SINKS.replace("Two Loudspeakers", "Zwei Kopfhörer"), encoding="utf-8")
+    (tools / "sinks.json").write_text(as_json(SINKS.replace("Two Loudspeakers", "(null)")))
+    server = pulse.query_server()
+    assert [source.description for source in server.sources] == [
+        "Monitor of Two Loudspeakers",
+        "Line: Ünder the desk",
+    ]
+    assert describe(server.sources[0], server) == "What is playing on Zwei Kopfhörer"
+    assert server.sinks[0].volume_db == pytest.approx(-18.06)
+
+
+def test_equal_descriptions_are_told_apart_by_the_servers_own_name() -> None:
+    twin = PulseSource(9, "twin.monitor", "Room", 48_000, 2, (), "twin", 0.0)
+    sinks = tuple(PulseSink(name, "Room", 0.0, True) for name in ("room", "twin"))
+    server = PulseServer((source(), twin), sinks, "room")
+    assert label_of(source(), server) == "What is playing on Room (room.monitor)"
+    assert label_of(twin, server) == "What is playing on Room (twin.monitor)"
+    assert source().identity != twin.identity
+
+
+@pytest.mark.parametrize("knows_json", [True, False])
+def test_headphones_in_the_socket_are_another_output_of_the_same_sink(tools: Path, knows_json: bool) -> None:
+    def plug(port: str) -> PulseServer:
+        text = SINKS + f"\tActive Port: {port}\n"
+        (tools / "sinks.txt").write_text(text)
+        (tools / "sinks.json").write_text(as_json(text))
+        return pulse.query_server()
+
+    stand_in_pactl(tools, knows_json=knows_json)
+    before, after = plug("analog-output-speaker"), plug("analog-output-headphones")
+    opened = before.sources[0]
+    assert opened.identity == "room.monitor [analog-output-speaker]"
+    assert after.sources[0].identity == "room.monitor [analog-output-headphones]"
+    assert compare(opened, before, follows_default=True) == ""
+    assert "switched from 'analog-output-speaker' to 'analog-output-headphones'" in compare(opened, after, True)
 
 
 def test_a_volume_between_the_player_and_us_is_told(tools: Path) -> None:

@@ -293,6 +293,56 @@ def test_another_source_begins_another_sitting(tmp_path: Path) -> None:
     assert bench.gaps() == []
 
 
+class Moving(Monitor):
+    """Another output of the same description after each time it went away."""
+
+    outputs = ("a1.monitor", "a2.monitor", "a1.monitor")
+    opened = 0
+
+    def open(self) -> SourceInfo:
+        info = super().open()
+        self.opened += 1
+        return replace(info, name="Twin Out", output=self.outputs[self.opened - 1])
+
+
+FOR_FIRST = {"calibrated_for": "monitor:a1.monitor"}
+
+
+def test_another_output_ends_the_calibration_before_its_first_second(tmp_path: Path) -> None:
+    events = (tone(20.0), Gone(refusals=0), tone(20.0), Gone(refusals=0), tone(60.0))
+    bench = Engined(tmp_path, *events, source=Moving, **FOR_FIRST)
+    assert bench.run(15.0).number("listening.calibrated") == 1.0
+    other = bench.run(20.0)
+    assert other.status.output == "a2.monitor"
+    assert other.number("listening.calibrated") == 0.0
+    assert math.isnan(other.number("listening.share"))
+    assert "from 'a1.monitor' to 'a2.monitor'; figures since R hold both" in other.status.sentence
+    bench.configure(calibrated=True, **FOR_FIRST)  # a word of the window that came too late
+    assert bench.run(1.0).number("listening.calibrated") == 0.0
+    back = bench.run(30.0)
+    assert (back.status.output, back.status.output_changes) == ("a1.monitor", 2)
+    assert back.number("listening.calibrated") == 0.0, "until it is confirmed"
+    bench.engine.reset()
+    assert "figures since R" not in bench.run(1.0).status.sentence
+    bench.engine.close()
+    assert len(bench.heard()) == pytest.approx(20, abs=1), "nothing of the other output is noted"
+
+
+def test_a_new_engine_on_another_output_does_not_take_over_the_calibration(tmp_path: Path) -> None:
+    bench = Engined(tmp_path, tone(60.0), source=Moving, **{"calibrated_for": "monitor:a2.monitor"})
+    assert bench.run(5.0).number("listening.calibrated") == 0.0
+    bench.engine.close()
+    assert bench.heard() == {}
+
+
+def test_the_same_output_that_comes_back_keeps_its_calibration(tmp_path: Path) -> None:
+    bench = Engined(tmp_path, tone(20.0), Gone(refusals=2), tone(60.0), calibrated_for="device:Scripted input")
+    frame = bench.run(60.0)
+    assert frame.number("listening.calibrated") == 1.0
+    assert "figures since R" not in frame.status.sentence
+    bench.engine.close()
+
+
 def test_a_chain_without_the_listening_meter_keeps_nothing(tmp_path: Path) -> None:
     line = DirectLine(Bookkeeper(partial(open_store, tmp_path / "logbook.sqlite3"), FakeTime().clock()))
     keeper = Keeper(line, FakeTime().clock())

@@ -55,7 +55,8 @@ class Kept:
 
 
 def in_force(offset_db=99.0, doubt_db=3.0, words=LOUDSPEAKERS):
-    return {"calibrated": True, "offset_db": offset_db, "doubt_db": doubt_db, "monitor_setting": words}
+    put = {"calibrated": True, "calibrated_for": SOURCE, "offset_db": offset_db, "doubt_db": doubt_db}
+    return {**put, "monitor_setting": words}
 
 
 OUT = {"calibrated": False, "monitor_setting": LOUDSPEAKERS}
@@ -215,3 +216,49 @@ def test_without_a_source_or_a_calibration_a_turn_says_nothing():
 def test_a_damaged_date_is_no_crash():
     kept = Kept(msgspec.structs.replace(KEPT, measured_on="yesterday")).watch()
     assert "an unknown day" in kept.answer("yes")
+
+
+# Which output it belongs to
+
+
+def test_two_outputs_of_one_description_do_not_share_a_calibration():
+    kept = Kept(msgspec.structs.replace(KEPT, source="monitor:a1.monitor"))
+    kept.watch(source="Twin Out", output="a1.monitor").answer("yes")
+    assert kept.sent[-1]["calibrated_for"] == "monitor:a1.monitor"
+    kept.watch(source="Twin Out", output="a2.monitor", output_changes=1)
+    assert not kept.calibrated
+    assert kept.asker.open == {}, "nothing is known of the other one"
+
+
+def test_an_output_that_changed_and_came_back_unseen_is_asked_about_again():
+    kept = Kept(KEPT).watch()
+    kept.answer("yes")
+    kept.watch(output_changes=2)
+    assert not kept.calibrated
+    assert kept.answer("yes").startswith("Calibrated on 24 November 2026.")
+    assert kept.calibrated
+
+
+NAMED = "What is playing on Kopfhörer ü"
+
+
+@pytest.mark.parametrize("older", [NAMED, "What is playing on (null)"])
+def test_a_calibration_kept_under_a_description_waits_for_the_users_word(older):
+    kept = Kept(msgspec.structs.replace(KEPT, source=f"monitor:{older}")).watch(source=NAMED, output="phones.monitor")
+    assert not kept.calibrated
+    assert kept.answer("no") == f"A calibration was kept for “{older}”. Was it made on this output, “{NAMED}”?"
+    assert not kept.calibrated
+    assert kept.settings.calibrations[0].source == f"monitor:{older}", "it may belong to the other one"
+    again = Kept(*kept.settings.calibrations).watch(source=NAMED, output="phones.monitor")
+    again.answer("yes, on this output")
+    assert not again.calibrated, "the control is still asked about"
+    again.answer("yes")
+    assert again.sent[-1]["calibrated_for"] == "monitor:phones.monitor"
+    assert [entry.source for entry in again.settings.calibrations] == ["monitor:phones.monitor"]
+
+
+def test_a_lost_name_is_not_offered_to_an_output_whose_name_never_was():
+    kept = Kept(msgspec.structs.replace(KEPT, source="monitor:What is playing on (null)"))
+    kept.watch(source="What is playing on Two Loudspeakers", output="room.monitor")
+    assert kept.asker.open == {}
+    assert not kept.calibrated

@@ -354,7 +354,8 @@ def test_calibrating_end_to_end(bench):
         dialog.side.typed.setText(typed)
         dialog.next.click()
     dialog.next.click()
-    chosen = {"calibrated": True, "offset_db": 99.0, "doubt_db": 3.0, "monitor_setting": "loudspeakers"}
+    chosen = {"calibrated": True, "calibrated_for": "monitor:Studio Out", "offset_db": 99.0, "doubt_db": 3.0}
+    chosen["monitor_setting"] = "loudspeakers"
     assert bench.link.calls[-1] == ("configure", "listening", chosen)
     assert bench.face("listening").settings["monitor_setting"] == "loudspeakers"
     bench.window.save()
@@ -371,7 +372,8 @@ def test_a_turn_by_key_and_number(bench, qtbot):
     assert menu.isVisible()
     qtbot.keyClick(menu, Qt.Key.Key_2)
     assert bench.link.calls[-1][2] == {
-        "calibrated": True, "offset_db": 89.0, "doubt_db": 8.0, "monitor_setting": "loudspeakers at −10",
+        "calibrated": True, "calibrated_for": "monitor:Studio Out", "offset_db": 89.0, "doubt_db": 8.0,
+        "monitor_setting": "loudspeakers at −10",
     }  # fmt: skip
     assert bench.window.feed_line.asked() == ""
     bench.window.more.turn_asked.emit()

@@ -1,0 +1,57 @@
+"""Which output is heard, and what must stop when it becomes another one. No thread, no clock."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from meter.audio.source import SourceInfo
+from meter.engine.guard import GuardedMeter
+from meter.engine.outlet import Outlet
+
+CALIBRATED, CALIBRATED_FOR = "calibrated", "calibrated_for"
+"""A meter with these two settings has a calibration, which belongs to one output and ends with it."""
+
+
+class HeardOutput:
+    """Follows what the engine opens, and tells the window."""
+
+    def __init__(self, meters: Sequence[GuardedMeter], outlet: Outlet) -> None:
+        self._meters = meters
+        self._outlet = outlet
+        self._info: SourceInfo | None = None
+        self._sentence = ""
+
+    def leave(self) -> None:
+        """Another source was asked for: no figure runs on from the last one."""
+        self._info = None
+        self._say("")
+
+    def begin(self) -> None:
+        """The figures since R restart, under the output that is heard now."""
+        self._say("")
+
+    def follow(self, info: SourceInfo) -> None:
+        """This is heard from now on; a calibration of another output ends before its first frame."""
+        before, self._info = self._info, info
+        for meter in self._meters:
+            self.check(meter)
+        self._outlet.tell({"say": "source", "source": info.name, "output": info.identity})
+        if before is None or before.identity == info.identity:
+            return
+        names = (before.name, info.name) if before.name != info.name else (before.identity, info.identity)
+        self._say(
+            f"The output changed from '{names[0]}' to '{names[1]}'; figures since R hold both, R restarts them."
+        )
+
+    def check(self, meter: GuardedMeter) -> None:
+        """Take a calibration of another output out of force."""
+        bound = meter.settings.get(CALIBRATED_FOR, "")
+        if self._info is None or not bound or not meter.settings.get(CALIBRATED):
+            return
+        if bound != f"{self._info.kind}:{self._info.identity}":
+            meter.configure({CALIBRATED: False})
+
+    def _say(self, sentence: str) -> None:
+        if sentence != self._sentence:
+            self._sentence = sentence
+            self._outlet.tell({"say": "across", "sentence": sentence})
