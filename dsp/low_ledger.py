@@ -13,6 +13,7 @@ import numpy as np
 
 from dsp.kept import Kept, inside, of
 from dsp.lanes import BARS, bar_seconds
+from dsp.likeness import Alike, with_cancelling
 from dsp.low_rounds import NAN, LowRounds
 from dsp.low_stream import STEPS, LowStream
 from dsp.shares import LowSums, Owners, owners_of
@@ -155,7 +156,7 @@ class LowLedger:
         every = LOOK_EVERY_HOPS if len(self.names) <= MANY_PARTS else LOOK_AT_MANY_EVERY_HOPS
         if not self.stream.playing or self.hops % every:
             return
-        found = owners_of(self.sums(LAST).share_percent[0])
+        found = self.owned(self.sums(LAST))
         self.rounds.owners = found.owners
         self.rounds.notable = (*found.owners, *found.others)
         if not self.rounds.look() and self.hops - self._round_hop >= ROUND_HOPS:
@@ -190,6 +191,14 @@ class LowLedger:
         if span == LAST:
             return self.stream.last.last()
         return self.stream.sitting.since_mark() if span == MARKED else self.stream.sitting.whole()
+
+    def alike(self) -> tuple[Alike, ...]:
+        """Parts that held the same lows in the last ten seconds of sound, those that cancel first."""
+        return self.stream.likeness.alike()
+
+    def owned(self, sums: LowSums) -> Owners:
+        """Who holds the low end of these sums, and which parts take from it or cancel each other."""
+        return with_cancelling(owners_of(sums.share_percent[0]), self.alike())
 
     def heard_seconds(self, span: str) -> float:
         """Sound that has gone into one of ``SPANS`` so far, pauses of more than a second left out."""

@@ -15,6 +15,7 @@ import numpy as np
 from dsp.capture import Capture
 from dsp.energy_gate import LEAST_POWER
 from dsp.kept import Kept, inside, of
+from dsp.likeness import LowLikeness
 from dsp.low_band import LowBand
 from dsp.low_part import LowPart
 from dsp.mono_bands import FRAME, MonoBands
@@ -31,6 +32,7 @@ LONGEST_GAP_SECONDS = 60.0
 """A longer gap is as good as this one for everything but ages."""
 LONGEST_HOLE_SECONDS = 1.0
 """In what is kept to look back on no evidence spans a gap, so that a short hole tells as much as a long one."""
+LIKENESS_SECONDS = 10.0
 STEPS = 3
 
 
@@ -69,12 +71,14 @@ class LowStream:
         self.mix = LowPart(rate_hz, 2, KEPT_SECONDS, with_notes=False) if mix else None
         self.mono = [MonoBands(rate_hz) if len(taken) == 2 else None for taken in self.part_columns]
         self.sitting = self._make_shares(10.0)
+        self.likeness = LowLikeness(self.hop_seconds, self.part_columns, LIKENESS_SECONDS)
         self.span(10.0)
         self.reset()
 
     def reset(self) -> None:
         """Forget the signal."""
-        for stage in (self._splitter, self.capture, self.last, self.sitting, self.sum, *self.parts, *self.mono):
+        counted = (self._splitter, self.capture, self.last, self.sitting, self.likeness)
+        for stage in (*counted, self.sum, *self.parts, *self.mono):
             if stage is not None:
                 stage.reset()
         if self.mix is not None:
@@ -175,6 +179,7 @@ class LowStream:
         sums = self.last.sums(hops)
         self.last.push_sums(sums, hops.shape[2])
         self.sitting.push_sums(sums, hops.shape[2])
+        self.likeness.push(hops)
         if not self.last.age_seconds >= before:
             self._late_seconds = 0.0
 

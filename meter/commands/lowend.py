@@ -20,7 +20,7 @@ from meter.commands.terminal import console, progress, visible
 from meter.lowend.account import measure_low_end
 from meter.lowend.result import LowEndAccount, Offer, PartAccount
 from meter.lowend.sources import LowEndError, PartSource, from_file
-from meter.lowend.words import verdicts
+from meter.lowend.words import verdicts, warnings
 
 MIX_NAME = "mix"
 CANNOT_SAY = "–"
@@ -66,7 +66,11 @@ def run(arguments: argparse.Namespace) -> int:
     except (LowEndError, SourceError) as error:
         raise CommandError(str(error)) from error
     if arguments.json:
-        print(json.dumps(account.to_json() | {"verdicts": verdicts(account)}, allow_nan=False))
+        print(
+            json.dumps(
+                {"warnings": warnings(account), **account.to_json(), "verdicts": verdicts(account)}, allow_nan=False
+            )
+        )
     else:
         _print(account)
     return 0

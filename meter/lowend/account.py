@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from dsp.likeness import Alike, with_cancelling
 from dsp.low_band import LOW_BANDS_HZ
 from dsp.low_mono import mono_loss
 from dsp.low_part import Rumble, common_spectra, common_stretch
@@ -30,6 +31,7 @@ from meter.lowend.result import (
     OTHER,
     OWNER,
     SILENT,
+    CancellingAccount,
     LowEndAccount,
     MonoAccount,
     Offer,
@@ -115,7 +117,8 @@ class _Ledger:
         self._cutoff_hz, self._tempo_bpm, self._pair_names = cutoff_hz, tempo_bpm, pair_names
         self._said = said
         self._sums: LowSums = found.shares.whole()
-        self._owners: Owners = owners_of(self._sums.share_percent[0])
+        self._alike: tuple[Alike, ...] = found.likeness.alike()
+        self._owners: Owners = with_cancelling(owners_of(self._sums.share_percent[0]), self._alike)
         self._floors: list[LowestNote] = [part.lowest_note() for part in found.parts]
         mix_rows = (found.mix or found.sum).rows()
         self._rumbles: list[Rumble] = [
@@ -152,10 +155,17 @@ class _Ledger:
             notes=(
                 *self._said,
                 *remarks.on_parts(self._names, self._sums, self._mix),
+                *remarks.on_likeness(self._names, self._alike),
                 *remarks.on_lag(lag, self._mix),
             ),
+            cancelling_pairs=tuple(self._cancelling_pair(pair) for pair in self._alike if pair.cancels),
             why=why,
         )
+
+    def _cancelling_pair(self, found: Alike) -> CancellingAccount:
+        why = {} if np.isfinite(found.together_db) else {"together_db": "cancels completely"}
+        first, second = self._names[found.first], self._names[found.second]
+        return CancellingAccount(first, second, found.kind, found.together_db, found.flipped_db, why)
 
     def _named(self, indices: Sequence[int]) -> tuple[str, ...]:
         return tuple(self._names[index] for index in indices)

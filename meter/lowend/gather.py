@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from dsp.likeness import LowLikeness
 from dsp.low_band import LowBand
 from dsp.low_part import LowPart
 from dsp.mono_bands import MonoBands
@@ -34,6 +35,7 @@ class Gathered:
     mix: LowPart | None
     shares: LowShares
     mono: list[MonoBands | None]
+    likeness: LowLikeness
     loudest: LoudestStretches
     invalid: dict[str, int] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
@@ -80,13 +82,16 @@ def gather(parts: Sequence[PartSource], mix: PartSource | None, most: int, progr
         mix=LowPart(rate_hz, 2, KEPT_SECONDS, with_notes=False) if mix else None,
         shares=LowShares(splitter.hop_seconds, columns[: len(parts)], columns[-1] if mix else None),
         mono=[MonoBands(rate_hz) if part.channels == 2 else None for part in parts],
+        likeness=LowLikeness(splitter.hop_seconds, columns[: len(parts)]),
         loudest=LoudestStretches(rate_hz, len(parts)),
     )
     with ExitStack() as stack:
         readers = [stack.enter_context(source.opened()) for source in sources]
         for blocks, invalid in in_step(readers, rate_hz, most):
             np.concatenate(blocks, axis=1, out=joined[: len(blocks[0])])
-            found.shares.push(splitter.process(joined[: len(blocks[0])]))
+            hops = splitter.process(joined[: len(blocks[0])])
+            found.shares.push(hops)
+            found.likeness.push(hops)
             _take(found, blocks)
             for source, bad in zip(sources, invalid, strict=True):
                 if bad:

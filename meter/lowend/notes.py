@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from dsp.lag import Lag
+from dsp.likeness import IDENTICAL, SWAPPED, Alike
 from dsp.shares import OWN_MID, WITH_SUM_SIDE, LowSums
 from dsp.units import db_to_power
 from meter.lowend.gather import KEPT_SECONDS, Gathered
@@ -17,7 +18,6 @@ from meter.lowend.words import listed
 
 NOTABLE_LOSS_DB = 0.5
 SAME_LENGTH_SECONDS = 0.05
-SAME_POWER = 1e-9
 IS_THE_MIX = 1e-3
 NOTABLE_LAG_SECONDS = 0.001
 SILENCE = db_to_power(-60.0)
@@ -67,10 +67,25 @@ def on_parts(names: Sequence[str], sums: LowSums, mix: PartSource | None) -> lis
     said = []
     if len(names) == 1:
         said.append(f"{names[0]} is the only part, so all of the low end is its own; add the others to compare.")
-    said += [f"{listed(group)} are identical." for group in _identical(names, own)]
     said += _is_mix(names, sums, mix is not None)
     if np.isnan(sums.share_percent[0]).all():
         said.append("The parts cancel each other's lows, so there are no shares; check the polarity of the files.")
+    return said
+
+
+def on_likeness(names: Sequence[str], found: Sequence[Alike]) -> list[str]:
+    """Parts that are the same in groups, and those that differ by left and right only."""
+    same: dict[int, list[int]] = {}
+    for pair in found:
+        # Pairs come in order, so that all of a group are told of its first part.
+        if pair.kind == IDENTICAL and not any(pair.first in others for others in same.values()):
+            same.setdefault(pair.first, []).append(pair.second)
+    said = [f"{listed([names[at] for at in (first, *others)])} are identical." for first, others in same.items()]
+    said += [
+        f"{names[pair.first]} and {names[pair.second]} are identical, but with left and right swapped."
+        for pair in found
+        if pair.kind == SWAPPED
+    ]
     return said
 
 
@@ -90,22 +105,6 @@ def on_lag(lag: Lag, mix: PartSource | None) -> list[str]:
         late = f"{1000.0 * abs(lag.frames):.0f} ms {'late' if lag.frames > 0 else 'early'}"
         said.append(f"{mix.name} is {late} against the parts; that was allowed for.")
     return said
-
-
-def _identical(names: Sequence[str], own: np.ndarray) -> list[list[str]]:
-    """Groups of parts with the same power in every band, mid and side."""
-    groups: list[list[int]] = []
-    for index in range(len(names)):
-        flat = own[:, index].ravel()
-        if not flat.any():
-            continue
-        for group in groups:
-            if np.allclose(flat, own[:, group[0]].ravel(), rtol=SAME_POWER, atol=0.0):
-                group.append(index)
-                break
-        else:
-            groups.append([index])
-    return [[names[index] for index in group] for group in groups if len(group) > 1]
 
 
 def _is_mix(names: Sequence[str], sums: LowSums, has_mix: bool) -> list[str]:

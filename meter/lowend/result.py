@@ -89,6 +89,21 @@ class PairAccount:
 
 
 @dataclass(frozen=True)
+class CancellingAccount:
+    """Two parts that hold the same lows in opposite polarity, as in ``dsp.likeness``; ``kind`` tells how.
+
+    ``together_db`` is minus infinity where nothing is left of them, ``flipped_db`` the sum with one of them flipped.
+    """
+
+    first: str
+    second: str
+    kind: str
+    together_db: float
+    flipped_db: float
+    why: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class MonoAccount:
     """The sum of the parts in mono: whole low end, its bands, and the band that loses most of those that count.
 
@@ -121,6 +136,7 @@ class LowEndAccount:
     pairs: tuple[PairAccount, ...]
     half_beat_ms: float
     notes: tuple[str, ...]
+    cancelling_pairs: tuple[CancellingAccount, ...] = ()
     why: Mapping[str, str] = field(default_factory=dict)
 
     def part(self, name: str) -> PartAccount:
@@ -131,9 +147,9 @@ class LowEndAccount:
         raise KeyError(name)
 
     def to_json(self) -> dict[str, Any]:
-        """Plain values for JSON: what cannot be said is null, and ``why`` beside it says why."""
+        """Plain values for JSON, parts that cancel first: what cannot be said is null, and ``why`` says why."""
         plain: dict[str, Any] = without_nan(asdict(self))
-        return plain
+        return {"cancelling_pairs": plain.pop("cancelling_pairs"), **plain}
 
 
 def without_nan(value: Any) -> Any:

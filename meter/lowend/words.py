@@ -5,7 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from meter.lowend.result import CANCELS, OTHER, LowEndAccount, Offer, PairAccount, PartAccount
+from dsp.likeness import SWAPPED_OPPOSITE
+from meter.lowend.result import (
+    CANCELS,
+    OTHER,
+    CancellingAccount,
+    LowEndAccount,
+    Offer,
+    PairAccount,
+    PartAccount,
+)
 
 SHOWN_SLOPE = 12
 """The slope spoken of, in dB per octave; the table has all of them."""
@@ -36,12 +45,35 @@ def decibels(value: float) -> str:
 
 
 def verdicts(account: LowEndAccount) -> list[str]:
-    """All sentences: owners first, then the bus, mono, each part that matters, and pairs."""
-    said = [owners_sentence(account), cancelling_sentence(account), bus_sentence(account), mono_sentence(account)]
+    """All sentences: parts that cancel first, then owners, the bus, mono, each part that matters, and pairs."""
+    said = warnings(account)
+    said += [owners_sentence(account), cancelling_sentence(account), bus_sentence(account), mono_sentence(account)]
     for part in account.parts:
         said += [rumble_sentence(part) or price_sentence(part), ring_sentence(part, account.half_beat_ms)]
     said += [pair_sentence(pair) for pair in account.pairs] or [no_pair_sentence(account)]
     return [sentence for sentence in said if sentence]
+
+
+def warnings(account: LowEndAccount) -> list[str]:
+    """A sentence for each two parts that cancel each other, the worst first; beyond four they are counted."""
+    said = [cancelling_pair_sentence(pair) for pair in account.cancelling_pairs[:MOST_NAMED]]
+    more = len(account.cancelling_pairs) - len(said)
+    return [*said, f"{more} more pairs of parts cancel."] if more else said
+
+
+def cancelling_pair_sentence(pair: CancellingAccount) -> str:
+    """Two parts that hold the same in opposite polarity, what they lose together, and what a flip would bring."""
+    names = f"{pair.first} and {pair.second}"
+    if pair.kind == SWAPPED_OPPOSITE:
+        return (
+            f"{names} are the same with left and right swapped and opposite polarity: together they vanish in mono."
+        )
+    flipped = f"with one of them flipped, summing gain {decibels(pair.flipped_db)}"
+    if pair.together_db == -math.inf:
+        return f"{names} cancel completely: the same sound in opposite polarity; {flipped}."
+    return (
+        f"{names} cancel: the same lows in opposite polarity, summing gain {decibels(pair.together_db)}; {flipped}."
+    )
 
 
 def owners_sentence(account: LowEndAccount) -> str:
@@ -63,8 +95,9 @@ def _share(part: PartAccount) -> str:
 
 
 def cancelling_sentence(account: LowEndAccount) -> str:
-    """Parts that take lows away from the others."""
-    parts = [part for part in account.parts if part.role == CANCELS]
+    """Parts that take lows away from the others; those that cancel one other part are named by ``warnings``."""
+    paired = {name for pair in account.cancelling_pairs for name in (pair.first, pair.second)}
+    parts = [part for part in account.parts if part.role == CANCELS and part.name not in paired]
     if not parts:
         return ""
     verb = "cancels" if len(parts) == 1 else "cancel"

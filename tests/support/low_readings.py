@@ -14,7 +14,8 @@ from tests.support.frames import BUILTIN, status
 MANIFEST = read_manifest(BUILTIN / "low_end" / "manifest.toml")
 NAMES = ("kick", "bass", "organ", "plucked pair", "voice", "room", "guitars", "a bus with quite a long name")
 OWNER, OTHER, MINOR, CANCELS, SILENT = 1.0, 2.0, 3.0, 4.0, 0.0
-KEPT = ("_hz", "_edge", "role", "floor_kind", "floor_doubt", "spoken_of", "pair_first", "pair_second", "culprit")
+KEPT = ("_hz", "_edge", "role", "floor_kind", "floor_doubt", "spoken_of", "pair_first", "pair_second", "culprit",
+        "cancel_first", "cancel_second", "cancel_kind")  # fmt: skip
 """Keys that a state filled with one value leaves alone: they are places and numbers of parts."""
 
 
@@ -45,6 +46,8 @@ def values(parts: int) -> dict[str, Any]:
     cutoffs = np.nan_to_num(floors, nan=np.nan)[:, None] * [0.35, 0.59, 0.7, 0.77]
     times = np.arange(96) / 96.0
     plain = {
+        "cancel_pairs": 0, "cancel_kind": 0, "cancel_first": math.nan, "cancel_second": math.nan,
+        "cancel_sum_gain": math.nan, "cancel_flipped": math.nan,
         "span_seconds": 10.0, "heard": 40.0, "age": 0.0, "half_beat": 250.0,
         "band_low_edge": [20, 40, 60, 90], "band_high_edge": [40, 60, 90, 120],
         "share": shares, "band_share": np.repeat(shares, 4), "role": roles,

@@ -64,7 +64,7 @@ def hang(
     whole = end - start
     hung = []
     for part, share in zip(parts, shares, strict=True):
-        if part.role != CANCELS:
+        if part.role != CANCELS or not share < 0.0:
             continue
         width = max(4, min(end - start, round(-share / positive * whole)))
         hung.append((part, QRect(end - width, top, width, high)))

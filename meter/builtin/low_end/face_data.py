@@ -20,6 +20,8 @@ SILENT, OWNER, OTHER, MINOR, CANCELS = range(5)
 LAST, MARKED, SITTING = "last", "marked", "sitting"
 SLOPES = (6, 12, 18, 24)
 STALE_SECONDS = 2.0
+SWAPPED_AND_OPPOSITE = 2.0
+"""The reading of ``cancel_kind`` for it."""
 MOST_NAMED = 3
 
 
@@ -73,6 +75,23 @@ def name_of(frame: Frame, key: str) -> str:
     """The name of the part that a reading is the number of, empty for none."""
     place = index_of(frame, key)
     return frame.parts[place] if place >= 0 else ""
+
+
+def cancelling(frame: Frame) -> tuple[str, ...]:
+    """Two parts that cancel each other, as a sentence and then ever shorter; empty while no two do."""
+    first, second = name_of(frame, "cancel_first"), name_of(frame, "cancel_second")
+    if not (first and second):
+        return ()
+    names, more = f"{first} and {second}", number(frame, "cancel_pairs") - 1.0
+    if number(frame, "cancel_kind") == SWAPPED_AND_OPPOSITE:
+        what, how = "vanish in mono", "left and right swapped, opposite polarity"
+    elif number(frame, "cancel_sum_gain") == -math.inf:
+        what, how = "cancel completely", "same sound, opposite polarity"
+    else:
+        what = f"cancel: {words.figure(number(frame, 'cancel_sum_gain'))} dB"
+        how = "same lows, opposite polarity"
+    others = f"; {more:.0f} more such" if more >= 1.0 else ""
+    return f"{names} {what}, {how}{others}", f"{names} {what}", f"two parts {what}", "two parts cancel"
 
 
 def span_words(settings: Mapping[str, object]) -> str:

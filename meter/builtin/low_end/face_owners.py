@@ -232,20 +232,25 @@ class OwnersFace(Face):
             self._say_mix(frame)
             return
         listening, stale = data.listening_words(frame), data.is_stale(frame)
-        said: tuple[str, ...] = (words.waiting(self.live),)
-        if listening and stale:
-            said = (f"{listening.replace(words.LISTENING, 'heard')}, {words.age(data.number(frame, 'age'))}",)
-        elif listening and self.live:
-            said = (listening,)
-        elif not listening and math.isfinite(self._first_share()):
-            said = tuple(data.with_age(sentence, frame) for sentence in self._verdict())
-        role = "soft" if stale or listening or not self.live else "ink"
+        warned = data.cancelling(frame)
+        said = self._said(frame, listening, stale, warned)
+        role = "soft" if stale or (listening and not warned) or not self.live else "ink"
         self.say("verdict", said[0], role, data.first_fitting(self.labels["verdict"], *said))
         told = math.isfinite(self._bus) and abs(self._bus) > BUS_DIFFERENCE_DB
         deed = "adds" if self._bus > 0 else "takes"
         self.say("bus", f"mix bus {deed} {words.figure(abs(self._bus))} dB" if told else "")
         self._say_list("faint" if stale or listening else "ink")
         self._say_bands(frame)
+
+    def _said(self, frame: Frame, listening: str, stale: bool, warned: tuple[str, ...]) -> tuple[str, ...]:
+        found = self._verdict() if not listening and math.isfinite(self._first_share()) else ()
+        if warned:  # before all else: what cancels is in no share
+            found = (f"{warned[0]}; {found[0]}", *warned) if found else warned
+        if found:
+            return tuple(data.with_age(sentence, frame) for sentence in found)
+        if listening and stale:
+            return (f"{listening.replace(words.LISTENING, 'heard')}, {words.age(data.number(frame, 'age'))}",)
+        return (listening if listening and self.live else words.waiting(self.live),)
 
     def _write_figures(self) -> None:
         """Blocks move with every frame, what is written in them only with the words."""
@@ -276,7 +281,7 @@ class OwnersFace(Face):
     def _verdict(self) -> tuple[str, ...]:
         """Who owns how much: as a sentence, then ever shorter, with the figure first and without names."""
         owners = [part for part in self._parts if part.role == OWNER]
-        cancels = [part for part in self._parts if part.role == CANCELS]
+        cancels = [part for part in self._parts if part.role == CANCELS and part.share < 0.0]
         if len(self._parts) == 1:
             return (f"{self._parts[0].name} is the only part named: no share to compare", "only one part is named")
         if not owners:

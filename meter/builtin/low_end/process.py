@@ -9,6 +9,7 @@ import numpy as np
 
 from dsp.high_pass import SLOPES_DB_PER_OCTAVE, Price
 from dsp.high_pass_trial import Trial
+from dsp.likeness import OPPOSITE, SWAPPED_OPPOSITE, Alike
 from dsp.low_band import SUB_BANDS_HZ
 from dsp.low_ledger import LAST, LowLedger
 from dsp.low_mono import mono_loss
@@ -18,7 +19,7 @@ from dsp.mono_bands import MONO_BANDS_HZ
 from dsp.pair import NOT_YET, SHARING, TAKING_TURNS, THIRD_OCTAVES_HZ, WRESTLING, Pair
 from dsp.part_names import HELD_IN_ONE, NONE_FOUND, ONE_PART
 from dsp.ring import half_beat_ms
-from dsp.shares import OWN_MID, LowSums, owners_of
+from dsp.shares import OWN_MID, LowSums, Owners
 from meter.plugin.api import Kept, Readout, Settings, Spec
 
 NAN = float("nan")
@@ -27,6 +28,7 @@ SILENT, OWNER, OTHER, MINOR, CANCELS = range(5)
 KINDS = {PITCHED: 1.0, DRUM: 2.0}
 KNOWN, SILENCE, TOO_LITTLE, NO_PITCH = range(4)
 VERDICTS = {NOT_YET: 0.0, SHARING: 1.0, TAKING_TURNS: 2.0, WRESTLING: 3.0}
+CANCELLING = {OPPOSITE: 1.0, SWAPPED_OPPOSITE: 2.0}
 PAIR_DOUBTS = {ONE_PART: 1.0, HELD_IN_ONE: 2.0, NONE_FOUND: 3.0}
 NOTHING_TO_TRY, AT_WORK, DONE = range(3)
 READ_EVERY_HOPS = 5
@@ -127,7 +129,8 @@ class LowEnd:
             "age": ledger.stream.age_seconds,
             "half_beat": half_beat_ms(tempo) if tempo > 0.0 else NAN,
             "spoken_of": index(ledger.spoken_of),
-            **_shares(sums),
+            **_cancelling([pair for pair in ledger.alike() if pair.cancels]),
+            **_shares(sums, ledger.owned(sums)),
             **_mono(ledger, sums),
             **_notes(ledger.rounds.parts),
             **_prices(ledger.rounds.parts),
@@ -152,7 +155,20 @@ def index(number: int) -> float:
     return float(number) if number >= 0 else NAN
 
 
-def _shares(sums: LowSums) -> Values:
+def _cancelling(pairs: Sequence[Alike]) -> Values:
+    """The two parts that cancel each other most, and how many such pairs there are."""
+    worst = pairs[0] if pairs else None
+    return {
+        "cancel_pairs": float(len(pairs)),
+        "cancel_kind": CANCELLING[worst.kind] if worst is not None else 0.0,
+        "cancel_first": index(worst.first if worst is not None else -1),
+        "cancel_second": index(worst.second if worst is not None else -1),
+        "cancel_sum_gain": worst.together_db if worst is not None else NAN,
+        "cancel_flipped": worst.flipped_db if worst is not None else NAN,
+    }
+
+
+def _shares(sums: LowSums, found: Owners) -> Values:
     edges = np.array(SUB_BANDS_HZ)
     shares = sums.share_percent
     bus = sums.mix_over_sum_db
@@ -161,14 +177,13 @@ def _shares(sums: LowSums) -> Values:
         "band_high_edge": edges[:, 1],
         "share": shares[0],
         "band_share": shares[1:].T.ravel(),
-        "role": _roles(sums),
+        "role": _roles(sums, found),
         "mix_bus_difference": bus[0],
         "mix_bus_bands": bus[1:],
     }
 
 
-def _roles(sums: LowSums) -> list[float]:
-    found = owners_of(sums.share_percent[0])
+def _roles(sums: LowSums, found: Owners) -> list[float]:
     roles = np.full(sums.parts.shape[1], float(MINOR))
     roles[list(found.owners)] = OWNER
     roles[list(found.others)] = OTHER

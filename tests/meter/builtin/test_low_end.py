@@ -268,6 +268,27 @@ def test_two_parts_that_cancel_have_no_shares_and_break_nothing() -> None:
     assert np.isfinite(reading["floor"]).all()
 
 
+def test_a_flipped_copy_is_named_with_the_part_it_takes_away() -> None:
+    signal = session()[: 8 * RATE_HZ]
+    kick, bass = signal[:, [2]], signal[:, [3]]
+    meter = low_end({"part kick": (0,), "part bass": (1,), "part bass DI": (2,)}, channels=3)
+    meter.feed(np.hstack([kick, bass, -bass]))
+    reading = meter.read()
+    assert (reading["cancel_first"], reading["cancel_second"]) == (1.0, 2.0)
+    assert (reading["cancel_pairs"], reading["cancel_kind"], reading["cancel_sum_gain"]) == (1.0, 1.0, -np.inf)
+    assert reading["cancel_flipped"] == pytest.approx(3.01, abs=0.01)
+    assert reading["role"].tolist() == [OWNER, CANCELS, CANCELS]
+
+
+def test_copies_and_swapped_channels_do_not_cancel() -> None:
+    pad = 0.1 * np.random.default_rng(6).standard_normal((5 * RATE_HZ, 2))
+    feeds = {"part one": (0, 1), "part two": (2, 3)}
+    for other, kind in ((pad, 0.0), (pad[:, ::-1], 0.0), (-pad[:, ::-1], 2.0)):
+        meter = low_end(feeds, channels=4)
+        meter.feed(np.hstack([pad, other]))
+        assert meter.read()["cancel_kind"] == kind
+
+
 def test_a_part_that_takes_away_reads_below_zero() -> None:
     """x + y with y = -x / 2: shares 200 % and -100 % (closed form)."""
     bass = session()[: 6 * RATE_HZ, [3]]

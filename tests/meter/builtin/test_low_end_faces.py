@@ -650,6 +650,32 @@ def test_the_ring_is_told_with_the_next_note(qtbot) -> None:
     assert "as fast as can be shown" in face.labels["verdict"].text
 
 
+def test_parts_that_cancel_are_told_before_who_owns_the_low_end(qtbot) -> None:
+    face = make("owners", qtbot)
+    cancel = {
+        "cancel_pairs": 1,
+        "cancel_kind": 1,
+        "cancel_first": 1,
+        "cancel_second": 2,
+        "cancel_sum_gain": -math.inf,
+    }
+    face.show_frame(frame(5, cancel | {"role": [1, 4, 4, 3, 3], "share": [97.0, 1.6, -1.6, 1.0, 2.0]}))
+    first = "bass and organ cancel completely"
+    assert face.labels["verdict"].text.startswith(first)
+    assert "kick owns the low end: 97 %" in face.labels["verdict"].text
+    assert "".join(face.labels["verdict"].shown).startswith(first)
+    # Parts that cancel all of each other leave no share; listening goes on, the warning stands already.
+    gone = {"share": math.nan, "heard": 3.0}
+    face.show_frame(_at(frame(5, cancel | gone), 1))
+    assert face.labels["verdict"].text == "bass and organ cancel completely, same sound, opposite polarity"
+    face.show_frame(_at(frame(5, cancel | {"cancel_sum_gain": -12.3, "cancel_pairs": 3}), 2))
+    assert "cancel: −12.3 dB, same lows, opposite polarity; 2 more such" in face.labels["verdict"].text
+    face.show_frame(_at(frame(5, cancel | {"cancel_kind": 2}), 3))
+    assert face.labels["verdict"].text.startswith("bass and organ vanish in mono, left and right swapped")
+    face.show_frame(_at(frame(5), 4))
+    assert "cancel" not in face.labels["verdict"].text
+
+
 def test_kick_and_bass_are_told(qtbot) -> None:
     face = make("pair", qtbot, tempo_bpm=120.0)
     face.show_frame(frame(5))

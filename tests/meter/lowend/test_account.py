@@ -262,6 +262,39 @@ def test_parts_that_cancel() -> None:
     assert partly.part("mic").share_percent == pytest.approx(-33.333, abs=0.01)
 
 
+def test_a_flipped_copy_is_warned_of_before_all_else() -> None:
+    """The powers are equal and the shares of both next to nothing; together they are silent."""
+    found = measure({"kick": KICK, "bass": BASS, "bass DI": -BASS})
+    assert found.owners == ("kick",)
+    assert set(found.cancelling) == {"bass", "bass DI"}
+    assert words.verdicts(found)[0] == (
+        "bass and bass DI cancel completely: the same sound in opposite polarity; "
+        "with one of them flipped, summing gain +3.0 dB."
+    )
+    assert not any("identical" in note for note in found.notes)
+    plain = found.to_json()
+    assert next(iter(plain)) == "cancelling_pairs"
+    (pair,) = plain["cancelling_pairs"]
+    assert (pair["first"], pair["second"], pair["kind"]) == ("bass", "bass DI", "opposite polarity")
+    assert (pair["together_db"], pair["why"]) == (None, {"together_db": "cancels completely"})
+    assert pair["flipped_db"] == pytest.approx(3.01, abs=0.01)
+    json.dumps(plain, allow_nan=False)
+
+
+def test_swapped_channels_are_not_called_identical() -> None:
+    guitars = np.random.default_rng(4).standard_normal((FRAMES, 2)) * 0.05
+    swapped = measure({"kick": KICK, "gtr 1": guitars, "gtr 2": guitars[:, ::-1]})
+    assert "gtr 1 and gtr 2 are identical, but with left and right swapped." in swapped.notes
+    assert swapped.cancelling_pairs == ()
+    assert measure({"kick": KICK, "a": guitars, "b": guitars.copy()}).notes[-1] == "a and b are identical."
+    both = measure({"kick": KICK, "gtr 1": guitars, "gtr 2": -guitars[:, ::-1]})
+    assert words.verdicts(both)[0] == (
+        "gtr 1 and gtr 2 are the same with left and right swapped and opposite polarity: "
+        "together they vanish in mono."
+    )
+    assert not any("identical" in note for note in both.notes)
+
+
 @pytest.mark.parametrize("bad", [np.nan, np.inf, 1e38])
 def test_samples_that_are_no_sound(bad: float) -> None:
     broken = BASS.copy()

@@ -8,7 +8,17 @@ from dataclasses import replace
 import pytest
 
 from meter.lowend import words
-from meter.lowend.result import CANCELS, OTHER, OWNER, LowEndAccount, MonoAccount, Offer, PairAccount, PartAccount
+from meter.lowend.result import (
+    CANCELS,
+    OTHER,
+    OWNER,
+    CancellingAccount,
+    LowEndAccount,
+    MonoAccount,
+    Offer,
+    PairAccount,
+    PartAccount,
+)
 
 NAN = math.nan
 MONO = MonoAccount(0.0, (0.0,) * 4, (20.0, 120.0), 0.0, "", NAN)
@@ -55,6 +65,22 @@ def test_many_owners_are_counted() -> None:
 def test_cancelling() -> None:
     assert words.cancelling_sentence(ledger(part("mic", CANCELS, -33.3))) == "mic (−33 %) cancels lows of the others."
     assert words.cancelling_sentence(ledger()) == ""
+
+
+def test_pairs_that_cancel_come_first() -> None:
+    gone = CancellingAccount("a", "b", "opposite polarity", -math.inf, 3.01)
+    partly = CancellingAccount("c", "d", "opposite polarity", -12.34, 2.9)
+    found = ledger(part("kick", OWNER, 99.0), part("d", CANCELS, -5.0), cancelling_pairs=(gone, partly))
+    assert words.verdicts(found)[:3] == [
+        "a and b cancel completely: the same sound in opposite polarity; with one of them flipped, "
+        "summing gain +3.0 dB.",
+        "c and d cancel: the same lows in opposite polarity, summing gain −12.3 dB; with one of them flipped, "
+        "summing gain +2.9 dB.",
+        "kick (99 %) owns the low end; no other part holds more than 3 %.",
+    ]
+    assert words.cancelling_sentence(found) == ""
+    many = ledger(cancelling_pairs=(gone,) * 6)
+    assert words.warnings(many)[4:] == ["2 more pairs of parts cancel."]
 
 
 @pytest.mark.parametrize(
