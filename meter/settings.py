@@ -11,7 +11,7 @@ import os
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import msgspec
 import platformdirs
@@ -37,6 +37,13 @@ DOUBT_OF_UNKNOWN_METER_DB = 6.0
 CHOOSES_CHANNELS = ("device", "monitor")
 """Kinds of source of which some channels can be taken; the others give all they have."""
 
+MOST_POINTS = 100_000
+"""A window is never as wide or high as this; Qt takes no number far above it."""
+MOST_DB = 1000.0
+NUL = "\0"
+
+Points = Annotated[int, msgspec.Meta(ge=0, le=MOST_POINTS)]
+Decibels = Annotated[float, msgspec.Meta(ge=-MOST_DB, le=MOST_DB)]
 Columns = dict[str, tuple[int, ...]]
 
 
@@ -60,16 +67,16 @@ class Calibration(msgspec.Struct, frozen=True):
     """
 
     source: str
-    offset_db: float
+    offset_db: Decibels
     measured_on: str
-    typed_db: float
+    typed_db: Decibels
     weighting: str
     noise: str
     heard_on: str = LOUDSPEAKERS
     setting: str = FULL
     meter: str = ""
     position: str = ""
-    doubt_db: float = DOUBT_OF_UNKNOWN_METER_DB
+    doubt_db: Decibels = DOUBT_OF_UNKNOWN_METER_DB
     details: str = ""
 
 
@@ -79,7 +86,7 @@ class MonitorSetting(msgspec.Struct, frozen=True):
     source: str
     heard_on: str
     name: str
-    change_db: float
+    change_db: Decibels
 
 
 class MonitorState(msgspec.Struct, frozen=True):
@@ -105,8 +112,8 @@ class Settings(msgspec.Struct):
     cautions_read: bool = False
     page: str = "page"
     geometry: str = ""
-    width: int = 0
-    height: int = 0
+    width: Points = 0
+    height: Points = 0
     meters: dict[str, dict[str, float | str | bool]] = {}
     calibrations: list[Calibration] = []
     monitor_settings: list[MonitorSetting] = []
@@ -226,12 +233,23 @@ def load(path: Path) -> tuple[Settings, str]:
         return Settings(), f"The settings in {path} cannot be read ({error.strerror}); this session starts fresh."
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         return _set_aside(path, str(error).rstrip("."))
+    if _holds_nul(msgspec.to_builtins(settings)):
+        return _set_aside(path, "a name or path in it holds a NUL character")
     if settings.version > VERSION:
         return _set_aside(path, "a newer version of this program wrote it")
     settings.version = VERSION
     if settings.theme not in THEMES:
         settings.theme = "system"
     return settings, ""
+
+
+def _holds_nul(value: object) -> bool:
+    """True for text that no system takes as a name or path."""
+    if isinstance(value, str):
+        return NUL in value
+    if isinstance(value, dict):
+        return any(_holds_nul(part) for pair in value.items() for part in pair)
+    return isinstance(value, (list, tuple)) and any(map(_holds_nul, value))
 
 
 def save(settings: Settings, path: Path) -> str:

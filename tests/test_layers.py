@@ -36,6 +36,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/children.py", (), ()),
     ("meter/feeds.py", ("meter.readings",), ("numpy", "msgspec")),
     ("meter/settings.py", ("meter.readings", "meter.feeds"), ("numpy", "msgspec", "platformdirs")),
+    ("meter/settings_merge.py", ("meter.settings",), ()),
     ("meter/exposure_rules.py", ("dsp",), ("msgspec", "presets")),
     ("meter/plugin/api.py", ("dsp", "meter.readings"), ("numpy",)),
     ("meter/plugin/", ("dsp", "meter.readings", "meter.plugin"), ("numpy", "msgspec")),
@@ -72,7 +73,14 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/report/", ("meter.readings", "meter.feeds", "meter.logbook", "meter.report"), ("numpy",)),
     (
         "meter/gui/",
-        ("meter.gui", "meter.readings", "meter.feeds", "meter.settings", "meter.plugin.manifest"),
+        (
+            "meter.gui",
+            "meter.readings",
+            "meter.feeds",
+            "meter.settings",
+            "meter.settings_merge",
+            "meter.plugin.manifest",
+        ),
         ("numpy", "presets", "msgspec", *QT),
     ),
 ]

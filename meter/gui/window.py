@@ -11,7 +11,6 @@ from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeySequence, QMoveEvent, QResizeEvent, QShortcut, QShowEvent
 from PySide6.QtWidgets import QApplication, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
-from meter import settings as settings_file
 from meter.gui.cautions import Cautions
 from meter.gui.clock import DrawClock
 from meter.gui.ears_only import EarsOnly
@@ -34,6 +33,7 @@ from meter.gui.source_list import source_title
 from meter.gui.theme import GAP_PX, apply_theme
 from meter.readings import Frame
 from meter.settings import Settings, SourceChoice, with_map_channels
+from meter.settings_merge import SharedSettings
 
 TITLE = "Earwitness"
 EDGE_PX = 14
@@ -55,6 +55,7 @@ class Window(QMainWindow):
         self._settings = settings
         self._source = surroundings.starting_source or settings.source
         self._around = surroundings
+        self._kept = SharedSettings(settings, path) if (path := surroundings.settings_path) else None
         self._now = now
         self._closed = False
         self._frame: Frame | None = None
@@ -339,11 +340,10 @@ class Window(QMainWindow):
 
     def save(self) -> None:
         """Save the settings now; a failure is said once."""
-        if self._around.settings_path is None:
+        if self._kept is None:
             return
         keep_place(self, self._settings)
-        sentence = settings_file.save(self._settings, self._around.settings_path)
-        if sentence:
+        if sentence := self._kept.save():
             self.feed_line.say(sentence)
 
     # Qt's own

@@ -75,6 +75,30 @@ def test_a_broken_file_is_kept_aside_and_said(tmp_path, text):
     assert not path.exists()
 
 
+@pytest.mark.parametrize(
+    "plain",
+    [
+        {"width": 2**63},
+        {"width": 2**31, "height": 700},
+        {"height": -1},
+        {"plugin_folders": ["/meters\0mine"]},
+        {"source": {"kind": "file", "name": "/songs/\0.wav"}},
+        {"source": {"kind": "device", "options": {"host_api": "\0"}}},
+        {"feed_maps": {"device x": "/jobs/\0.toml"}},
+        {"meters": {"listening": {"person": "\0"}}},
+        {"calibrations": [msgspec.to_builtins(SEAT) | {"offset_db": 1e300}]},
+    ],
+    ids=str,
+)
+def test_values_that_no_window_or_system_takes_are_kept_aside(tmp_path, plain):
+    path = tmp_path / "settings.json"
+    path.write_bytes(msgspec.json.encode(plain))
+    found, sentence = settings_file.load(path)
+    assert found == Settings()
+    assert "is kept as settings.json" + ASIDE_SUFFIX in sentence
+    assert msgspec.json.decode((tmp_path / f"settings.json{ASIDE_SUFFIX}").read_bytes()) == plain
+
+
 def test_a_second_broken_file_does_not_replace_the_first(tmp_path):
     path = tmp_path / "settings.json"
     for text in ("first", "second"):
@@ -129,14 +153,6 @@ def test_a_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
     assert "No space left" in settings_file.save(Settings(), path)
     assert settings_file.load(path)[0] == full()
     assert [entry.name for entry in tmp_path.iterdir()] == ["settings.json"]
-
-
-def test_two_windows_last_one_wins(tmp_path):
-    path = tmp_path / "settings.json"
-    one, two = Settings(theme="dark"), Settings(theme="light")
-    settings_file.save(one, path)
-    settings_file.save(two, path)
-    assert settings_file.load(path)[0].theme == "light"
 
 
 def test_one_calibration_for_each_source():

@@ -7,6 +7,7 @@ import json
 import math
 import weakref
 
+import msgspec
 import pytest
 from PySide6.QtCore import QEvent, Qt
 from PySide6.QtWidgets import QApplication, QWidget
@@ -542,7 +543,7 @@ def test_two_windows_at_once(qtbot, tmp_path):
     two.feed(8041.0)
     two.window.close()
     assert settings_file.load(tmp_path / "settings.json")[0].theme == "light"
-    assert [entry.name for entry in tmp_path.iterdir()] == ["settings.json"]
+    assert {entry.name for entry in tmp_path.iterdir()} == {"settings.json", "settings.json.lock"}
 
 
 def test_a_picture_keeps_nothing(qtbot, tmp_path):
@@ -589,3 +590,17 @@ def test_a_hundred_windows_leave_nothing(qtbot, tmp_path):
 )
 def test_what_a_source_is_called(source, title):
     assert source_title(source) == title
+
+
+def test_the_window_closed_last_keeps_the_calibration_of_the_other(qtbot, tmp_path):
+    old = Calibration("monitor:Studio Out", 99.0, "2026-11-24", 79.0, "A", "band")
+    settings_file.save(Settings(source=LISTENED, cautions_read=True, calibrations=[old]), tmp_path / "settings.json")
+    first, second = (Bench(qtbot, tmp_path, settings_file.load(tmp_path / "settings.json")[0]) for _ in range(2))
+    first.feed()
+    first.window.seat.dialog.calibrated.emit(msgspec.structs.replace(old, offset_db=90.0))
+    first.window.close()
+    second.window.choose_theme("light")
+    second.window.close()
+    kept = settings_file.load(tmp_path / "settings.json")[0]
+    assert [entry.offset_db for entry in kept.calibrations] == [90.0]
+    assert kept.theme == "light"
