@@ -13,7 +13,7 @@ MASK_ROLES = (
     "L", "R", "C", "LFE", "Lb", "Rb", "Lc", "Rc", "Cb", "Ls", "Rs",
     "Tc", "Ltf", "Ctf", "Rtf", "Ltb", "Ctb", "Rtb",
 )  # fmt: skip
-"""By bit of ``dwChannelMask``, lowest first (Microsoft WAVEFORMATEXTENSIBLE, read twice): fronts, LFE, backs,
+"""By bit of ``dwChannelMask``, lowest first (Microsoft WAVEFORMATEXTENSIBLE, from two copies): fronts, LFE, backs,
 fronts beside the centre, back centre, sides, tops. Channels stand in the file in this order."""
 
 POSITIONS: dict[str, tuple[float, float]] = {

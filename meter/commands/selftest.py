@@ -1,4 +1,4 @@
-"""Run the published checks on this installed program and print each against its source."""
+"""Run the checks on this installed program and print each against its source, as it was read."""
 
 from __future__ import annotations
 
@@ -16,16 +16,17 @@ from typing import Any
 
 import meter.selftest
 from meter.commands.workers import work_through
-from meter.selftest.checks import Check
+from meter.selftest.checks import KINDS, Check, Kind
 
 MISSED = 1
-NOT_PRINTED = ("not printed anywhere", "common practice", "closed form")
-"""Words in a source that say the figure is arithmetic of ours or habit, not a printed one."""
 
 
 @dataclass(frozen=True)
 class Result:
-    """One check with its reading. ``margin_used_percent`` is NaN where a limit is open or exact."""
+    """One check with its reading. ``kind`` and ``read_in`` are those of its source.
+
+    ``margin_used_percent`` is NaN where a limit is open or exact.
+    """
 
     topic: str
     name: str
@@ -36,7 +37,8 @@ class Result:
     plus: float
     measured: float
     passed: bool
-    published: bool
+    kind: Kind
+    read_in: str
     fault: str = ""
 
     @property
@@ -117,10 +119,10 @@ def run_one(topic: str, check: Check) -> Result:
         reading = float(check.measure())
     except Exception as error:
         reading, fault = math.nan, f"{type(error).__name__}: {error}"
-    published = not any(words in check.source for words in NOT_PRINTED)
+    source = check.source
     return Result(
-        topic, check.name, check.source, check.expected, check.unit, check.minus, check.plus, reading,
-        check.passes(reading), published, fault,
+        topic, check.name, str(source), check.expected, check.unit, check.minus, check.plus, reading,
+        check.passes(reading), source.kind, source.read_in, fault,
     )  # fmt: skip
 
 
@@ -130,7 +132,7 @@ def sums_of(results: Sequence[Result], seconds: float) -> dict[str, Any]:
     tightest = max(used, key=lambda result: result.margin_used_percent, default=None)
     return {
         "checks": len(results),
-        "published": sum(result.published for result in results),
+        "kinds": {kind: sum(result.kind == kind for result in results) for kind in KINDS},
         "missed": sum(not result.passed for result in results),
         "smallest_margin_percent": max(0.0, 100.0 - tightest.margin_used_percent) if tightest else None,
         "smallest_margin_check": f"{tightest.name} ({tightest.source})" if tightest else None,
@@ -139,19 +141,18 @@ def sums_of(results: Sequence[Result], seconds: float) -> dict[str, Any]:
 
 
 def line_of(result: Result) -> str:
-    """Check, source, expected with tolerance, measured, margin used."""
+    """Check, source and where it was read, expected with tolerance, measured, margin used."""
     mark = "ok    " if result.passed else "MISSED"
     used = f"{result.margin_used_percent:3.0f} %" if math.isfinite(result.margin_used_percent) else "    –"
     measured = result.fault or f"{result.measured:.6g}"
     limits = f"{result.expected:g} +{result.plus:g} −{result.minus:g} {result.unit}".rstrip()
-    return f"{mark} {result.name}  [{result.source}]  expected {limits}, measured {measured}, margin used {used}"
+    source = f"{result.source}; read in {result.read_in}" if result.read_in else result.source
+    return f"{mark} {result.name}  [{source}]  expected {limits}, measured {measured}, margin used {used}"
 
 
 def sentence_of(sums: dict[str, Any]) -> str:
     """The closing line."""
     margin = sums["smallest_margin_percent"]
     tightest = f"; smallest margin left {margin:.1f} %: {sums['smallest_margin_check']}" if margin is not None else ""
-    return (
-        f"{sums['checks']} checks, {sums['published']} of them printed figures, {sums['missed']} missed, "
-        f"{sums['seconds']} s{tightest}."
-    )
+    kinds = ", ".join(f"{count} {kind}" for kind, count in sums["kinds"].items())
+    return f"{sums['checks']} checks: {kinds}; {sums['missed']} missed, {sums['seconds']} s{tightest}."

@@ -24,9 +24,13 @@ from dsp.bands import (
 )
 from dsp.signals import tone
 from dsp.types import FloatArray
-from meter.selftest.checks import Check
+from meter.selftest.checks import CLOSED_FORM, FROM_MEMORY, PRINTED, Check, Source
 
-STANDARD = "IEC 61260-1:2014"
+STANDARD = Source("IEC 61260-1:2014", PRINTED, "two transcriptions in acoustics libraries")
+NOMINALS = Source("ISO 266; IEC 61260-1:2014 Annex E", PRINTED, STANDARD.read_in)
+PRINTED_FIGURES = ("Formula 1", "Annex E.3")
+"""Clauses that print the figure itself; the others give the formula for it."""
+
 RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 RANGES = {1: (31.5, 16_000.0, "octaves"), 3: (20.0, 20_000.0, "third octaves")}
 EDGE_SLACK = 1e-9
@@ -154,16 +158,32 @@ def _frequencies() -> list[Check]:
         ("mid-band 0 of half octaves", "Formula 3", 1188.502, "Hz", 5e-4, lambda: mid_band(0, 2)),
     ]
     checks = [
-        Check(name, f"{STANDARD} {where}", value, unit, slack, slack, measure)
+        Check(
+            name,
+            STANDARD.at(f" {where}", PRINTED if where in PRINTED_FIGURES else CLOSED_FORM),
+            value,
+            unit,
+            slack,
+            slack,
+            measure,
+        )
         for name, where, value, unit, slack, measure in listed
     ]
     for index, listed_hz in enumerate(LISTED_OCTAVES_HZ, start=-5):
-        where = f"{STANDARD} Formula 2"
+        where = STANDARD.at(" Formula 2", CLOSED_FORM)
         checks.append(Check(f"octave {index:+d}", where, listed_hz, "Hz", 5e-3, 5e-3, partial(mid_band, index, 1)))
     for step, ratio in LISTED_THIRD_RATIOS.items():
         measure = partial(class_1_frequency_ratio, step, 3)
         checks.append(
-            Check(f"third-octave breakpoint {step:g}", f"{STANDARD} Table F.1", ratio, "", 5e-6, 5e-6, measure)
+            Check(
+                f"third-octave breakpoint {step:g}",
+                STANDARD.at(" Table F.1, recomputed", CLOSED_FORM),
+                ratio,
+                "",
+                5e-6,
+                5e-6,
+                measure,
+            )
         )
     return checks
 
@@ -174,7 +194,7 @@ def _nominals() -> list[Check]:
         for index, value in enumerate(listed, start=first):
             name = f"nominal {value:g} Hz, {RANGES[bands_per_octave][2]}"
             measure = partial(_nominal_of, index, bands_per_octave)
-            checks.append(Check(name, f"ISO 266; {STANDARD} Annex E", value, "Hz", 0.0, 0.0, measure))
+            checks.append(Check(name, NOMINALS, value, "Hz", 0.0, 0.0, measure))
     return checks
 
 
@@ -191,7 +211,7 @@ def _own_limits() -> list[Check]:
     for row, step in enumerate(CLASS_1_STEPS):
         if row == 5:
             continue
-        where = f"{STANDARD} Table 1, class 1, exponent {step:g}"
+        where = STANDARD.at(f" Table 1, class 1, exponent {step:g}")
         for bands_per_octave, (_, _, what) in RANGES.items():
             for most, value in ((False, CLASS_1_LEAST_DB[row]), (True, CLASS_1_MOST_DB[row])):
                 name = f"{what}, {'most' if most else 'least'} allowed at exponent {step:g}"
@@ -209,7 +229,7 @@ def _limits(rate_hz: int, bands_per_octave: int) -> list[Check]:
     both = (rate_hz, bands_per_octave)
     checks = []
     for row, step in enumerate(CLASS_1_STEPS):
-        where = f"{STANDARD} Table 1, class 1, exponent {step:g}"
+        where = STANDARD.at(f" Table 1, class 1, exponent {step:g}")
         least, most = CLASS_1_LEAST_DB[row], CLASS_1_MOST_DB[row]
         side = " beyond the edge" if step == 0.5 and least > 0.0 else ""
         name = f"{what}, exponent {step:g}{side}"
@@ -229,7 +249,7 @@ def _whole_range(rate_hz: int, bands_per_octave: int) -> list[Check]:
     return [
         Check(
             f"{what}, room inside the limits between the breakpoints",
-            f"{STANDARD} Table 1, class 1, linear in lg f between its points",
+            STANDARD.at(" Table 1, class 1, linear in lg f between its points"),
             0.0,
             "dB",
             0.0,
@@ -238,7 +258,7 @@ def _whole_range(rate_hz: int, bands_per_octave: int) -> list[Check]:
         ),
         Check(
             f"{what}, effective bandwidth",
-            f"{STANDARD} 5.12.2, class 1 (limits read, integral over d f / f from memory)",
+            STANDARD.at(" 5.12.2, class 1 (limits read, integral over d f / f from memory)", FROM_MEMORY),
             0.0,
             "dB",
             0.4,
@@ -246,7 +266,7 @@ def _whole_range(rate_hz: int, bands_per_octave: int) -> list[Check]:
             partial(bandwidth_deviation_db, *both),
         ),
         *(
-            Check(f"{what}, {end} sum of bands", f"{STANDARD} 5.16, class 1", 0.0, "dB", 1.8, 0.8, measure)
+            Check(f"{what}, {end} sum of bands", STANDARD.at(" 5.16, class 1"), 0.0, "dB", 1.8, 0.8, measure)
             for end, measure in (
                 ("highest", lambda: float(summation_db(*both).max())),
                 ("lowest", lambda: float(summation_db(*both).min())),
@@ -263,7 +283,7 @@ def _in_time() -> list[Check]:
             ratio = class_1_frequency_ratio(CLASS_1_STEPS[row], 3)
             least, most = CLASS_1_LEAST_DB[row], CLASS_1_MOST_DB[row]
             name = f"{item.nominal_hz:g} Hz third octave at {rate_hz / 1000:g} kHz, a sine at 1/{ratio:.4f} of it"
-            where = f"{STANDARD} Table 1, class 1"
+            where = STANDARD.at(" Table 1, class 1")
             measure = partial(measured_db, rate_hz, item, item.mid_hz / ratio)
             checks.append(Check(name, where, least, "dB", 0.0, most - least, measure))
     return checks

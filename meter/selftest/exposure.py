@@ -23,7 +23,7 @@ from dsp.exposure import (
     twa_db,
     weekly_level_db,
 )
-from meter.selftest.checks import Check
+from meter.selftest.checks import CLOSED_FORM, FROM_MEMORY, OWN_CASE, PRINTED, Check, Source
 
 NIOSH = Rule("NIOSH 98-126", 85.0, 8.0, "day", 3.0, 80.0)
 OSHA_80 = Rule("1910.95, hearing conservation", 90.0, 8.0, "day", 5.0, 80.0)
@@ -32,13 +32,19 @@ ADULTS = Rule("H.870, adults", 80.0, 40.0, "week")
 ADULTS_HALVED = Rule("H.870, adults, as usually tabled", 80.0, 40.0, "week", 3.0)
 SENSITIVE = Rule("H.870, sensitive", 75.0, 40.0, "week")
 
-NIOSH_SOURCE = "NIOSH 98-126 (1998)"
-OSHA_SOURCE = "29 CFR 1910.95"
-EU_SOURCE = "Directive 2003/10/EC, Article 3"
-H870_SOURCE = "ITU-T H.870 (03/2022)"
-ISO_SOURCE = "ISO 9612:2009"
-L108_SOURCE = "British guidance L108, Appendix 3"
-OWN = "formulae of NIOSH 98-126, ISO 1999 and 1910.95; mixed case of our own, not printed anywhere"
+NIOSH_SOURCE = Source("NIOSH 98-126 (1998)", PRINTED, "a reference site's copy and a research note")
+OSHA_SOURCE = Source("29 CFR 1910.95", PRINTED, "the regulator's page and a research note")
+EU_SOURCE = Source("Directive 2003/10/EC, Article 3", PRINTED, "the English text")
+H870_SOURCE = Source("ITU-T H.870 (03/2022)", CLOSED_FORM, "summaries of the ITU")
+ISO_SOURCE = Source("ISO 9612:2009", PRINTED, "a transcription in an acoustics library")
+L108_SOURCE = Source("British guidance L108, Appendix 3", PRINTED, "a validation note")
+MANUAL = Source("technical manual III-5", PRINTED, "a validation note")
+RECKONER = Source("weekly noise reckoner, 2020", PRINTED, "the regulator's sheet")
+MUSIC_GUIDANCE = Source("British guidance for music, equal exposures", PRINTED, "a quotation")
+IEC_61252 = Source("IEC 61252 (from memory), arithmetic", FROM_MEMORY)
+OWN = Source("formulae of NIOSH 98-126, ISO 1999 and 1910.95; mixed case of our own, not printed anywhere", OWN_CASE)
+PRINTED_TWA = (50, 91, 100)
+"""Doses in per cent whose level the text of 1910.95 or its notes print; the other rows come from its formula."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +52,7 @@ class Misprint:
     """A printed value that its own document's formula contradicts; the check goes by ``correct``."""
 
     name: str
-    source: str
+    source: Source
     printed: float
     correct: float
     unit: str
@@ -158,12 +164,35 @@ MIXED: list[tuple[tuple[float, ...], tuple[float, ...], tuple[float, float, floa
 ]
 
 MISPRINTS = [
-    Misprint("99 dB(A)", f"{NIOSH_SOURCE}, Table 1-1 (prints 18 min 59 s)", 1139.0, 1134.0, "s", 1.0),
-    Misprint("TWA of 50,000 %", f"{NIOSH_SOURCE}, Table 1-2 (prints 102.0)", 102.0, 112.0, "dB(A)", 0.05),
-    Misprint("TWA of 26,000,000 %", f"{NIOSH_SOURCE}, Table 1-2 (prints 139.0)", 139.0, 139.15, "dB(A)", 0.05),
-    Misprint("TWA of 115 %", f"{OSHA_SOURCE}, Table A-1 (prints 91.1)", 91.1, 91.01, "dB(A)", 0.05),
-    Misprint("83 dB for a day", "weekly noise reckoner, 2020 (prints 65)", 65.0, 63.1, "points", 0.1),
-    Misprint("79 dB for a day", "weekly noise reckoner, 2020 (prints 26)", 26.0, 25.1, "points", 0.1),
+    Misprint(
+        "99 dB(A)",
+        NIOSH_SOURCE.at(", Table 1-1 (prints 18 min 59 s), formula", CLOSED_FORM),
+        1139.0,
+        1134.0,
+        "s",
+        1.0,
+    ),
+    Misprint(
+        "TWA of 50,000 %",
+        NIOSH_SOURCE.at(", Table 1-2 (prints 102.0), formula", CLOSED_FORM),
+        102.0,
+        112.0,
+        "dB(A)",
+        0.05,
+    ),
+    Misprint(
+        "TWA of 26,000,000 %",
+        NIOSH_SOURCE.at(", Table 1-2 (prints 139.0), formula", CLOSED_FORM),
+        139.0,
+        139.15,
+        "dB(A)",
+        0.05,
+    ),
+    Misprint(
+        "TWA of 115 %", OSHA_SOURCE.at(", Table A-1 (prints 91.1), formula", CLOSED_FORM), 91.1, 91.01, "dB(A)", 0.05
+    ),
+    Misprint("83 dB for a day", RECKONER.at(" (prints 65), formula", CLOSED_FORM), 65.0, 63.1, "points", 0.1),
+    Misprint("79 dB for a day", RECKONER.at(" (prints 26), formula", CLOSED_FORM), 26.0, 25.1, "points", 0.1),
 ]
 
 
@@ -194,61 +223,89 @@ def _niosh() -> Iterator[Check]:
     for level, text in re.findall(r"(\d+) (\S+)", NIOSH_TABLE_1_1):
         seconds, unit = printed_seconds(text)
         measure = partial(seconds_allowed, NIOSH, float(level))
-        yield Check(f"NIOSH, {level} dB(A)", f"{NIOSH_SOURCE}, Table 1-1", seconds, "s", unit, unit, measure)
+        yield Check(f"NIOSH, {level} dB(A)", NIOSH_SOURCE.at(", Table 1-1"), seconds, "s", unit, unit, measure)
     for level, hours in NIOSH_EXACT_HOURS.items():
-        source = f"{NIOSH_SOURCE}, 1.1.1, formula"
+        source = NIOSH_SOURCE.at(", 1.1.1, formula", CLOSED_FORM)
         yield Check(
             f"NIOSH, {level:g} dB(A), exactly", source, hours, "h", 1e-9, 1e-9, partial(hours_allowed, NIOSH, level)
         )
     yield Check(
-        "NIOSH, TWA of 20 %", f"{NIOSH_SOURCE}, Table 1-2", 78.0, "dB(A)", 0.05, 0.05, partial(twa_db, 20.0, NIOSH)
+        "NIOSH, TWA of 20 %", NIOSH_SOURCE.at(", Table 1-2"), 78.0, "dB(A)", 0.05, 0.05, partial(twa_db, 20.0, NIOSH)
     )
     eight_hours = partial(share_percent, [100.0], [8.0], NIOSH)
-    yield Check("NIOSH, 100 dB(A) for 8 h", f"{NIOSH_SOURCE}, 1.1.1", 3200.0, "%", 0.01, 0.01, eight_hours)
+    yield Check(
+        "NIOSH, 100 dB(A) for 8 h",
+        NIOSH_SOURCE.at(", 1.1.1, formula", CLOSED_FORM),
+        3200.0,
+        "%",
+        0.01,
+        0.01,
+        eight_hours,
+    )
     twa = partial(twa_db, 3200.0, NIOSH)
-    yield Check("NIOSH, TWA of 3200 %", f"{NIOSH_SOURCE}, 1.1.3, 10.0 log", 100.05, "dB(A)", 0.005, 0.005, twa)
+    yield Check(
+        "NIOSH, TWA of 3200 %", NIOSH_SOURCE.at(", 1.1.3, 10.0 log", CLOSED_FORM), 100.05, "dB(A)", 0.005, 0.005, twa
+    )
 
 
 def _osha() -> Iterator[Check]:
     for level, hours in OSHA_TABLE_G16.items():
         limit = 0.07 if level in OSHA_HALF_HOURS else 1e-9
         measure = partial(hours_allowed, OSHA_90, level)
-        yield Check(f"OSHA, {level:g} dB(A)", f"{OSHA_SOURCE}, Table G-16", hours, "h", 0.0, limit, measure)
+        yield Check(f"OSHA, {level:g} dB(A)", OSHA_SOURCE.at(", Table G-16"), hours, "h", 0.0, limit, measure)
     for above, text in enumerate(OSHA_TABLE_G16A.split()):
         half = 0.5 * 10.0 ** -len(text.partition(".")[2])
         name, measure = f"OSHA, {80 + above} dB(A), G-16a", partial(hours_allowed, OSHA_80, 80.0 + above)
-        yield Check(name, f"{OSHA_SOURCE}, Table G-16a", float(text), "h", half, half, measure)
+        yield Check(name, OSHA_SOURCE.at(", Table G-16a"), float(text), "h", half, half, measure)
     for dose, twa in OSHA_DOSE_TO_TWA.items():
         measure = partial(twa_db, dose, OSHA_80)
-        yield Check(f"OSHA, TWA of {dose:g} %", f"{OSHA_SOURCE}, Appendix A, I(2)", twa, "dB(A)", 0.05, 0.05, measure)
+        source = OSHA_SOURCE.at(", Appendix A, I(2)", PRINTED if dose in PRINTED_TWA else CLOSED_FORM)
+        yield Check(f"OSHA, TWA of {dose:g} %", source, twa, "dB(A)", 0.05, 0.05, measure)
     for shift, level in OSHA_LONG_SHIFTS.items():
         measure = partial(level_for_share_db, 50.0, shift, OSHA_80)
-        yield Check(f"OSHA, action level, {shift:g} h", "technical manual III-5", level, "dB(A)", 0.05, 0.05, measure)
+        yield Check(f"OSHA, action level, {shift:g} h", MANUAL, level, "dB(A)", 0.05, 0.05, measure)
     for level, dose in ((92.0, 132.0), (87.0, 66.0)):
         measure = partial(share_percent, [level], [8.0], OSHA_80)
-        yield Check(f"OSHA, {level:g} dB(A) for 8 h", "technical manual III-5", dose, "%", 0.5, 0.5, measure)
+        yield Check(f"OSHA, {level:g} dB(A) for 8 h", MANUAL, dose, "%", 0.5, 0.5, measure)
     uncounted = partial(share_percent, [79.9, 89.9], [100.0, 8.0], OSHA_90)
-    yield Check("OSHA, below the threshold", f"{OSHA_SOURCE}, Table G-16a", 0.0, "%", 0.0, 0.0, uncounted)
+    yield Check(
+        "OSHA, below the threshold",
+        OSHA_SOURCE.at(", Table G-16a; our own case", OWN_CASE),
+        0.0,
+        "%",
+        0.0,
+        0.0,
+        uncounted,
+    )
 
 
 def _directive() -> Iterator[Check]:
     for pascal, level in ((200.0, 140.0), (140.0, 137.0), (112.0, 135.0)):
         measure = partial(pressure_level_db, pascal)
-        yield Check(f"peak of {pascal:g} Pa", f"{EU_SOURCE}, whole decibels", level, "dB(C)", 0.5, 0.5, measure)
+        yield Check(f"peak of {pascal:g} Pa", EU_SOURCE.at(", whole decibels"), level, "dB(C)", 0.5, 0.5, measure)
     for pascal, level in ((200.0, 140.00), (140.0, 136.90), (112.0, 134.96), (1.0, 93.979)):
-        measure, source = partial(pressure_level_db, pascal), "re 20 uPa, closed form"
-        yield Check(f"peak of {pascal:g} Pa, exactly", f"{EU_SOURCE}: {source}", level, "dB", 0.005, 0.005, measure)
+        measure = partial(pressure_level_db, pascal)
+        source = EU_SOURCE.at(": re 20 uPa, closed form", CLOSED_FORM)
+        yield Check(f"peak of {pascal:g} Pa, exactly", source, level, "dB", 0.005, 0.005, measure)
     for days, weekly in (((90.0, 90.0, 78.0, 78.0, 78.0), 86.41), ((92.0,), 85.01)):
         measure = partial(weekly_level_db, days)
-        source = "Directive 2003/10/EC, Article 2; our own case"
+        source = Source("Directive 2003/10/EC, Article 2; our own case", OWN_CASE, "a research note")
         yield Check(f"week of {len(days)} day(s) with {days[0]:g}", source, weekly, "dB(A)", 0.005, 0.005, measure)
     hour = partial(equivalent_level_db, [90.0, 70.0], [10.0 / 60.0, 50.0 / 60.0])
-    yield Check("Leq, 10 min at 90 and 50 min at 70", "energy mean; our own case", 82.43, "dB(A)", 0.005, 0.005, hour)
+    yield Check(
+        "Leq, 10 min at 90 and 50 min at 70",
+        Source("energy mean; our own case", OWN_CASE),
+        82.43,
+        "dB(A)",
+        0.005,
+        0.005,
+        hour,
+    )
 
 
 def _h870() -> Iterator[Check]:
     tables = [
-        ("adults, 3 dB halving", ADULTS_HALVED, H870_ADULTS_HALVED, "usual table", 0.0),
+        ("adults, 3 dB halving", ADULTS_HALVED, H870_ADULTS_HALVED, "halved for each 3 dB", 0.0),
         ("adults, equal energy", ADULTS, H870_ADULTS_EXACT, "mode 1, arithmetic", 0.002),
         ("sensitive, equal energy", SENSITIVE, H870_SENSITIVE_EXACT, "mode 2, from summaries; arithmetic", 0.002),
     ]
@@ -256,13 +313,14 @@ def _h870() -> Iterator[Check]:
         for level, hours in table.items():
             limit, measure = relative * hours, partial(hours_allowed, rule, level)
             yield Check(
-                f"H.870 {name}, {level:g} dB(A)", f"{H870_SOURCE}, {source}", hours, "h", limit, limit, measure
+                f"H.870 {name}, {level:g} dB(A)", H870_SOURCE.at(f", {source}"), hours, "h", limit, limit, measure
             )
-    for level, printed, source in ((80.0, 1.6, "mode 1"), (75.0, 0.51, "mode 2, from memory")):
+    for level, printed, source in (
+        (80.0, 1.6, H870_SOURCE.at(", mode 1", PRINTED)),
+        (75.0, 0.51, H870_SOURCE.at(", mode 2, from memory", FROM_MEMORY)),
+    ):
         measure = partial(sound_exposure_pa2h, level, 40.0)
-        yield Check(
-            f"H.870, {level:g} dB(A) for 40 h", f"{H870_SOURCE}, {source}", printed, "Pa²h", 0.005, 0.005, measure
-        )
+        yield Check(f"H.870, {level:g} dB(A) for 40 h", source, printed, "Pa²h", 0.005, 0.005, measure)
     yield from _sound_exposures()
 
 
@@ -273,7 +331,7 @@ def _sound_exposures() -> Iterator[Check]:
         measure = partial(sound_exposure_pa2h, level, hours)
         yield Check(
             f"{level:g} dB(A) for {hours:g} h",
-            "IEC 61252 (from memory), arithmetic",
+            IEC_61252,
             exposure,
             "Pa²h",
             limit,
@@ -281,14 +339,12 @@ def _sound_exposures() -> Iterator[Check]:
             measure,
         )
     week_in_a_day = partial(daily_level_of_exposure_db, 1.6)
-    yield Check(
-        "a week of H.870 in one day", "IEC 61252 (from memory), arithmetic", 87.0, "dB(A)", 0.05, 0.05, week_in_a_day
-    )
+    yield Check("a week of H.870 in one day", IEC_61252, 87.0, "dB(A)", 0.05, 0.05, week_in_a_day)
     one = partial(daily_level_of_exposure_db, 1.0)
-    yield Check("1 Pa²h as LEX,8h", "IEC 61252 (from memory), arithmetic", 84.949, "dB(A)", 0.001, 0.001, one)
+    yield Check("1 Pa²h as LEX,8h", IEC_61252, 84.949, "dB(A)", 0.001, 0.001, one)
     yield Check(
         "1 Pa²h as LAE",
-        "IEC 61252 (from memory), arithmetic",
+        IEC_61252,
         129.542,
         "dB(A)",
         0.001,
@@ -306,15 +362,21 @@ def iso_9612_tasks() -> float:
 
 def _iso_9612() -> Iterator[Check]:
     job, day = (88.1, 86.1, 89.7, 86.5, 91.1, 86.7), (88.0, 91.9, 87.6, 90.4, 89.0, 88.4)
-    yield Check("ISO 9612, by tasks", f"{ISO_SOURCE}, Annex D", 84.3, "dB(A)", 0.05, 0.05, iso_9612_tasks)
+    yield Check("ISO 9612, by tasks", ISO_SOURCE.at(", Annex D"), 84.3, "dB(A)", 0.05, 0.05, iso_9612_tasks)
     rounded = partial(daily_level_of_mean, job, 7.5, True)
-    yield Check("ISO 9612, by job, mean rounded", f"{ISO_SOURCE}, Annex E", 88.1, "dB(A)", 0.05, 0.05, rounded)
+    yield Check("ISO 9612, by job, mean rounded", ISO_SOURCE.at(", Annex E"), 88.1, "dB(A)", 0.05, 0.05, rounded)
     exact = partial(daily_level_of_mean, job, 7.5)
     yield Check(
-        "ISO 9612, by job, not rounded", f"{ISO_SOURCE}, Annex E, recomputed", 88.16, "dB(A)", 0.005, 0.005, exact
+        "ISO 9612, by job, not rounded",
+        ISO_SOURCE.at(", Annex E, recomputed", CLOSED_FORM),
+        88.16,
+        "dB(A)",
+        0.005,
+        0.005,
+        exact,
     )
     full = partial(daily_level_of_mean, day, 9.25)
-    yield Check("ISO 9612, full day", f"{ISO_SOURCE}, Annex F", 90.1, "dB(A)", 0.05, 0.05, full)
+    yield Check("ISO 9612, full day", ISO_SOURCE.at(", Annex F"), 90.1, "dB(A)", 0.05, 0.05, full)
 
 
 L108_DAY = ((80.0, 5.0, 78.0, 20.0), (86.0, 2.0, 80.0, 31.0), (95.0, 0.75, 85.0, 94.0))
@@ -343,12 +405,12 @@ def _british() -> Iterator[Check]:
     for decibels, points in WEEKLY_RECKONER.items():
         # Points are printed in preferred numbers, so the level is what can be compared.
         measure = partial(level_of_points_db, points)
-        yield Check(f"{points:g} points", "weekly noise reckoner, 2020", decibels, "dB(A)", 0.06, 0.06, measure)
+        yield Check(f"{points:g} points", RECKONER, decibels, "dB(A)", 0.06, 0.06, measure)
     week = partial(level_of_points_db, 2000.0 / 5.0)
-    yield Check("2000 points in a week", "weekly noise reckoner, 2020", 91.0, "dB(A)", 0.5, 0.5, week)
+    yield Check("2000 points in a week", RECKONER, 91.0, "dB(A)", 0.5, 0.5, week)
     for target, level, hours in EQUAL_EXPOSURES:
         name, measure = f"{level:g} dB(A) for {60 * hours:g} min", partial(daily_level_db, [level], [hours])
-        yield Check(name, "British guidance for music, equal exposures", target, "dB(A)", 0.5, 0.5, measure)
+        yield Check(name, MUSIC_GUIDANCE, target, "dB(A)", 0.5, 0.5, measure)
 
 
 def _mixed() -> Iterator[Check]:

@@ -11,17 +11,17 @@ from dsp.high_pass import apply, delay_cycles, loss_db, price, removed_percent
 from dsp.level import Level
 from dsp.ring import half_beat_ms, ring
 from dsp.signals import silence, tone
-from meter.selftest.checks import Check
+from meter.selftest.checks import CLOSED_FORM, Check, Source
 
 RATE_HZ = 48_000
 LOW_RATE_HZ = 2000.0
 CUTOFF_HZ = 100.0
 
-LOSS = "closed form of S. Butterworth 1930: 10 lg(1 + (fc / f)^2n)"
-DELAY = "closed form of the Butterworth poles, group delay times 2 pi fc"
-AFFORD = "closed form of S. Butterworth 1930: cut-off that loses 0.5 dB, and its phase and delay"
-RESONATOR = "closed form of a resonator: T60 = 2.19881 Q / f0, a third of it for 20 dB"
-TEMPO = "30,000 / beats per minute, closed form"
+LOSS = Source("closed form of S. Butterworth 1930: 10 lg(1 + (fc / f)^2n)", CLOSED_FORM)
+DELAY = Source("closed form of the Butterworth poles, group delay times 2 pi fc", CLOSED_FORM)
+AFFORD = Source("closed form of S. Butterworth 1930: cut-off that loses 0.5 dB, and its phase and delay", CLOSED_FORM)
+RESONATOR = Source("closed form of a resonator: T60 = 2.19881 Q / f0, a third of it for 20 dB", CLOSED_FORM)
+TEMPO = Source("30,000 / beats per minute, closed form", CLOSED_FORM)
 
 LOSSES_DB = {
     1 / 8: (18.129, 36.125, 54.185, 72.247), 1 / 4: (12.304, 24.099, 36.125, 48.165),

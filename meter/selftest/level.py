@@ -9,15 +9,18 @@ import numpy as np
 from dsp.level import Level
 from dsp.signals import in_channels, tone
 from dsp.types import FloatArray
-from meter.selftest.checks import Check
+from meter.selftest.checks import CLOSED_FORM, OWN_CASE, PRINTED, Check, Source
 
 RATE_HZ = 48_000
 CYCLES = 997
 """Whole periods in one second at a rate that shares no factor with them: every phase is met once."""
 
-AES17 = "AES17, full-scale sine = 0 dBFS(rms); closed form of the waveform"
-R68 = "EBU R 68-2000, alignment 18 dB below maximum coding level"
-CREST = "closed form of the waveform, not printed anywhere"
+AES17 = Source("AES17, full-scale sine = 0 dBFS(rms)", PRINTED, "glossaries that quote it")
+AES17_WAVEFORM = AES17.at("; closed form of the waveform", CLOSED_FORM)
+R68 = Source("EBU R 68-2000, alignment 18 dB below maximum coding level; arithmetic", CLOSED_FORM, "its text")
+CREST = Source("closed form of the waveform, not printed anywhere", CLOSED_FORM)
+CREST_OF_NOISE = CREST.at("; median of seeded noise, our own case", OWN_CASE)
+QUANTISER = Source("6.0206 N + 1.7609 dB, ideal quantiser", CLOSED_FORM)
 
 
 def waveform(shape: str) -> FloatArray:
@@ -115,27 +118,33 @@ GAUSSIAN_CRESTS = [(1000, 10.6), (480_000, 13.7)]
 QUANTISERS = [(16, 98.09), (24, 146.26)]
 
 CHECKS: list[Check] = [
-    *(Check(f"full-scale {shape}", AES17, dB, "dBFS", 0.01, 0.01, partial(aes17_dbfs, shape)) for shape, dB in WAVES),
+    *(
+        Check(f"full-scale {shape}", AES17 if shape == "sine" else AES17_WAVEFORM, dB, "dBFS",
+              0.01, 0.01, partial(aes17_dbfs, shape))
+        for shape, dB in WAVES
+    ),
     Check("sine at -18 dBFS, amplitude", R68, 0.125893, "of full scale", 1e-5, 1e-5, alignment_amplitude),
     Check("sine of 1/8 of full scale", R68, -18.0618, "dBFS", 0.001, 0.001, one_eighth_dbfs),
-    Check("sine 140 dB below full scale", AES17, -140.0, "dBFS", 0.01, 0.01, small_signal_dbfs),
+    Check("sine 140 dB below full scale", AES17.at("; our own case", OWN_CASE), -140.0,
+          "dBFS", 0.01, 0.01, small_signal_dbfs),
     *(
         Check(f"crest factor: {shape}", CREST, dB, "dB", 0.01, 0.01, partial(crest_of_waveform_db, shape))
         for shape, dB in CRESTS
     ),
     Check("crest factor: two equal sines, 5 to 6", CREST, 5.93, "dB", 0.02, 0.02, crest_of_two_tones_db),
     *(
-        Check(f"crest factor: {kind} noise", CREST, dB, "dB", limit, limit, partial(crest_of_noise_db, kind))
+        Check(f"crest factor: {kind} noise", CREST_OF_NOISE if kind == "Gaussian" else CREST, dB, "dB", limit, limit,
+              partial(crest_of_noise_db, kind))
         for kind, dB, limit in NOISE_CRESTS
     ),
     *(
-        Check(f"crest factor: {frames} samples of Gaussian noise", CREST, dB, "dB", 0.5, 0.5,
+        Check(f"crest factor: {frames} samples of Gaussian noise", CREST_OF_NOISE, dB, "dB", 0.5, 0.5,
               partial(crest_of_gaussian_db, frames))
         for frames, dB in GAUSSIAN_CRESTS
     ),
     *(
         Check(
-            f"full-scale sine over rounding noise, {bits} bit", "6.0206 N + 1.7609 dB, ideal quantiser", dB, "dB",
+            f"full-scale sine over rounding noise, {bits} bit", QUANTISER, dB, "dB",
             0.1, 0.1, partial(quantiser_range_db, bits),
         )
         for bits, dB in QUANTISERS

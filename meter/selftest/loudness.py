@@ -17,15 +17,15 @@ from dsp.gating import LoudnessHistogram, energy_of, loudness_range
 from dsp.loudness import LoudnessMeter, position_weight
 from dsp.signals import silence, stepped_tone, tone
 from dsp.types import TICKS_PER_SECOND, FloatArray, Spec
-from meter.selftest.checks import Check
+from meter.selftest.checks import CLOSED_FORM, FROM_MEMORY, OWN_CASE, PRINTED, Check, Source
 from meter.selftest.weighting import shaped_noise
 
 RATE_HZ = 48_000
 
-BS1770 = "ITU-R BS.1770-5 (11/2023)"
-TECH_3341 = "EBU Tech 3341 v4 (2023), Table 1"
-TECH_3342 = "EBU Tech 3342 v4 (2023), Table 1"
-COMPUTED = "closed form of BS.1770-5 Annex 1, not printed anywhere"
+BS1770 = Source("ITU-R BS.1770-5 (11/2023)", PRINTED, "a study note that quotes it and two transcriptions")
+TECH_3341 = Source("EBU Tech 3341 v4 (2023), Table 1", PRINTED, "a study note that quotes it and a transcription")
+TECH_3342 = Source("EBU Tech 3342 v4 (2023), Table 1", PRINTED, TECH_3341.read_in)
+COMPUTED = Source("closed form of BS.1770-5 Annex 1, not printed anywhere", CLOSED_FORM)
 
 TOLERANCE_LU = 0.1
 """EBU Tech 3341 Table 1: all loudness readings."""
@@ -122,7 +122,7 @@ At = tuple[int, int]
 
 
 def _check_3341(case: str, label: str, expected: float, unit: str, measure: Callable[[], float]) -> Check:
-    source = f"{TECH_3341}, case {case.partition(',')[0]}"
+    source = TECH_3341.at(f", case {case.partition(',')[0]}")
     return Check(f"case {case}{label}", source, expected, unit, TOLERANCE_LU, TOLERANCE_LU, measure)
 
 
@@ -194,7 +194,7 @@ def tech_3342(rate_hz: int = RATE_HZ, block_frames: int = 0, label: str = "") ->
     """Cases 1 to 4 at ``rate_hz``, in blocks of ``block_frames`` (0: whole)."""
     limit = RANGE_TOLERANCE_LU
     return [
-        Check(f"range {case}{label}", f"{TECH_3342}, case {case}", expected, "LU", limit, limit,
+        Check(f"range {case}{label}", TECH_3342.at(f", case {case}"), expected, "LU", limit, limit,
               partial(measured_range, steps(*[(level, 20.0) for level in levels]), rate_hz, block_frames))
         for case, (expected, levels) in RANGES.items()
     ]  # fmt: skip
@@ -202,7 +202,7 @@ def tech_3342(rate_hz: int = RATE_HZ, block_frames: int = 0, label: str = "") ->
 
 def percentiles() -> list[Check]:
     """Hand checks of the percentile rule of Tech 3342's reference code: index round((n - 1) p / 100), no more."""
-    source = "EBU Tech 3342 v4 (2023), reference code, worked by hand"
+    source = Source("EBU Tech 3342 v4 (2023), reference code, worked by hand", OWN_CASE, TECH_3342.read_in)
     values = [float(value) for value in range(-40, -19)]
     gated = [-90.0] * 50 + [-23.0] * 50
     fine = [-40.0 + step / 5.0 for step in range(101)]
@@ -266,12 +266,12 @@ def k_coefficient(stage: int, place: int) -> float:
     return float(k_weighting_sos(RATE_HZ)[stage][place])
 
 
-FROM_MEMORY = ("a last block that is not whole",)
+REMEMBERED = ("a last block that is not whole",)
 
 
 def gates() -> list[Check]:
     """Both gates of BS.1770-5 from either side, the overlap of its blocks, and the last block that is not whole."""
-    source = f"{BS1770} Annex 1, gating; closed form"
+    source = BS1770.at(" Annex 1, gating; closed form", CLOSED_FORM)
     cases = {
         "a tone just above the absolute gate": (((-69.9, 5.0),), -69.893, 0.06),
         "a tone just below the absolute gate": (((-70.1, 5.0),), -math.inf, 0.0),
@@ -285,8 +285,8 @@ def gates() -> list[Check]:
         "silence": (((-math.inf, 2.0),), -math.inf, 0.0),
     }
     return [
-        Check(name, f"{source}, from memory" if name in FROM_MEMORY else source, expected, "LUFS", limit, limit,
-              partial(integrated_or_silent, steps(*signal)))
+        Check(name, source.at(", from memory", FROM_MEMORY) if name in REMEMBERED else source, expected, "LUFS",
+              limit, limit,              partial(integrated_or_silent, steps(*signal)))
         for name, (signal, expected, limit) in cases.items()
     ]  # fmt: skip
 
@@ -299,7 +299,7 @@ def integrated_or_silent(signal: Signal) -> float:
 
 def computed_levels() -> list[Check]:
     """Tones in one, two and three channels, and noise of an ideal spectrum."""
-    noise = f"{COMPUTED}: ideal spectrum under Tables 1 and 2"
+    noise = COMPUTED.at(": ideal spectrum under Tables 1 and 2")
     return [
         Check("mono 1 kHz at full scale", COMPUTED, -3.0036, "LUFS", 0.001, 0.001,
               partial(integrated, steps((0.0, 5.0), channels=1), RATE_HZ, 0)),
@@ -335,25 +335,27 @@ def noise_over_rms_db(kind: str, low_hz: float, high_hz: float) -> float:
 def bs1770() -> list[Check]:
     """Annex 1: reference level, channel weights, gates. Annex 3: weights by position. K-weighting's response."""
     loud = -10.0 * math.log10(2.0)
-    annex_1 = f"{BS1770} Annex 1"
-    table = f"{COMPUTED}: response of Tables 1 and 2 at 48 kHz"
+    annex_1 = BS1770.at(" Annex 1")
+    table = COMPUTED.at(": response of Tables 1 and 2 at 48 kHz")
     return [
-        *[Check(f"full-scale 997 Hz in {role}", f"{annex_1}: -3.01 LKFS", -3.01, "LUFS", 0.005, 0.005,
+        *[Check(f"full-scale 997 Hz in {role}", annex_1.at(": -3.01 LKFS"), -3.01, "LUFS", 0.005, 0.005,
                 partial(in_one_channel, number, 6)) for number, role in enumerate("LRC")],
-        *[Check(f"full-scale 997 Hz in {role}", f"{annex_1} Table 3: weight 1.41", loud + 10.0 * math.log10(1.41),
-                "LUFS", 0.005, 0.005, partial(in_one_channel, number, 6)) for number, role in ((4, "Ls"), (5, "Rs"))],
-        *[Check(f"stage {stage + 1}, coefficient {name}", f"{annex_1} Tables 1 and 2", value, "", 1e-14, 1e-14,
+        *[Check(f"full-scale 997 Hz in {role}", annex_1.at(" Table 3: weight 1.41", CLOSED_FORM),
+                loud + 10.0 * math.log10(1.41), "LUFS", 0.005, 0.005,
+                partial(in_one_channel, number, 6)) for number, role in ((4, "Ls"), (5, "Rs"))],
+        *[Check(f"stage {stage + 1}, coefficient {name}", annex_1.at(" Tables 1 and 2"), value, "", 1e-14, 1e-14,
                 partial(k_coefficient, stage, place)) for stage, row in enumerate(K_COEFFICIENTS)
           for place, (name, value) in enumerate(zip(("b0", "b1", "b2", "a0", "a1", "a2"), row, strict=True))],
-        Check("LFE alone", f"{annex_1}: LFE is left out", -math.inf, "LUFS", 0.0, 0.0, partial(in_one_channel, 3, 6)),
-        Check("1 dB more in, 1 LU more out", f"{annex_1}: -3.01 LKFS", -2.01 - 20.0, "LUFS", 0.005, 0.005,
+        Check("LFE alone", annex_1.at(": LFE is left out"), -math.inf, "LUFS", 0.0, 0.0,
+              partial(in_one_channel, 3, 6)),
+        Check("1 dB more in, 1 LU more out", annex_1.at(": -3.01 LKFS"), -2.01 - 20.0, "LUFS", 0.005, 0.005,
               partial(in_one_channel, 0, 2, -19.0)),
         Check("antiphase reads like in phase", COMPUTED, -20.0, "LUFS", 0.005, 0.005, partial(antiphase, -20.0)),
         Check("stereo 1 kHz at -23 dBFS", COMPUTED, -22.9933, "LUFS", 0.001, 0.001,
               partial(integrated, steps((-23.0, 10.0)), RATE_HZ, 0)),
         Check("a quiet tail is gated", COMPUTED, -23.0588, "LUFS", 0.001, 0.001,
               partial(integrated, steps((-23.0, 10.0), (-50.0, 30.0)), RATE_HZ, 0)),
-        *[Check(f"weight at azimuth {azimuth}, elevation {elevation}", f"{BS1770} Annex 3 Table 4", weight, "",
+        *[Check(f"weight at azimuth {azimuth}, elevation {elevation}", BS1770.at(" Annex 3 Table 4"), weight, "",
                 0.0, 0.0, partial(position_weight, azimuth, elevation)) for azimuth, elevation, weight in POSITIONS],
         *[Check(f"K-weighting at {frequency_hz:g} Hz", table, gain, "dB", 0.001, 0.001,
                 partial(k_weighting_db, frequency_hz)) for frequency_hz, gain in K_RESPONSE_DB.items()],

@@ -5,9 +5,9 @@ from __future__ import annotations
 from functools import partial
 
 from dsp.pitch import nearest_note, note_hz
-from meter.selftest.checks import Check
+from meter.selftest.checks import FROM_MEMORY, Check, Source
 
-SOURCE = "ISO 16 (A4 = 440 Hz, from memory), equal temperament: f = 440 x 2^((m - 69) / 12)"
+SOURCE = Source("ISO 16 (A4 = 440 Hz, from memory), equal temperament: f = 440 x 2^((m - 69) / 12)", FROM_MEMORY)
 
 NOTES = {
     "A0": (21, 27.500), "B0": (23, 30.868), "E1": (28, 41.203), "A1": (33, 55.000), "D2": (38, 73.416),

@@ -13,13 +13,13 @@ from dsp.spectrum import FINE_HZ, THIRD_OCTAVES, LiveSpectrum
 from dsp.taper import coherent_gain, noise_bandwidth_bins, scalloping_db
 from dsp.types import FloatArray
 from dsp.units import power_to_db
-from meter.selftest.checks import Check
+from meter.selftest.checks import CLOSED_FORM, FROM_MEMORY, OWN_CASE, Check, Source
 
-CLOSED_FORM = "closed form of a cosine sum: 1 + sum(a_k^2) / (2 a_0^2)"
-HALF_WAY = "closed form of the transform half-way between two bins"
-SURVEY = "Proceedings of the IEEE 66 (1978), survey of windows, Table I (from memory)"
-CLASS_1_BANK = "IEC 61260-1:2014 class 1 filters of this program, same signal"
-AES17 = "AES17: a full-scale sine reads 0 dBFS"
+COSINE_SUM = Source("closed form of a cosine sum: 1 + sum(a_k^2) / (2 a_0^2)", CLOSED_FORM)
+HALF_WAY = Source("closed form of the transform half-way between two bins", CLOSED_FORM)
+SURVEY = Source("Proceedings of the IEEE 66 (1978), survey of windows, Table I (from memory)", FROM_MEMORY)
+CLASS_1_BANK = Source("IEC 61260-1:2014 class 1 filters of this program, same signal", OWN_CASE)
+AES17 = Source("AES17: a full-scale sine reads 0 dBFS; limits our own", OWN_CASE, "glossaries that quote it")
 
 RATES_HZ = (44_100, 48_000)
 LONG = 4096
@@ -108,8 +108,8 @@ def _tapers() -> list[Check]:
     checks = []
     for name, (gain, bandwidth, scallop) in TAPERS.items():
         checks += [
-            Check(f"{name}, coherent gain", CLOSED_FORM, gain, "", 1e-6, 1e-6, partial(taper_gain, name)),
-            Check(f"{name}, noise bandwidth", CLOSED_FORM, bandwidth, "bins", 1e-5, 1e-5, partial(taper_bins, name)),
+            Check(f"{name}, coherent gain", COSINE_SUM, gain, "", 1e-6, 1e-6, partial(taper_gain, name)),
+            Check(f"{name}, noise bandwidth", COSINE_SUM, bandwidth, "bins", 1e-5, 1e-5, partial(taper_bins, name)),
             Check(f"{name}, scalloping", HALF_WAY, scallop, "dB", 1e-3, 1e-3, partial(taper_scalloping, name)),
         ]
     for name, (bandwidth, scallop) in PRINTED.items():

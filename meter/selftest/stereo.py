@@ -16,17 +16,17 @@ from dsp.fold_down import fold_down_loss_db
 from dsp.signals import white_noise
 from dsp.types import FloatArray
 from dsp.units import db_to_power
-from meter.selftest.checks import Check
+from meter.selftest.checks import CLOSED_FORM, Check, Source
 
 RATE_HZ = 48_000
 SINE_HZ = 1000.0
 SECONDS = 10.0
 
-PHASE = "closed form: correlation of sines = cos a, sum = 2 |cos(a / 2)|"
-EQUAL_POWER = "closed form: (1 + r) / 2 of the power stays in mono, (1 - r) / 2 in the side"
-ADDITION = "closed form: |1 + g|^2 coherent, 1 + g^2 incoherent"
-COMB = "closed form: notches of a delay d at (2k + 1) / 2d, peaks at k / d"
-MID_SIDE = "identity: M^2 + S^2 = (L^2 + R^2) / 2"
+PHASE = Source("closed form: correlation of sines = cos a, sum = 2 |cos(a / 2)|", CLOSED_FORM)
+EQUAL_POWER = Source("closed form: (1 + r) / 2 of the power stays in mono, (1 - r) / 2 in the side", CLOSED_FORM)
+ADDITION = Source("closed form: |1 + g|^2 coherent, 1 + g^2 incoherent", CLOSED_FORM)
+COMB = Source("closed form: notches of a delay d at (2k + 1) / 2d, peaks at k / d", CLOSED_FORM)
+MID_SIDE = Source("identity: M^2 + S^2 = (L^2 + R^2) / 2", CLOSED_FORM)
 
 Maker = Callable[[], FloatArray]
 """Makes ``(frames, 2)`` when a check is run."""
@@ -113,7 +113,9 @@ def energy_ratio() -> float:
     return db_to_power(read_mono(noises)) + db_to_power(read_side(noises))
 
 
-def _row(name: str, source: str, make: Maker, wanted: tuple[float, ...], slack: float, r_slack: float) -> list[Check]:
+def _row(
+    name: str, source: Source, make: Maker, wanted: tuple[float, ...], slack: float, r_slack: float
+) -> list[Check]:
     """One row of the table: correlation, L + R re one channel, (L + R) / 2 and (L - R) / 2 re mean power."""
     reads = (read_correlation, read_sum, read_mono, read_side)
     labels = ("correlation", "L + R", "(L + R) / 2", "(L - R) / 2")
@@ -193,7 +195,15 @@ def _one_sided() -> list[Check]:
         Check(
             "left only: (L - R) / 2 re the mean power", ADDITION, -3.0103, "dB", 1e-4, 1e-4, partial(read_side, pair)
         ),
-        Check("left only: balance", "a ratio to nothing", inf, "dB", 0.0, 0.0, partial(read_balance, pair)),
+        Check(
+            "left only: balance",
+            Source("a ratio to nothing", CLOSED_FORM),
+            inf,
+            "dB",
+            0.0,
+            0.0,
+            partial(read_balance, pair),
+        ),
     ]
 
 
@@ -202,7 +212,7 @@ def _invariances() -> list[Check]:
         Check("mid and side hold the power", MID_SIDE, 1.0, "", 1e-9, 1e-9, energy_ratio),
         Check(
             "gain does not change correlation",
-            "correlation is a ratio",
+            Source("correlation is a ratio", CLOSED_FORM),
             0.5,
             "",
             1e-6,
@@ -211,7 +221,7 @@ def _invariances() -> list[Check]:
         ),
         Check(
             "an offset does not change correlation",
-            "means are removed",
+            Source("means are removed", CLOSED_FORM),
             0.5,
             "",
             1e-6,
@@ -220,7 +230,7 @@ def _invariances() -> list[Check]:
         ),
         Check(
             "right 6 dB lower: balance",
-            "20 lg 2",
+            Source("20 lg 2", CLOSED_FORM),
             6.0206,
             "dB",
             1e-4,

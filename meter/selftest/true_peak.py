@@ -13,13 +13,13 @@ from dsp.signals import fade, in_channels, silence
 from dsp.true_peak import ANNEX_2_FIR, OVERSAMPLING, interpolator, oversample
 from dsp.types import FloatArray, Spec
 from dsp.units import amplitude_to_db
-from meter.selftest.checks import Check
+from meter.selftest.checks import CLOSED_FORM, PRINTED, Check, Source
 
 RATE_HZ = 48_000
 
-TECH_3341 = "EBU Tech 3341 v4 (2023), Table 1"
-ANNEX_2 = "ITU-R BS.1770-5 (11/2023) Annex 2"
-CLOSED_FORM = "closed form of the waveform, not printed anywhere"
+TECH_3341 = Source("EBU Tech 3341 v4 (2023), Table 1", PRINTED, "a transcription and a test-signal source file")
+ANNEX_2 = Source("ITU-R BS.1770-5 (11/2023) Annex 2", PRINTED, "two transcriptions and a note that quotes it")
+WAVEFORM = Source("closed form of the waveform, not printed anywhere", CLOSED_FORM)
 
 PLUS_DB, MINUS_DB = 0.2, 0.4
 """EBU Tech 3341 Table 1: tolerance of true peak."""
@@ -108,8 +108,8 @@ def tech_3341(reader: Reader = "ours", label: str = "") -> list[Check]:
     signals |= {str(20 + offset): partial(with_a_loud_period, offset) for offset in range(4)}
     expected = {"19": 3.0, **{str(case): 0.0 for case in range(20, 24)}}
     return [
-        Check(f"case {case}, highest true peak{label}", f"{TECH_3341}, case {case}", expected.get(case, -6.0), "dBTP",
-              MINUS_DB, PLUS_DB, partial(read, signal, reader))
+        Check(f"case {case}, highest true peak{label}", TECH_3341.at(f", case {case}"), expected.get(case, -6.0),
+              "dBTP", MINUS_DB, PLUS_DB, partial(read, signal, reader))
         for case, signal in signals.items()
     ]  # fmt: skip
 
@@ -131,11 +131,11 @@ def closed_forms() -> list[Check]:
         name = f"full-scale sine at rate/{ratio}, samples off the crest"
         below = 20.0 * math.log10(math.cos(math.radians(between)))
         checks += [
-            Check(name, CLOSED_FORM, 0.0, "dBTP", MINUS_DB, PLUS_DB, partial(read, signal)),
-            Check(f"{name}, sample peak", CLOSED_FORM, below, "dBFS", 0.001, 0.001, partial(read_samples, signal)),
+            Check(name, WAVEFORM, 0.0, "dBTP", MINUS_DB, PLUS_DB, partial(read, signal)),
+            Check(f"{name}, sample peak", WAVEFORM, below, "dBFS", 0.001, 0.001, partial(read_samples, signal)),
         ]
     return checks + [
-        Check(name, CLOSED_FORM, 20.0 * math.log10(peak), "dBTP", MINUS_DB, PLUS_DB, partial(read, signal))
+        Check(name, WAVEFORM, 20.0 * math.log10(peak), "dBTP", MINUS_DB, PLUS_DB, partial(read, signal))
         for name, (signal, peak) in patterns.items()
     ]
 
@@ -161,13 +161,14 @@ def attachment_1() -> list[Check]:
 
     The rows for 8 and 16 times say nothing of a four-fold meter; at half the rate there is no sine to interpolate.
     """
-    source = f"{ANNEX_2} Attachment 1"
-    places = ((0.45, -0.554, "4 times"), (0.25, -0.169, "formula at 4 times"))
+    source = ANNEX_2.at(" Attachment 1")
+    formula = source.at(", formula at 0.25 of the rate", CLOSED_FORM)
+    places = ((0.45, -0.554, source.at(", 4 times")), (0.25, -0.169, formula))
     worst = partial(sine, 4, 1.0, 90.0 / 8.0)
     return [
-        *[Check(f"interpolator at {norm:g} of the rate, crest between the grid", f"{source}, {row}", missed, "dB",
+        *[Check(f"interpolator at {norm:g} of the rate, crest between the grid", row, missed, "dB",
                 0.05, 0.05, partial(between_the_grid_db, norm)) for norm, missed, row in places],
-        Check("rate/4 with the crest between the grid", f"{source}, formula at 0.25 of the rate", -0.169, "dBTP",
+        Check("rate/4 with the crest between the grid", formula, -0.169, "dBTP",
               0.02, 0.02, partial(read, worst)),
     ]  # fmt: skip
 

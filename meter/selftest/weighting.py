@@ -22,9 +22,9 @@ from dsp.weighting import (
     weighting_db,
     weighting_sos,
 )
-from meter.selftest.checks import Check
+from meter.selftest.checks import CLOSED_FORM, PRINTED, Check, Source
 
-STANDARD = "IEC 61672-1:2013"
+STANDARD = Source("IEC 61672-1:2013", PRINTED, "transcriptions in two acoustics libraries")
 RATES_HZ = (44_100, 48_000)
 RATE_HZ = 48_000
 OPEN = math.inf
@@ -72,7 +72,7 @@ TABLE_5 = ((31.5, 1.0, 2.5, 2.0), (500.0, 1.0, 3.5, 1.0), (8000.0, 1.0, 3.4, 2.0
 # Kind of noise, lowest and highest Hz, A, C re unweighted.
 NOISES = (("pink", 20.0, 20_000.0, -2.86, -1.11), ("pink", 500.0, 2000.0, -0.16, -0.02),
           ("white", 20.0, 20_000.0, -2.05, -3.45))  # fmt: skip
-NOISE_SOURCE = f"{STANDARD}, Annex E integrated over an ideal spectrum, not printed anywhere"
+NOISE_SOURCE = STANDARD.at(", Annex E integrated over an ideal spectrum, not printed anywhere", CLOSED_FORM)
 
 
 def exact_hz(nominal_hz: float) -> float:
@@ -191,7 +191,7 @@ def noise_db(kind: str, lowest_hz: float, highest_hz: float, weighting: Weightin
 
 def table_3_checks(rate_hz: int) -> list[Check]:
     """Both weightings at all 34 frequencies, as designed."""
-    source = f"{STANDARD}, Table 3, class 1"
+    source = STANDARD.at(", Table 3, class 1")
     return [
         Check(
             f"{weighting} at {nominal:g} Hz, rate {rate_hz} Hz", source, goal, "dB", below, above,
@@ -204,7 +204,7 @@ def table_3_checks(rate_hz: int) -> list[Check]:
 
 def table_4_checks(rate_hz: int) -> list[Check]:
     """F, S and exposure level of 4 kHz bursts."""
-    source = f"{STANDARD}, Table 4, class 1"
+    source = STANDARD.at(", Table 4, class 1")
     at = f"of a {{:g}} ms burst, rate {rate_hz} Hz"
     checks = []
     for ms, fast, exposure, above, below, slow, slow_below in TABLE_4:
@@ -222,7 +222,7 @@ def table_4_checks(rate_hz: int) -> list[Check]:
 
 def table_5_checks(rate_hz: int) -> list[Check]:
     """C-weighted peaks, of both signs."""
-    source = f"{STANDARD}, Table 5, class 1"
+    source = STANDARD.at(", Table 5, class 1")
     return [
         Check(
             f"LCpeak of {cycles:g} cycle of {hz:g} Hz, sign {sign:+g}, rate {rate_hz} Hz", source, goal, "dB",
@@ -236,16 +236,17 @@ def table_5_checks(rate_hz: int) -> list[Check]:
 def steady_checks(rate_hz: int) -> list[Check]:
     """Decay, agreement of the weightings with each other, linearity; tones through the running filter."""
     at = f", rate {rate_hz} Hz"
-    fall, limits, table = "dB/s", f"{STANDARD}, 5.8.2", f"{STANDARD}, Table 3, class 1"
+    fall, limits, table = "dB/s", STANDARD.at(", 5.8.2"), STANDARD.at(", Table 3, class 1")
     fast, slow = (partial(decay_db_per_second, rate_hz, seconds) for seconds in (FAST_SECONDS, SLOW_SECONDS))
     return [
         Check(f"F decay{at}", limits, 34.7, fall, 3.7, 3.8, fast),
         Check(f"S decay{at}", limits, 4.3, fall, 0.7, 0.8, slow),
-        Check(f"F less S, 1 kHz{at}", f"{STANDARD}, 5.8.3", 0.0, "dB", 0.1, 0.1, partial(fast_less_slow_db, rate_hz)),
-        Check(f"A less C, 1 kHz{at}", f"{STANDARD}, 5.5.9", 0.0, "dB", 0.2, 0.2, partial(a_less_c_db, rate_hz)),
+        Check(f"F less S, 1 kHz{at}", STANDARD.at(", 5.8.3"), 0.0, "dB", 0.1, 0.1,
+              partial(fast_less_slow_db, rate_hz)),
+        Check(f"A less C, 1 kHz{at}", STANDARD.at(", 5.5.9"), 0.0, "dB", 0.2, 0.2, partial(a_less_c_db, rate_hz)),
         *(
             Check(
-                f"A of 1 kHz at {level:g} dBFS{at}", f"{STANDARD}, 5.6.5, level linearity", 0.0, "dB", 0.8, 0.8,
+                f"A of 1 kHz at {level:g} dBFS{at}", STANDARD.at(", 5.6.5, level linearity"), 0.0, "dB", 0.8, 0.8,
                 partial(tone_db, "A", rate_hz, 1000.0, level),
             )
             for level in (-40.0, -80.0, -120.0)
@@ -263,7 +264,7 @@ def steady_checks(rate_hz: int) -> list[Check]:
 
 def annex_e_checks() -> list[Check]:
     """The analytic curve to its last printed digit, and the filters close to it where class 1 alone is lax."""
-    source = f"{STANDARD}, Annex E, closed form at the exact frequency"
+    source = STANDARD.at(", Annex E, closed form at the exact frequency", CLOSED_FORM)
     curve = [
         Check(f"{weighting} curve at {nominal:g} Hz", source, goal, "dB", 0.0055, 0.0055,
               partial(curve_db, weighting, exact_hz(nominal)))
@@ -281,7 +282,7 @@ def annex_e_checks() -> list[Check]:
 
 def averaging_checks() -> list[Check]:
     """F and S against their exponentials, far closer than class 1 asks."""
-    source = f"{STANDARD}, 5.8, closed form of an exponential"
+    source = STANDARD.at(", 5.8, closed form of an exponential", CLOSED_FORM)
     return [
         check
         for name, seconds, fall in (("F", FAST_SECONDS, 34.7436), ("S", SLOW_SECONDS, 4.3429))

@@ -6,11 +6,13 @@ import math
 
 import pytest
 
-from meter.selftest.checks import Check
+from meter.selftest.checks import OWN_CASE, Check, Source
 
 
 def check(expected: float, minus: float, plus: float) -> Check:
-    return Check("a check", "no source, made for this test", expected, "dB", minus, plus, lambda: 0.0)
+    return Check(
+        "a check", Source("no source, made for this test", OWN_CASE), expected, "dB", minus, plus, lambda: 0.0
+    )
 
 
 @pytest.mark.parametrize(
