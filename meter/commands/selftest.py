@@ -23,7 +23,7 @@ MISSED = 1
 
 @dataclass(frozen=True)
 class Result:
-    """One check with its reading. ``kind`` and ``read_in`` are those of its source.
+    """One check with its reading. ``kind`` and ``read_in`` are those of its source; None and empty for what was not run.
 
     ``margin_used_percent`` is NaN where a limit is open or exact.
     """
@@ -37,7 +37,7 @@ class Result:
     plus: float
     measured: float
     passed: bool
-    kind: Kind
+    kind: Kind | None
     read_in: str
     fault: str = ""
 
@@ -109,7 +109,7 @@ def run_topic(topic: str) -> Iterator[Result]:
 def broken_topic(topic: str, why: str) -> Result:
     """The miss that stands for the checks of a topic that were not run."""
     name = f"the remaining checks of “{topic}”"
-    return Result(topic, name, "not run", math.nan, "", math.nan, math.nan, math.nan, False, False, why)
+    return Result(topic, name, "not run", math.nan, "", math.nan, math.nan, math.nan, False, None, "", why)
 
 
 def run_one(topic: str, check: Check) -> Result:
