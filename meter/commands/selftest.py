@@ -23,7 +23,7 @@ MISSED = 1
 
 @dataclass(frozen=True)
 class Result:
-    """One check with its reading. ``kind`` and ``read_in`` are those of its source; None and empty for what was not run.
+    """One check with its reading; ``kind`` is None where it was not run.
 
     ``margin_used_percent`` is NaN where a limit is open or exact.
     """

@@ -168,7 +168,7 @@ def test_selftest_prints_each_check_with_source_and_margin(capfd: pytest.Capture
     assert main(["selftest", "level", "movement"]) == 0
     lines = capfd.readouterr().out.splitlines()
     assert all("margin used" in line and "[" in line for line in lines[:-1])
-    assert ", 0 missed" in lines[-1]
+    assert "; 0 missed" in lines[-1]
     assert "smallest margin" in lines[-1]
 
 
