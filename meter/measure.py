@@ -106,10 +106,7 @@ def _feed(reader: BlockReader, chain: Chain, sanitiser: Sanitiser, progress: Cal
     frames = BLOCK_SECONDS * TICKS_PER_SECOND * max(1, reader.rate_hz // TICKS_PER_SECOND)
     while len(block := reader.read(frames)):
         for piece in sanitiser.pieces(block):
-            if isinstance(piece, int):
-                chain.skip(piece)
-            else:
-                chain.process(piece)
+            chain.take(piece)
         progress(len(block))
 
 

@@ -101,8 +101,8 @@ class Settings(msgspec.Struct):
     """All that is kept. ``meters`` holds per meter id only what the user chose, not the defaults.
 
     ``theme`` is one of ``THEMES``. ``geometry`` is the window system's own record, base64; ``width`` and
-    ``height`` in points serve where a window may not place itself. ``plugin_folders`` are folders with meters of
-    third parties that the user enabled. ``feed_maps`` is the job file of each source that has one, by ``source_key``.
+    ``height`` in points serve where a window may not place itself. ``feed_maps`` is the job file of each source that
+    has one, by ``source_key``.
     """
 
     version: int = VERSION
@@ -118,7 +118,6 @@ class Settings(msgspec.Struct):
     calibrations: list[Calibration] = []
     monitor_settings: list[MonitorSetting] = []
     monitor_states: list[MonitorState] = []
-    plugin_folders: list[str] = []
     feed_maps: dict[str, str] = {}
 
     def calibrations_for(self, source: str, heard_on: str) -> list[Calibration]:

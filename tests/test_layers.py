@@ -39,6 +39,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/settings_merge.py", ("meter.settings",), ()),
     ("meter/exposure_rules.py", ("dsp",), ("msgspec", "presets")),
     ("meter/plugin/api.py", ("dsp", "meter.readings"), ("numpy",)),
+    ("meter/plugin/host.py", ("meter.builtin", "meter.plugin"), ()),
     ("meter/plugin/", ("dsp", "meter.readings", "meter.plugin"), ("numpy", "msgspec")),
     ("meter/builtin/*/process.py", ("dsp", "meter.plugin.api"), SCIENCE),
     (

@@ -1,1 +1,5 @@
-"""Our own meters, one folder each, through the same door as anybody's."""
+"""Our own meters, one folder each. This list, and nothing that is installed, says which meters are ours."""
+
+OURS = (
+    "vu", "peaks", "loudness", "stereo", "mono_lows", "spectrum", "listening", "drift", "low_end", "channels",
+)  # fmt: skip

@@ -8,7 +8,7 @@ import math
 import sys
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from rich.table import Table
 from meter.audio.source import SourceRequest
 from meter.commands.demo_words import as_json, faces_table, readings_table
 from meter.commands.errors import CommandError
-from meter.commands.meters import named_meters
+from meter.commands.meters import enabled_meters, named_meters
 from meter.commands.screen import require_libraries, why_no_screen
 from meter.commands.terminal import console, progress, visible
 from meter.engine.apart import listen_apart
@@ -72,12 +72,14 @@ def run(arguments: argparse.Namespace) -> int:
 
 def listen_without_window(arguments: argparse.Namespace, seconds: float, picture: Path | None = None) -> int:
     """Real time, the same engine, no window; with ``picture`` the page is drawn into that file at the end."""
-    plugins = named_meters(arguments.plugins)
+    enabled = enabled_meters()
+    plugins = named_meters(arguments.plugins, enabled)
     prepare_demo(DEMO)
     kept: deque[Frame] = deque(maxlen=KEPT_FRAMES)
     set_aside: list[str] = []
     own = all(plugin.ours for plugin in plugins)
-    heard = listen(plugins, DEMO, seconds, {}) if own else listen_watched(arguments.plugins, seconds, set_aside)
+    order = EngineOrder(DEMO, folders=tuple(map(str, arguments.plugins)), enabled=enabled)
+    heard = listen(plugins, DEMO, seconds, {}) if own else listen_watched(order, seconds, set_aside)
     frames = keep(heard, kept)
     table = readings_table if arguments.all else partial(faces_table, plugins=plugins)
     last = print_json(frames) if arguments.json else show_table(frames, table)
@@ -96,9 +98,9 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
     return SOME_FAILED if set_aside else 0
 
 
-def listen_watched(folders: Sequence[Path], seconds: float, set_aside: list[str]) -> Iterator[Frame]:
+def listen_watched(order: EngineOrder, seconds: float, set_aside: list[str]) -> Iterator[Frame]:
     """Listen with meters of others, in a process that is replaced where one hangs; what hung is told at the end."""
-    supervisor = Supervisor(EngineOrder(DEMO, folders=tuple(map(str, folders))))
+    supervisor = Supervisor(order)
     try:
         yield from listen_apart(supervisor, seconds)
     finally:

@@ -146,7 +146,7 @@ def _folders() -> Finding:
 
 def _meters() -> Finding:
     plugins = discover()
-    refused = [plugin.refusal for plugin in plugins if not plugin.usable]
+    refused = [plugin.refusal for plugin in plugins if plugin.refusal]
     good = bool(plugins) and not refused
     words = " ".join(refused) or f"{len(plugins)} found"
     return Finding("meters", good, words, "Reinstall with meter/start.sh." if not plugins else "")

@@ -1,21 +1,59 @@
-"""Options that several commands share: folders of meters, and numbers."""
+"""Which meters a command may use: ours, those the user enabled, and folders it names; whole numbers."""
 
 from __future__ import annotations
 
 import argparse
+import shlex
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
 from meter.commands.errors import CommandError
+from meter.commands.terminal import visible
+from meter.plugin.enabled import FILE_NAME, Enabled, read_enabled
 from meter.plugin.host import Plugin, discover, usable
+from meter.settings import settings_path
 
 
-def named_meters(folders: Sequence[Path]) -> list[Plugin]:
-    """Every usable meter; raises CommandError with the reason when one in these folders is refused."""
-    plugins = discover(folders)
+def enabled_path() -> Path:
+    """The file that says which meters by others may run."""
+    return settings_path().with_name(FILE_NAME)
+
+
+def enabled_meters() -> Enabled:
+    """What the user enabled; a file that cannot be used is told on standard error."""
+    enabled, sentence = read_enabled(enabled_path())
+    if sentence:
+        print(visible(sentence), file=sys.stderr)
+    return enabled
+
+
+def changed_sentence(plugin: Plugin, enabled: Enabled) -> str:
+    """That a meter changed since it was enabled and does not run, or an empty string."""
+    if plugin.enabled or plugin.manifest is None or plugin.identity is None or not enabled.knows(plugin.identity):
+        return ""
+    changed = f"Meter “{plugin.id}” of {plugin.origin} is now version {plugin.identity.version}, which is not enabled"
+    return f"{changed}; run “{enabling_command(plugin)}” if it may run."
+
+
+def enabling_command(plugin: Plugin) -> str:
+    """The command line that enables this meter."""
+    folder = plugin.identity.folder if plugin.identity is not None else str(plugin.folder)
+    return f"earwitness plugins enable {plugin.package or shlex.quote(folder)}"
+
+
+def named_meters(folders: Sequence[Path], enabled: Enabled | None = None) -> list[Plugin]:
+    """Every usable meter; raises CommandError with the reason when one in these folders is refused.
+
+    Naming a folder on the command line lets its meter run, for that run.
+    """
+    enabled = enabled_meters() if enabled is None else enabled
+    plugins = discover(folders, enabled=enabled)
     for plugin in plugins:
         if plugin.folder in folders and not plugin.usable:
             raise CommandError(plugin.refusal)
+        if sentence := changed_sentence(plugin, enabled):
+            print(visible(sentence), file=sys.stderr)
     return usable(plugins)
 
 

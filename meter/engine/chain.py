@@ -79,11 +79,23 @@ class Chain:
             meter.process(feeds[meter.manifest.feed])
         self._leave()
 
+    def take(self, piece: FloatArray | int) -> None:
+        """Process a block, or skip that many frames: a piece as the sanitiser gives it."""
+        if isinstance(piece, int):
+            self.skip(piece)
+        else:
+            self.process(piece)
+
     def skip(self, frames: int) -> None:
         """Tell every meter that frames are missing here."""
         for meter in self.meters:
             meter.skip(frames)
         self._leave()
+
+    def blame_for_loss(self) -> None:
+        """Sound is being lost: quarantine the meter that is furthest behind, if one is at all."""
+        if self.meters:
+            max(self.meters, key=lambda meter: 0.0 if meter.fault else meter.seconds_behind).blame_for_loss()
 
     def read(self) -> FloatArray:
         """All readings as one array in the order of ``layout``; the same array at each call."""

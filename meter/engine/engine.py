@@ -37,6 +37,7 @@ from meter.readings import FeedStatus, Layout
 RING_SECONDS = 4.0
 MOST_TICKS_AT_ONCE = 20
 """Caught-up sound is taken in bites of 0.2 s, so that commands and heartbeats are not kept waiting."""
+BEHIND_SECONDS = RING_SECONDS / 2.0  # so much sound waiting is about to be lost, or slows a source down
 IDLE_PUBLISH_SECONDS = 0.1
 NAME_FEEDS = "name the feeds (F) if that is wrong"
 COMES_BACK = ("device", "monitor", "script")
@@ -90,7 +91,7 @@ class Engine:
         self._look_after_meters(on_meter, set_aside or {})
 
     def _look_after_meters(self, on_meter: Callable[[int], None], set_aside: Mapping[str, str]) -> None:
-        self._outlet.tell({"say": "meters", "ids": [meter.id for meter in self.meters]})
+        self._outlet.tell({"say": "meters", "ours": {meter.id: meter.ours for meter in self.meters}})
         for index, meter in enumerate(self.meters):
             meter.enter = partial(on_meter, index)
             if meter.id in set_aside:
@@ -285,13 +286,14 @@ class Engine:
         if gap:
             self._lose(gap)
         available = self._consumer.available
+        if available > BEHIND_SECONDS * self._info.rate_hz:
+            self._chain.blame_for_loss()
         ended = self._source is not None and self._source.ended()
         whole = available if ended else available // tick * tick
         block = self._consumer.read(min(whole, MOST_TICKS_AT_ONCE * tick))
-        if not len(block):
-            return bool(gap)
-        self._measure(block)
-        return True
+        if len(block):
+            self._measure(block)
+        return bool(gap or len(block))
 
     def _measure(self, block: Any) -> None:
         assert self._sanitiser is not None
@@ -300,16 +302,14 @@ class Engine:
         if self._zeros is not None:
             self._zeros.hear(block)
         for piece in self._sanitiser.pieces(block):
-            if isinstance(piece, int):
-                self._chain.skip(piece)
-            else:
-                self._chain.process(piece)
+            self._chain.take(piece)
 
     def _lose(self, frames: int) -> None:
         assert self._chain is not None
         self._lost += frames
         self._gaps += 1
         self._chain.skip(frames)
+        self._chain.blame_for_loss()
 
     def _note_losses(self) -> None:
         """Frames that a device lost without a flag: delivered frames against the clock."""
@@ -317,11 +317,9 @@ class Engine:
             return
         counts = self._source.statistics()
         event = self._losses.push(int(counts.get("frames", 0)), int(counts.get("last_callback_ns", 0)))
-        if event is None:
-            return
-        if event.kind == "gap":
+        if event is not None and event.kind == "gap":
             self._lose(event.frames)
-        else:
+        elif event is not None:
             # What was taken for lost only came late.
             self._lost = max(0, self._lost - event.frames)
 

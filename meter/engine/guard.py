@@ -16,6 +16,15 @@ LONGEST_REASON = 200
 STALL_FACTOR = 10.0
 """Wall time past this many block lengths counts as an overrun even if the processor slept through it."""
 
+MOST_BEHIND_OF_A_BLOCK = 1.0
+"""Seconds. A machine that stands still for a minute does so within some meter's block; once is not its doing."""
+
+BEHIND_TO_QUARANTINE = 1.5
+"""Seconds that a meter by others may be behind the sound by its own time while sound is being lost."""
+
+FAR_BEHIND = 3.0
+"""Seconds that it may be behind in any case: a source that can wait loses nothing and slows down instead."""
+
 LONGEST_KEEP_SECONDS = 0.05
 """A meter that takes longer to hand out what it keeps is not asked again."""
 
@@ -49,6 +58,8 @@ class GuardedMeter:
         self._plugin = plugin
         self._timing = timing
         self._overruns = 0
+        self._was_long = False
+        self._behind = 0.0
         self._keeps = self.manifest.keeps
         self.enter: Callable[[], None] = _nothing
         self._spec: Spec | None = None
@@ -62,6 +73,11 @@ class GuardedMeter:
         return self.manifest.id
 
     @property
+    def ours(self) -> bool:
+        """True for a meter of this program."""
+        return self._plugin.ours
+
+    @property
     def settings(self) -> dict[str, Setting]:
         """The settings in force."""
         return dict(self._settings)
@@ -70,6 +86,8 @@ class GuardedMeter:
         """Load if needed, configure and prepare; a quarantined meter gets a new chance here."""
         self.fault = self._excluded
         self._overruns = 0
+        self._was_long = False
+        self._behind = 0.0
         self._spec = spec
         self._rate_hz = spec.rate_hz
         self._guard("configure", lambda meter: meter.configure(self._settings))
@@ -81,13 +99,35 @@ class GuardedMeter:
         self._guard("configure", lambda meter: meter.configure(self._settings))
 
     def process(self, block: FloatArray) -> None:
-        """Feed one block and watch the time it takes."""
+        """Feed one block and watch the time it takes.
+
+        Its own computing time is asked for only after a block that took longer than its sound.
+        """
         if self._timing is None:
             self._guard("process", lambda meter: meter.process(block))
             return
-        busy, wall = self._timing.busy(), self._timing.wall()
+        busy = self._timing.busy() if self._was_long else None
+        wall = self._timing.wall()
         self._guard("process", lambda meter: meter.process(block))
-        self._judge_time(self._timing.busy() - busy, self._timing.wall() - wall, len(block) / self._rate_hz)
+        took, length = self._timing.wall() - wall, len(block) / self._rate_hz
+        if took > length or self._behind or busy is not None:
+            self._judge_time(took if busy is None else self._timing.busy() - busy, took, length)
+
+    @property
+    def seconds_behind(self) -> float:
+        """How far behind the sound this meter would be if it were the only one; 0 with ``timing`` None."""
+        return self._behind
+
+    def blame_for_loss(self) -> None:
+        """Sound is being lost, and no other meter is further behind: put it in quarantine if it is far enough."""
+        if self._behind > BEHIND_TO_QUARANTINE:
+            self._put_aside_as_late("sound was being lost")
+
+    def _put_aside_as_late(self, and_what: str) -> None:
+        """Ours never wait; on a machine that is too busy they go on, and the loss is reported as it is."""
+        if not self.fault and not self.ours:
+            late = f"it was {self._behind:.1f} s behind the sound"
+            self.fault = f"Meter “{self.manifest.name}” is set aside: {late}, and {and_what}."
 
     def skip(self, frames: int) -> None:
         """Tell the processor that frames are missing."""
@@ -150,6 +190,10 @@ class GuardedMeter:
         return ""
 
     def _judge_time(self, busy: float, wall: float, length: float) -> None:
+        self._was_long = wall > length
+        self._behind = max(0.0, self._behind + min(wall - length, MOST_BEHIND_OF_A_BLOCK))
+        if self._behind > FAR_BEHIND:
+            self._put_aside_as_late("fell further behind")
         overrun = busy > length or wall > STALL_FACTOR * length
         self._overruns = self._overruns + 1 if overrun else 0
         if self._overruns >= OVERRUNS_TO_QUARANTINE and not self.fault:

@@ -26,6 +26,7 @@ from meter.engine.keeper import open_keeper
 from meter.engine.silence import Silence
 from meter.engine.snapshot import SharedSnapshot
 from meter.plugin.api import FloatArray, Settings
+from meter.plugin.enabled import NOTHING_ENABLED, Enabled
 from meter.plugin.host import discover, usable
 
 WINDOW_SILENT_SECONDS = 10.0
@@ -40,13 +41,15 @@ SWITCH_INTERVAL_SECONDS = 0.001
 class EngineOrder:
     """What a new engine is to do: plain values, since they cross to another process.
 
-    Without a ``request`` the engine waits for one. ``settings`` maps meter ids to their settings, ``set_aside``
+    Without a ``request`` the engine waits for one. ``folders`` hold meters named for this run, ``enabled`` says which
+    others may run. ``settings`` maps meter ids to their settings, ``set_aside``
     names meters that hung the last engine. ``logbook`` is the file of the exposure ledger; without one none is kept.
     """
 
     request: SourceRequest | None = None
     feeds: Mapping[str, tuple[int, ...]] | None = None
     folders: tuple[str, ...] = ()
+    enabled: Enabled = NOTHING_ENABLED
     settings: Mapping[str, Settings] = field(default_factory=dict)
     set_aside: Mapping[str, str] = field(default_factory=dict)
     held: bool = False
@@ -97,7 +100,7 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
 
 def make_engine(order: EngineOrder, block: SharedSnapshot, pipe: Connection) -> Engine:
     """The engine an order describes, settings applied."""
-    plugins = usable(discover([Path(folder) for folder in order.folders]))
+    plugins = usable(discover([Path(folder) for folder in order.folders], enabled=order.enabled))
     keeper = open_keeper(Path(order.logbook)) if order.logbook else None
     engine = Engine(
         plugins,

@@ -9,9 +9,11 @@ is room for what one engine leaves to the next (``meter.engine.handover``).
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import re
 import secrets
+import shutil
 from dataclasses import dataclass
 from multiprocessing.shared_memory import SharedMemory
 from pathlib import Path
@@ -25,7 +27,9 @@ HEADER_WORDS = 32
 CAPACITY = 65_536
 """Float64 values one snapshot may hold: 32 channels and a dozen large meters fit many times over."""
 HANDOVER_BYTES = 16 * 1024 * 1024
-"""Memory that nobody writes to is not taken up: a mix takes some 100 kB of it, a day with many parts a few MB."""
+"""A mix takes some 100 kB of it, a day with many parts a few MB."""
+SHARED_FOLDER = Path("/dev/shm")
+"""Where Linux has shared memory as files, of a size that an administrator set."""
 NAME_PREFIX = "earwitness"
 READ_TRIES = 3
 
@@ -33,6 +37,10 @@ READ_TRIES = 3
     _MAGIC, _VERSION, _COUNT, _GENERATION, _TOTAL, _ENGINE_BEAT_NS, _WINDOW_BEAT_NS, _METER, _OPENING,
     _BEGINNING,
 ) = range(10)  # fmt: skip
+
+
+class SharedMemoryError(OSError):
+    """The block cannot be made; the text is one sentence that says what is full and the fix."""
 
 
 @dataclass(frozen=True)
@@ -59,10 +67,23 @@ class SharedSnapshot:
 
     @classmethod
     def create(cls) -> SharedSnapshot:
-        """[window] Make a new block; its name carries this process's number, so that stale ones can be told."""
+        """[window] Make a new block; its name carries this process's number, so that stale ones can be told.
+
+        Raises SharedMemoryError when there is no room for it.
+        """
         name = f"{NAME_PREFIX}-{os.getpid()}-{secrets.token_hex(4)}"
         size = HEADER_WORDS * 8 + 2 * CAPACITY * 8 + HANDOVER_BYTES
-        block = cls(SharedMemory(name=name, create=True, size=size), owner=True)
+        try:
+            memory = SharedMemory(name=name, create=True, size=size)
+        except OSError as error:
+            raise SharedMemoryError(_no_room(size, error)) from error
+        try:
+            _reserve(memory.name, size)
+        except OSError as error:
+            memory.close()
+            memory.unlink()
+            raise SharedMemoryError(_no_room(size, error)) from error
+        block = cls(memory, owner=True)
         block._header[:] = 0
         block._header[_MAGIC] = MAGIC
         block._header[_VERSION] = VERSION
@@ -180,7 +201,28 @@ class SharedSnapshot:
                 self._memory.unlink()
 
 
-def remove_stale(folder: Path = Path("/dev/shm")) -> list[str]:
+def _reserve(name: str, size: int) -> None:
+    """Take up the block's memory now: a write to a page for which there is no room ends the process (SIGBUS)."""
+    path = SHARED_FOLDER / name
+    if not hasattr(os, "posix_fallocate") or not path.is_file():
+        return
+    handle = os.open(path, os.O_RDWR)
+    try:
+        os.posix_fallocate(handle, 0, size)
+    finally:
+        os.close(handle)
+
+
+def _no_room(size: int, error: OSError) -> str:
+    needed = f"{size / 1e6:.0f} MB of shared memory are needed"
+    if error.errno not in (errno.ENOSPC, errno.ENOMEM) or not SHARED_FOLDER.is_dir():
+        return f"{needed} and cannot be had ({error.strerror}); close other programs and start again."
+    free = f"{shutil.disk_usage(SHARED_FOLDER).free / 1e6:.0f} MB are free"
+    fix = f"delete files there or run “sudo mount -o remount,size=256M {SHARED_FOLDER}”"
+    return f"Shared memory ({SHARED_FOLDER}) is full: {needed}, {free}; {fix}, then choose the source again."
+
+
+def remove_stale(folder: Path = SHARED_FOLDER) -> list[str]:
     """[window] Remove blocks whose makers are dead (Linux); returns their names."""
     removed = []
     for path in folder.glob(f"{NAME_PREFIX}-*") if folder.is_dir() else ():

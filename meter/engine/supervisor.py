@@ -17,11 +17,11 @@ from meter.audio.source import SourceRequest
 from meter.children import start_child
 from meter.engine.process import EngineOrder, run_engine
 from meter.engine.silence import Silence
-from meter.engine.snapshot import SharedSnapshot, remove_stale
+from meter.engine.snapshot import SharedMemoryError, SharedSnapshot, remove_stale
 from meter.engine.status import STATUS_WORDS
 from meter.engine.words import EngineWords
 from meter.plugin.api import Settings
-from meter.readings import Frame, Layout
+from meter.readings import FeedStatus, Frame, Layout
 
 HANG_SECONDS = 4.0
 """A machine with more to do than cores may leave a process waiting for a second or two."""
@@ -30,12 +30,19 @@ START_SECONDS = 60.0
 starting another one over and over makes it longer. An engine that dies is noticed at once."""
 OPENING_SECONDS = 60.0
 """A driver may take its time, and the demo's music is made at its first use."""
+LOADING_SECONDS = 7.0
+"""A meter by others that takes longer to be loaded and prepared is set aside."""
 QUIT_SECONDS = 2.0
 RESTARTS_IN_A_ROW = 5
 LEFT_FOR_RESTARTS = 2
 """So many engines are given what a dead one left; if none of them shows readings, that may be what kills them."""
-DEATHS_IN_A_METER = 3
-"""So many in a row, with the same meter at work, are its doing."""
+DEATHS_IN_OURS = 3
+"""So many in a row, with the same meter of ours at work, are its doing."""
+DEATHS_IN_FOREIGN = 2
+"""So many since the start, with the same meter by others at work, are its doing: it gets one replacement."""
+UNNAMED_DEATHS = 3
+UNNAMED_SECONDS = 60.0
+"""So many deaths within this time with no meter by others at work: a thread of one of them may end the process."""
 DIED = "stopped by itself"
 BEGAN_ANEW = "since-reset readings began anew then"
 
@@ -49,7 +56,7 @@ class Supervisor:
     def __init__(self, order: EngineOrder) -> None:
         remove_stale()
         self._order = order
-        self._block = SharedSnapshot.create()
+        self._block: SharedSnapshot | None = None
         self._process: SpawnProcess | None = None
         self._pipe: Connection | None = None
         self._words = EngineWords()
@@ -57,7 +64,7 @@ class Supervisor:
         self._last_count = 0
         self._restarts = 0
         self._in_a_row = 0
-        self._died_in: list[str] = []
+        self._deaths: list[tuple[float, str]] = []
         self._last_frame: Frame | None = None
         self._closed = False
         self._start()
@@ -79,7 +86,7 @@ class Supervisor:
 
     def take(self) -> Frame | None:
         """The newest readings, None when there are none that this side can lay out."""
-        snapshot = None if self._closed else self._block.take()
+        snapshot = None if self._closed or self._block is None else self._block.take()
         if snapshot is None:
             return self._last_frame
         if snapshot.count == self._last_count and self._last_frame is not None:
@@ -98,7 +105,7 @@ class Supervisor:
 
     def poll(self) -> None:
         """Beat, hear what the engine says, replace it if it is dead or stuck."""
-        if self._process is None:
+        if self._process is None or self._block is None:
             return
         self._block.beat_window(time.monotonic_ns())
         self._listen()
@@ -108,7 +115,7 @@ class Supervisor:
 
     def open(self, request: SourceRequest, feeds: Mapping[str, tuple[int, ...]] | None = None) -> None:
         """Listen to another source."""
-        self._block.begin()
+        self._begin()
         self._order = replace(self._order, request=request, feeds=feeds)
         self._note = ""
         self._restarts = 0
@@ -124,7 +131,7 @@ class Supervisor:
 
     def reset(self) -> None:
         """Forget what was measured, and the notes about it."""
-        self._block.begin()
+        self._begin()
         self._note = ""
         self._restarts = 0
         self._send({"do": "reset"})
@@ -146,9 +153,22 @@ class Supervisor:
         self._closed = True
         self._send({"do": "quit"})
         self._end_process(QUIT_SECONDS)
-        self._block.close()
+        if self._block is not None:
+            self._block.close()
+
+    def _begin(self) -> None:
+        """What engines left before counts no more."""
+        if self._block is not None:
+            self._block.begin()
 
     def _start(self) -> None:
+        """Start an engine; without shared memory for its readings the last frame says what is full."""
+        try:
+            self._block = self._block or SharedSnapshot.create()
+        except SharedMemoryError as error:
+            status = FeedStatus(state="failed", sentence=str(error))
+            self._last_frame = Frame(Layout(()), np.empty(0), status)
+            return
         context = multiprocessing.get_context("spawn")
         self._block.forget()
         self._block.beat_window(time.monotonic_ns())
@@ -173,13 +193,17 @@ class Supervisor:
     def _trouble(self) -> str:
         """Why the engine must be replaced, or an empty string."""
         assert self._process is not None
+        assert self._block is not None
         if not self._process.is_alive():
             return DIED
-        beat_ns = self._block.engine_beat_ns
-        silent = self._silence.look(beat_ns, time.monotonic_ns())
+        beat_ns, meter = self._block.engine_beat_ns, self._meter_at_work()
+        # Going on to another meter is a sign of life as well: while they are loaded there is no heartbeat.
+        silent = self._silence.look(beat_ns + self._block.meter_at_work, time.monotonic_ns())
         if beat_ns == 0:
             return "did not start" if silent > START_SECONDS else ""
-        patience = OPENING_SECONDS if self._block.opening else HANG_SECONDS
+        if not self._block.opening:
+            return "did not answer" if silent > HANG_SECONDS else ""
+        patience = LOADING_SECONDS if meter in self._words.foreign else OPENING_SECONDS
         return "did not answer" if silent > patience else ""
 
     def _replace(self, reason: str) -> None:
@@ -187,9 +211,8 @@ class Supervisor:
         if self._in_a_row > RESTARTS_IN_A_ROW:
             self._give_up(reason)
             return
-        if self._in_a_row > LEFT_FOR_RESTARTS:
-            self._block.begin()
-        self._put_aside(reason)
+        if not self._put_aside(reason) and self._in_a_row > LEFT_FOR_RESTARTS:
+            self._begin()
         self._restarts += 1
         self._end_process(0.0)
         at = time.strftime("%H:%M:%S")
@@ -197,19 +220,31 @@ class Supervisor:
         self._start()
         self._restate("starting")
 
-    def _put_aside(self, reason: str) -> None:
-        """Go on without a meter that hung the engine, or that engine after engine died in."""
+    def _put_aside(self, reason: str) -> bool:
+        """Go on without a meter that hung the engine, or that engine after engine died in; True if there is one."""
         meter = self._meter_at_work()
-        self._died_in = [*self._died_in, meter] if self._in_a_row > 1 and reason == DIED else [meter]
-        if not meter or (reason == DIED and self._died_in[-DEATHS_IN_A_METER:] != [meter] * DEATHS_IN_A_METER):
-            return
-        why = (
-            "the engine ended in it again and again"
-            if reason == DIED
-            else "it hung and the engine had to be replaced"
-        )
-        aside = f"Meter “{meter}” is set aside: {why}."
-        self._order = replace(self._order, set_aside={**self._order.set_aside, meter: aside})
+        if reason == DIED:
+            self._deaths.append((time.monotonic(), meter))
+            guilty = self._guilty_of_deaths(meter)
+        else:
+            guilty = {meter: "it hung and the engine had to be replaced"} if meter else {}
+        aside = {name: f"Meter “{name}” is set aside: {why}." for name, why in guilty.items()}
+        self._order = replace(self._order, set_aside={**self._order.set_aside, **aside})
+        return bool(aside)
+
+    def _guilty_of_deaths(self, meter: str) -> dict[str, str]:
+        """Meters that are to be left out after this death of an engine, with the reason."""
+        died_in = [name for _, name in self._deaths]
+        again = "the engine ended in it again and again"
+        if meter in self._words.foreign:
+            return {meter: again} if died_in.count(meter) >= DEATHS_IN_FOREIGN else {}
+        if meter and self._in_a_row >= DEATHS_IN_OURS and died_in[-DEATHS_IN_OURS:] == [meter] * DEATHS_IN_OURS:
+            return {meter: again}
+        since = time.monotonic() - UNNAMED_SECONDS
+        if sum(at >= since and name not in self._words.foreign for at, name in self._deaths) < UNNAMED_DEATHS:
+            return {}
+        why = f"the engine ended {UNNAMED_DEATHS} times within {UNNAMED_SECONDS:.0f} s and no cause was found"
+        return dict.fromkeys(self._words.foreign - set(self._order.set_aside), why)
 
     def _give_up(self, reason: str) -> None:
         self._end_process(0.0)
@@ -235,7 +270,7 @@ class Supervisor:
 
     def _meter_at_work(self) -> str:
         self._listen()
-        index = self._block.meter_at_work
+        index = self._block.meter_at_work if self._block is not None else -1
         return self._words.meters[index] if 0 <= index < len(self._words.meters) else ""
 
     def _end_process(self, patience: float) -> None:

@@ -26,6 +26,7 @@ class EngineWords:
         self._ledger = ""
         self._across = ""
         self.meters: list[str] = []
+        self.foreign: frozenset[str] = frozenset()
         self.handover = ""
         self._faults: dict[str, str] = {}
 
@@ -44,7 +45,8 @@ class EngineWords:
             case "ledger":
                 self._ledger = message["sentence"]
             case "meters":
-                self.meters = message["ids"]
+                self.meters = list(message["ours"])
+                self.foreign = frozenset(name for name, ours in message["ours"].items() if not ours)
             case "handover":
                 self.handover = message["sentence"]
             case "faults":

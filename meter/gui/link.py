@@ -60,6 +60,7 @@ class MeterEntry:
     ``load_face`` imports the face and returns its class, or is None for a meter without a face; ``views`` are its
     further faces by name. One that is not ``on_pages`` has a card only where a page layout asks for it.
     ``trouble`` is one sentence when the host refused the meter; it is then shown in place of the face.
+    The face of a meter that is not ``ours`` is guarded.
     """
 
     meter_id: str
@@ -70,6 +71,19 @@ class MeterEntry:
     trouble: str = ""
     views: Mapping[str, Callable[[], Any]] = field(default_factory=dict)
     on_pages: bool = True
+    ours: bool = True
+
+
+@dataclass(frozen=True)
+class OtherMeter:
+    """One meter by others for the menu: ``key`` is its package or folder; ``for_this_run`` was named at the start."""
+
+    key: str
+    name: str
+    version: str
+    origin: str
+    enabled: bool
+    for_this_run: bool = False
 
 
 @dataclass(frozen=True)

@@ -47,6 +47,7 @@ class MoreMenu(QMenu):
         self._add("about listening time and your ears", self.cautions_asked)
         self.listening = self.addMenu("who listens, and by which rule")
         self._add("readings as text\tL", self.readings_asked)
+        self.others = self.addMenu("meters by others")
         self.addSeparator()
         self.looks = self.addMenu("light or dark")
         self.themes = self._theme_actions(theme)

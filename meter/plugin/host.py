@@ -1,28 +1,31 @@
 """The host: finds meters, refuses what it cannot serve, loads what is wanted. Every outcome is a record.
 
-Meters come from the entry point group ``earwitness.meters`` (a package that holds ``manifest.toml``; ours are
-declared there like anybody's) and from folders that the user enabled. Discovery imports nothing of a meter.
+Ours are those that ``meter.builtin`` lists; no name or entry point makes another meter ours. Meters by others come
+from the entry point group ``earwitness.meters`` (the dotted name of a package that holds ``manifest.toml``) and from
+folders. They run only where the user enabled this very version, or named the folder on the command line. Discovery
+imports nothing of a meter.
 """
 
 from __future__ import annotations
 
 import importlib
 import importlib.util
-import sys
-import zlib
+import os
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
-from types import ModuleType
 from typing import Any, cast
 
+from meter.builtin import OURS
 from meter.plugin.api import Processor
-from meter.plugin.manifest import MANIFEST_NAME, Manifest, ManifestError, read_manifest
+from meter.plugin.enabled import NOTHING_ENABLED, Enabled, Identity
+from meter.plugin.folder_package import import_from_folder
+from meter.plugin.manifest import MANIFEST_NAME, Manifest, ManifestError, is_dotted_name, read_manifest
 
 GROUP = "earwitness.meters"
-OURS = "meter.builtin."
-FOLDER_PACKAGE = "earwitness_folder_meters"
+OUR_PACKAGE = "meter.builtin"
+BUILTIN = Path(__file__).parents[1] / "builtin"
 
 
 @dataclass(frozen=True)
@@ -31,6 +34,8 @@ class Plugin:
 
     ``origin`` says where it came from in words; ``folder`` holds its manifest; ``package`` is the dotted
     package of an installed meter, empty for one from a plain folder. ``refusal`` is one sentence, or empty.
+    ``ours`` is true for a meter of this program, which needs no watching; ``enabled`` for one that may run.
+    ``identity`` is what an enabling is remembered by, None for ours and without a manifest.
     """
 
     origin: str
@@ -38,16 +43,14 @@ class Plugin:
     package: str
     manifest: Manifest | None
     refusal: str = ""
+    ours: bool = False
+    enabled: bool = False
+    identity: Identity | None = None
 
     @property
     def usable(self) -> bool:
         """True when the host may load it."""
-        return self.manifest is not None and not self.refusal
-
-    @property
-    def ours(self) -> bool:
-        """True for a meter of this program, which needs no watching."""
-        return self.package.startswith(OURS)
+        return self.manifest is not None and not self.refusal and self.enabled
 
     @property
     def id(self) -> str:
@@ -55,10 +58,21 @@ class Plugin:
         return self.manifest.id if self.manifest else self.folder.name
 
 
-def discover(folders: Sequence[Path] = (), *, installed: bool = True) -> list[Plugin]:
-    """All meters that can be seen, ours first; refused ones are in the list with the reason."""
-    found = [_from_entry_point(entry) for entry in _entries()] if installed else []
-    found += [_from_folder(folder) for folder in folders]
+def discover(
+    folders: Sequence[Path] = (), *, enabled: Enabled = NOTHING_ENABLED, installed: bool = True
+) -> list[Plugin]:
+    """All meters that can be seen, ours first; refused ones and those not enabled are in the list.
+
+    ``folders`` were named for this run, so their meters may run; others need to be in ``enabled``. Without
+    ``installed`` only ``folders`` are looked at.
+    """
+    found = [_ours(name) for name in OURS] if installed else []
+    named = {os.path.realpath(folder): folder for folder in folders}
+    found += [replace(_from_folder(folder), enabled=True) for folder in named.values()]
+    if installed:
+        others = [_from_entry_point(entry) for entry in _entries()]
+        others += [_from_folder(folder) for folder in enabled.folders() if str(folder) not in named]
+        found += sorted((_judged(plugin, enabled) for plugin in others), key=lambda plugin: not plugin.enabled)
     return _refuse_doubles(found)
 
 
@@ -76,25 +90,48 @@ def load_processor(plugin: Plugin) -> Processor:
 def load_object(plugin: Plugin, dotted: str) -> Any:
     """The object that ``"module:Name"`` of this plugin's manifest stands for."""
     module_name, _, name = dotted.partition(":")
-    module = importlib.import_module(module_name) if plugin.package else _module_in_folder(plugin, module_name)
+    if plugin.package:
+        module = importlib.import_module(module_name)
+    else:
+        module = import_from_folder(plugin.folder, module_name)
     try:
         return getattr(module, name)
     except AttributeError:
         raise ImportError(f"{module_name} has no {name}.") from None
 
 
+def _ours(name: str) -> Plugin:
+    """A meter of the list, found inside our own package."""
+    package = f"{OUR_PACKAGE}.{name}"
+    plugin = _read("Earwitness itself", BUILTIN / name, package)
+    return replace(plugin, ours=True, enabled=True, identity=None)
+
+
 def _entries() -> list[EntryPoint]:
-    """Entry points with our own distribution's first, in the order they are declared there."""
-    return sorted(entry_points(group=GROUP), key=lambda entry: not entry.value.startswith(OURS))
+    """Entry points of others. Ours come from the list; an older installation of this program still declares them."""
+    ours = {f"{OUR_PACKAGE}.{name}" for name in OURS}
+    return [entry for entry in entry_points(group=GROUP) if entry.value not in ours]
 
 
 def _from_entry_point(entry: EntryPoint) -> Plugin:
-    origin = f"installed package {entry.value}"
-    folder = _package_folder(entry.value)
+    package = entry.value
+    origin = f"installed package {package}"
+    if not is_dotted_name(package):
+        reason = f"The entry point “{entry.name}” is {package!r}; it must be the dotted name of a package."
+        return Plugin(origin, Path(entry.name), package, None, reason)
+    folder = _package_folder(package)
     if folder is None:
-        gone = Path(entry.value.replace(".", "/"))
-        return Plugin(origin, gone, entry.value, None, f"The package {entry.value} cannot be found; reinstall it.")
-    return _read(origin, folder, entry.value)
+        gone = Path(package.replace(".", "/"))
+        return Plugin(origin, gone, package, None, f"The package {package} cannot be found; reinstall it.")
+    plugin = _read(origin, folder, package)
+    if plugin.identity is None or entry.dist is None:
+        return plugin
+    version = f"{plugin.identity.version} ({entry.dist.name} {entry.dist.version})"
+    return replace(plugin, identity=Identity(plugin.identity.folder, version, package))
+
+
+def _judged(plugin: Plugin, enabled: Enabled) -> Plugin:
+    return replace(plugin, enabled=plugin.identity is not None and enabled.allows(plugin.identity))
 
 
 def _package_folder(package: str) -> Path | None:
@@ -119,42 +156,24 @@ def _from_folder(folder: Path) -> Plugin:
 
 def _read(origin: str, folder: Path, package: str) -> Plugin:
     try:
-        return Plugin(origin, folder, package, read_manifest(folder / MANIFEST_NAME))
+        manifest = read_manifest(folder / MANIFEST_NAME)
     except ManifestError as error:
-        return Plugin(origin, folder, package, None, str(error))
+        return Plugin(
+            origin, folder, package, None, str(error), identity=Identity(os.path.realpath(folder), "", package)
+        )
+    identity = Identity(os.path.realpath(folder), manifest.version, package)
+    return Plugin(origin, folder, package, manifest, identity=identity)
 
 
 def _refuse_doubles(found: list[Plugin]) -> list[Plugin]:
+    """The first of an id has it; one that may not run takes none."""
     seen: dict[str, str] = {}
     checked = []
     for plugin in found:
         if plugin.manifest is not None and plugin.id in seen:
             reason = f"The id “{plugin.id}” is already taken by {seen[plugin.id]}; give this meter another id."
-            plugin = Plugin(plugin.origin, plugin.folder, plugin.package, plugin.manifest, reason)
-        elif plugin.manifest is not None:
+            plugin = replace(plugin, refusal=reason)
+        elif plugin.usable:
             seen[plugin.id] = plugin.origin
         checked.append(plugin)
     return checked
-
-
-def _module_in_folder(plugin: Plugin, module_name: str) -> ModuleType:
-    """Import ``module_name``.py of a folder plugin under a name of its own, so that two folders never collide."""
-    folder_mark = zlib.crc32(str(plugin.folder.resolve()).encode())
-    full_name = f"{FOLDER_PACKAGE}_{folder_mark:08x}.{module_name}"
-    if full_name in sys.modules:
-        return sys.modules[full_name]
-    path = plugin.folder / f"{module_name}.py"
-    spec = importlib.util.spec_from_file_location(full_name, path)
-    if spec is None or spec.loader is None or not path.is_file():
-        raise ImportError(f"{path} is not there; the manifest names it.")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[full_name] = module
-    try:
-        spec.loader.exec_module(module)
-    except SystemExit as error:
-        del sys.modules[full_name]
-        raise ImportError(f"{path} ends the program when it is imported; take that out of it.") from error
-    except BaseException:
-        del sys.modules[full_name]
-        raise
-    return module

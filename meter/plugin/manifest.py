@@ -20,7 +20,7 @@ ALL_FEEDS = "all"
 
 
 class ManifestError(ValueError):
-    """A manifest that cannot be used; the text is one sentence that names the file and the mend."""
+    """A manifest that cannot be used; the text is one sentence that names the file and the fix."""
 
 
 class SettingEntry(msgspec.Struct, forbid_unknown_fields=True):
@@ -110,6 +110,11 @@ def read_manifest(path: Path) -> Manifest:
     return manifest
 
 
+def is_dotted_name(name: str) -> bool:
+    """True for identifiers joined by dots: what can be imported and names no other place of the disk."""
+    return all(part.isidentifier() for part in name.split("."))
+
+
 def _check(manifest: Manifest, path: Path) -> None:
     match = re.fullmatch(r"(\d+)\.(\d+)", manifest.contract)
     if match is None:
@@ -121,8 +126,10 @@ def _check(manifest: Manifest, path: Path) -> None:
     if (major, minor) < (1, 1) and _needs_1_1(manifest):
         raise ManifestError(f'{path} uses what came with contract 1.1; write contract = "1.1".')
     dotted = [manifest.processor, *([manifest.face] if manifest.face else []), *manifest.views.values()]
-    if not all(":" in name for name in dotted):
-        raise ManifestError(f'{path}: processor, face and views must look like "module:Class".')
+    for name in dotted:
+        module, colon, inside = name.partition(":")
+        if not (colon and is_dotted_name(module) and inside.isidentifier()):
+            raise ManifestError(f'{path}: processor, face and views must look like "module:Class", not {name!r}.')
     keys = [entry.key for entry in manifest.field]
     for entry in manifest.field:
         if keys.count(entry.key) > 1:

@@ -36,7 +36,6 @@ def full() -> Settings:
         cautions_read=True,
         meters={"vu": {"alignment_dbfs": -20.0, "movement": "ppm_1"}, "listening": {"rule": "none"}},
         calibrations=[SEAT],
-        plugin_folders=["/meters/mine"],
         width=1000,
         height=700,
     )

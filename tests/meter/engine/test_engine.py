@@ -12,6 +12,7 @@ import pytest
 from meter.audio.script import Event, Gone, Lost, Rate, ScriptedSource, Stall, Tone, Value
 from meter.audio.source import SourceError, SourceInfo, SourceRequest
 from meter.engine.engine import Engine
+from meter.engine.guard import Timing
 from meter.engine.local import Mailbox
 from meter.engine.zeros import ONLY_ZEROS
 from meter.plugin.host import discover
@@ -273,3 +274,54 @@ def test_nothing_but_zeros_from_a_device_is_told_until_sound_comes(tmp_path: Pat
     assert bench.run(4.0).status.sentence == ""
     assert bench.run(2.0).status.sentence == ONLY_ZEROS
     assert bench.run(3.0).status.sentence == ""
+
+
+class Waiting:
+    """A wall clock by which every block takes as long as ``seconds`` says for its number, the last one ever after."""
+
+    def __init__(self, *seconds: float) -> None:
+        self.seconds, self.now, self.ends = list(seconds), 0.0, False
+
+    def __call__(self) -> float:
+        if self.ends:
+            self.now += self.seconds.pop(0) if len(self.seconds) > 1 else self.seconds[0]
+        self.ends = not self.ends
+        return self.now
+
+
+def waiting_bench(folder: Path, events: Sequence[Event], *seconds: float) -> Bench:
+    """A bench whose one meter computes nothing and makes the engine wait that long for each block."""
+    bench = Bench(folder, events)
+    timing = Timing(busy=lambda: 0.0, wall=Waiting(*seconds))
+    bench.engine = Engine(
+        discover([folder], installed=False), bench.box, clock=bench.now, timing=timing,
+        open_source=lambda _request: bench.source,
+    )  # fmt: skip
+    bench.source = ScriptedSource(events)
+    bench.engine.open(SourceRequest("script", "a script"))
+    return bench
+
+
+def test_a_meter_that_waits_is_set_aside_when_sound_is_lost(tmp_path: Path) -> None:
+    """0.1 s for each block of 20 ms: it is 1.5 s behind after 19 blocks."""
+    frame = waiting_bench(tmp_path, [Tone(0.3), Lost(960), Tone(5.0)], 0.1).run(0.5)
+    assert frame.status.quarantined == {}
+    frame = waiting_bench(tmp_path, [Tone(0.5), Lost(960), Tone(5.0)], 0.1).run(0.7)
+    assert "behind the sound, and sound was being lost" in frame.status.quarantined["tally"]
+
+
+def test_a_meter_that_falls_far_behind_is_set_aside_where_the_source_can_wait(tmp_path: Path) -> None:
+    """3 s after 38 blocks."""
+    assert waiting_bench(tmp_path, [Tone(5.0)], 0.1).run(0.7).status.quarantined == {}
+    assert "fell further behind" in waiting_bench(tmp_path, [Tone(5.0)], 0.1).run(0.9).status.quarantined["tally"]
+
+
+def test_a_machine_that_stood_still_during_a_meter_sets_nothing_aside(tmp_path: Path) -> None:
+    bench = waiting_bench(tmp_path, [Tone(0.1), Lost(48_000), Tone(1.0), Lost(960), Tone(5.0)], 0.001, 60.0, 0.001)
+    assert bench.run(3.0).status.quarantined == {}
+
+
+def test_a_long_good_time_gives_no_credit(tmp_path: Path) -> None:
+    good = [0.001] * 100
+    bench = waiting_bench(tmp_path, [Tone(2.7), Lost(960), Tone(5.0)], *good, 0.1)
+    assert "sound was being lost" in bench.run(3.0).status.quarantined["tally"]

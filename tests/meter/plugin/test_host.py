@@ -23,7 +23,7 @@ def test_our_meters_come_through_the_door_of_everybody() -> None:
 def test_discovery_imports_nothing_of_a_meter() -> None:
     code = (
         "import sys; from meter.plugin.host import discover; discover(); "
-        "bad = [name for name in sys.modules if name.startswith('meter.builtin') or 'PySide6' in name]; "
+        "bad = [name for name in sys.modules if name.startswith('meter.builtin.') or 'PySide6' in name]; "
         "sys.exit(repr(bad) if bad else 0)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

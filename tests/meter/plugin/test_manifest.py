@@ -58,6 +58,7 @@ def test_a_meter_of_all_feeds_may_have_values_for_each_part(tmp_path: Path) -> N
         ("each = 4", "each = 4\nsummary = true", "must be a single value"),
         ('size = "parts"', 'size = "bits"', "“channels” or “parts”"),
         ('id = "tilt"', 'id = "tilt"\nviews = { small = "Small" }', "must look like"),
+        ('id = "tilt"', 'id = "tilt"\nviews = { small = "../face:Small" }', "must look like"),
     ],
 )
 def test_what_came_with_1_1_is_checked_too(tmp_path: Path, old: str, new: str, words: str) -> None:
@@ -101,6 +102,11 @@ def test_a_setting_out_of_bounds_is_refused(tmp_path: Path, chosen: dict, words:
         ('id = "tilt"', 'id = "Tilt!"', "not a valid manifest"),
         ('unit = "dB"', 'unit = "furlong"', "has the unit 'furlong'"),
         ('processor = "process:Tilt"', 'processor = "process"', "must look like"),
+        ('processor = "process:Tilt"', 'processor = "../x/process:Tilt"', "must look like"),
+        ('processor = "process:Tilt"', 'processor = "/x/process:Tilt"', "must look like"),
+        ('processor = "process:Tilt"', 'processor = "..process:Tilt"', "must look like"),
+        ('processor = "process:Tilt"', 'processor = "process:Tilt.__init__"', "must look like"),
+        ('processor = "process:Tilt"', 'processor = "process:Tilt"\nface = "a/b:Face"', "must look like"),
         ("summary = true", "summary = true\nsize = 4", "must be a single value"),
         ("summary = true", "size = 0", "needs a size"),
         ("summary = true", "colour = 1", "not a valid manifest"),
