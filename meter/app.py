@@ -21,18 +21,17 @@ from meter import settings as settings_file
 from meter.audio.source import SourceRequest
 from meter.calibration_noise import write_noise
 from meter.commands.errors import FAILED, MISSING_PART, CommandError
-from meter.commands.meters import changed_sentence, enabled_path
 from meter.commands.new_file import write_new
-from meter.commands.plugins import disable, enable, find_foreign
+from meter.commands.window_meters import enable_other, leave_out_faces, meter_entries, other_meters
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.exposure_rules import ExposureRuleError, load_rules
-from meter.gui.link import MeterEntry, OtherMeter, RuleEntry
+from meter.gui.link import RuleEntry
 from meter.logbook.exposure import persons_in
 from meter.logbook.store import logbook_path
 from meter.plugin.api import Setting
-from meter.plugin.enabled import NOTHING_ENABLED, Enabled, read_enabled
-from meter.plugin.host import Plugin, discover, load_object, usable
+from meter.plugin.enabled import NOTHING_ENABLED, Enabled
+from meter.plugin.host import discover, usable
 from meter.readings import Frame
 from meter.settings import Settings, SourceChoice
 
@@ -54,8 +53,8 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
         kept.source = settings_file.with_map_channels(kept, kept.source)
     source = starting or kept.source
     _, feeds, _ = settings_file.kept_feeds(kept, source)  # the window tells what cannot be used
-    enabled, unusable = read_enabled(enabled_path())
-    notice = " ".join(said for said in (notice, unusable) if said)
+    enabled, words = leave_out_faces(path.parent)
+    notice = " ".join(said for said in (notice, words) if said)
     order = EngineOrder(
         request=as_request(to_plain(source)) if source else None,
         feeds=feeds,
@@ -66,9 +65,11 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     )
     from PySide6.QtCore import QTimer
 
+    from meter.gui.face_guard import GUARD
     from meter.gui.others_menu import OthersMenu
     from meter.gui.window import Window
 
+    GUARD.use_folder(path.parent)
     window = Window(SupervisedEngine(order), kept, surroundings(path, folders, notice, starting, enabled))
     OthersMenu(window.more.others, partial(other_meters, folders), enable_other, window.feed_line.say)
     window.show()
@@ -267,45 +268,6 @@ def as_request(request: Mapping[str, Any]) -> SourceRequest:
     return SourceRequest(str(request["kind"]), str(request.get("name", "")), dict(request.get("options", {})))
 
 
-def meter_entries(folders: Sequence[Path], enabled: Enabled = NOTHING_ENABLED) -> tuple[MeterEntry, ...]:
-    """Every meter for the window that may run, and those with the reason that once could or were asked for."""
-    entries = []
-    for plugin in discover(folders, enabled=enabled):
-        trouble = plugin.refusal or changed_sentence(plugin, enabled)
-        wanted = plugin.enabled or (plugin.identity is not None and enabled.knows(plugin.identity))
-        if wanted:
-            entries.append(_entry(plugin, trouble, enabled))
-    return tuple(entries)
-
-
-def other_meters(folders: Sequence[Path]) -> list[OtherMeter]:
-    """The meters by others that can be found now, for the window's menu."""
-    enabled, _sentence = read_enabled(enabled_path())
-    named = {os.path.realpath(folder) for folder in folders}
-    return [
-        OtherMeter(
-            key=plugin.package or plugin.identity.folder,
-            name=plugin.manifest.name,
-            version=plugin.identity.version,
-            origin=plugin.origin,
-            enabled=enabled.allows(plugin.identity),
-            for_this_run=plugin.identity.folder in named,
-        )
-        for plugin in discover(folders, enabled=enabled)
-        if plugin.manifest is not None and plugin.identity is not None and not plugin.refusal
-    ]
-
-
-def enable_other(key: str, wanted: bool) -> str:
-    """Enable or disable a meter by others from the window; returns the sentence about it."""
-    enabled, _sentence = read_enabled(enabled_path())
-    try:
-        plugin = find_foreign(key, enabled)
-        return enable(plugin, enabled) if wanted else disable(plugin, enabled)
-    except CommandError as error:
-        return str(error)
-
-
 def listing_command() -> list[str]:
     """The command line of the child that lists sources as JSON."""
     return [sys.executable, "-m", "meter.audio.listing"]
@@ -314,21 +276,3 @@ def listing_command() -> list[str]:
 def noise_command() -> list[str]:
     """The command line of the child that plays calibration noise."""
     return [sys.executable, "-m", "meter.noise_player"]
-
-
-def _entry(plugin: Plugin, trouble: str, enabled: Enabled) -> MeterEntry:
-    manifest = plugin.manifest
-    if manifest is None:
-        return MeterEntry(plugin.id, plugin.id, trouble=trouble)
-    face = manifest.face
-    return MeterEntry(
-        meter_id=manifest.id,
-        name=manifest.name,
-        summary=manifest.summary,
-        load_face=partial(load_object, plugin, face) if face else None,
-        settings=tuple(manifest.setting),
-        trouble=trouble,
-        views={name: partial(load_object, plugin, dotted) for name, dotted in manifest.views.items()},
-        on_pages=manifest.on_pages,
-        ours=plugin.ours,
-    )

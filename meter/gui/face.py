@@ -7,7 +7,8 @@ The life of a face, all in the window's thread [gui]::
     face.show_frame(frame)          up to 60 times a second, newest snapshot only
     face.show_fault(sentence)       the meter is set aside; "" takes that back
 
-A subclass declares ``meter_id`` and ``title``, makes its ``labels`` and overrides
+The meter's id comes from its manifest, and so does the title where the meter is by others; a face of ours declares
+both. A subclass makes its ``labels`` and overrides
 
     arrange(inside)       give labels and pictures their rectangles
     paint_still(painter)  what only size, theme and scale change; kept in a pixmap
@@ -22,7 +23,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import ClassVar
 
 from PySide6.QtCore import QEvent, QPoint, QRect, QRectF, QSize, Qt, Signal
@@ -40,27 +40,16 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QMenu, QToolButton, QWidget
 
+from meter.gui.choice import Choice as Choice
+from meter.gui.choice import Setting as Setting
 from meter.gui.label import Label, text_width
 from meter.gui.theme import CARD_RADIUS_PX, PADDING_PX, SUBTITLE_PX, TEXT_PX, TITLE_PX, Theme, current_theme
 from meter.readings import Frame, Layout
-
-Setting = float | str | bool
 
 WORDS_EVERY_SECONDS = 0.25
 TELL_EVERY_SECONDS = 1.0
 LIVE_STATES = ("running", "held", "ended")
 CORNER_PX = 22
-
-
-@dataclass(frozen=True)
-class Choice:
-    """One entry of a face's menu: it sets ``setting`` to ``value``, or calls ``run`` where there is one."""
-
-    heading: str
-    words: str
-    setting: str = ""
-    value: Setting = ""
-    run: Callable[[], None] | None = None
 
 
 class Face(QWidget):
@@ -71,8 +60,8 @@ class Face(QWidget):
     action_asked = Signal(str)
     """A word for what the user wants, such as "calibrate" or "cautions"."""
 
-    meter_id: ClassVar[str] = ""
-    title: ClassVar[str] = ""
+    meter_id: str = ""
+    title: str = ""
     least: ClassVar[QSize] = QSize(150, 84)
     preferred: ClassVar[QSize] = QSize(280, 240)
 
@@ -136,6 +125,12 @@ class Face(QWidget):
         return ", ".join(label.text for label in self.labels.values() if label.text)
 
     # What the window calls
+
+    def stand_for(self, meter_id: str, title: str = "") -> None:
+        """Show the readings and choose the settings of this meter, under this title if there is one."""
+        self.meter_id, self.title = meter_id, title or self.title
+        self.setAccessibleName(self.title)
+        self._corner.setAccessibleName(f"{self.title}: choices")
 
     def show_frame(self, frame: Frame) -> None:
         """Take a snapshot. A failing face is set aside; the rest of the page goes on."""
@@ -372,17 +367,19 @@ class Face(QWidget):
 
     def _still_picture(self) -> QPixmap:
         ratio = self.devicePixelRatioF()
-        if self._still is None or self._still.devicePixelRatio() != ratio:
-            self._still = QPixmap((self.size().toSizeF() * ratio).toSize())
-            self._still.setDevicePixelRatio(ratio)
-            painter = QPainter(self._still)
-            try:
-                self._paint_card(painter)
-                if not self.fault:
-                    self.paint_still(painter)
-            finally:
-                painter.end()
-        return self._still
+        if self._still is not None and self._still.devicePixelRatio() == ratio:
+            return self._still
+        still, fault = QPixmap((self.size().toSizeF() * ratio).toSize()), self.fault
+        still.setDevicePixelRatio(ratio)
+        painter = QPainter(still)
+        try:
+            self._paint_card(painter)
+            if not fault:
+                self.paint_still(painter)
+        finally:
+            painter.end()
+        self._still = still if self.fault == fault else None  # one set aside in the midst of it is drawn again
+        return still
 
     def _paint_card(self, painter: QPainter) -> None:
         painter.fillRect(self.rect(), self.theme.page)

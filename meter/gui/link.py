@@ -54,13 +54,22 @@ class EngineLink(Protocol):
 
 
 @dataclass(frozen=True)
+class Foreign:
+    """That a meter is by others: ``key`` identifies it and its version, ``folder`` is where its code lies, with a
+    separator at its end."""
+
+    key: str
+    folder: str
+
+
+@dataclass(frozen=True)
 class MeterEntry:
     """One meter that the program knows of.
 
     ``load_face`` imports the face and returns its class, or is None for a meter without a face; ``views`` are its
     further faces by name. One that is not ``on_pages`` has a card only where a page layout asks for it.
     ``trouble`` is one sentence when the host refused the meter; it is then shown in place of the face.
-    The face of a meter that is not ``ours`` is guarded.
+    The face of a ``foreign`` meter is called under guard.
     """
 
     meter_id: str
@@ -71,7 +80,7 @@ class MeterEntry:
     trouble: str = ""
     views: Mapping[str, Callable[[], Any]] = field(default_factory=dict)
     on_pages: bool = True
-    ours: bool = True
+    foreign: Foreign | None = None
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QWidget
 
 from meter.gui.face import Face
+from meter.gui.face_guard import GUARD
 from meter.gui.link import MeterEntry, Setting
 from meter.gui.page_plan import EXTRA_COLUMNS, Plan, edges, rectangle
 from meter.gui.plain_face import missing_face, plain_face
@@ -151,7 +152,8 @@ class Page(QWidget):
     def _make_card(self, entry: MeterEntry, view: str = "") -> Card:
         face = _make_face(entry, view)
         face.setParent(self)
-        face.setting_chosen.connect(self.setting_chosen)
+        # Whatever id a face gives, its settings are those of its own meter.
+        face.setting_chosen.connect(lambda _id, chosen: self.setting_chosen.emit(entry.meter_id, chosen))
         face.action_asked.connect(self.action_asked)
         return Card(entry, face, missing=bool(face.fault), now=self._now, view=view)
 
@@ -165,11 +167,13 @@ def _make_face(entry: MeterEntry, view: str) -> Face:
     if load is None:
         return plain_face(entry.meter_id, entry.name, entry.summary)
     try:
-        face = load()()
-    except Exception as error:  # a stranger's code
+        face = GUARD.load(entry.foreign, load) if entry.foreign is not None else load()()
+    except Exception as error:
         return missing_face(entry.meter_id, entry.name, f"Its view cannot be loaded: {error}")
     if not isinstance(face, Face):
         return missing_face(entry.meter_id, entry.name, "Its view is not made from meter.gui.face.Face.")
+    own_title = f"{entry.name}, {view}" if view else entry.name
+    face.stand_for(entry.meter_id, own_title if entry.foreign is not None else "")
     return face
 
 

@@ -1,0 +1,106 @@
+"""The meters of the window: which have a card, which by others the menu offers, and whose face is left out."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+
+import msgspec
+
+from meter.commands.errors import CommandError
+from meter.commands.meters import changed_sentence, enabled_path, enabling_command
+from meter.commands.plugins import disable, enable, find_foreign
+from meter.gui.face_marker import keys_of_ended_windows
+from meter.gui.link import Foreign, MeterEntry, OtherMeter
+from meter.plugin.enabled import NOTHING_ENABLED, Enabled, EnabledError, Identity, read_enabled, write_enabled
+from meter.plugin.host import Plugin, discover, load_object
+
+
+def meter_entries(folders: Sequence[Path], enabled: Enabled = NOTHING_ENABLED) -> tuple[MeterEntry, ...]:
+    """Every meter for the window that may run, and those with the reason that once could or were asked for."""
+    entries = []
+    for plugin in discover(folders, enabled=enabled):
+        trouble = plugin.refusal or changed_sentence(plugin, enabled)
+        wanted = plugin.enabled or (plugin.identity is not None and enabled.knows(plugin.identity))
+        if wanted:
+            entries.append(_entry(plugin, trouble, enabled))
+    return tuple(entries)
+
+
+def other_meters(folders: Sequence[Path]) -> list[OtherMeter]:
+    """The meters by others that can be found now, for the window's menu."""
+    enabled, _sentence = read_enabled(enabled_path())
+    named = {os.path.realpath(folder) for folder in folders}
+    return [
+        OtherMeter(
+            key=plugin.package or plugin.identity.folder,
+            name=plugin.manifest.name,
+            version=plugin.identity.version,
+            origin=plugin.origin,
+            enabled=enabled.allows(plugin.identity),
+            for_this_run=plugin.identity.folder in named,
+        )
+        for plugin in discover(folders, enabled=enabled)
+        if plugin.manifest is not None and plugin.identity is not None and not plugin.refusal
+    ]
+
+
+def enable_other(key: str, wanted: bool) -> str:
+    """Enable or disable a meter by others from the window; returns the sentence about it."""
+    enabled, _sentence = read_enabled(enabled_path())
+    try:
+        plugin = find_foreign(key, enabled)
+        return enable(plugin, enabled) if wanted else disable(plugin, enabled)
+    except CommandError as error:
+        return str(error)
+
+
+def leave_out_faces(folder: Path) -> tuple[Enabled, str]:
+    """What is enabled, without the faces that were at work when a window froze or ended, and what is to be said.
+
+    ``folder`` is where windows leave their marks.
+    """
+    enabled, sentence = read_enabled(enabled_path())
+    said = [sentence] if sentence else []
+    for key in keys_of_ended_windows(folder):
+        try:
+            identity = msgspec.json.decode(key, type=Identity)
+        except msgspec.DecodeError:
+            continue
+        why = "it was at work when a window froze or ended out of order"
+        enabled = enabled.without_face(identity, why)
+        try:
+            write_enabled(enabled, enabled_path())
+        except EnabledError as error:
+            said.append(str(error))
+    return enabled, " ".join(said)
+
+
+def _entry(plugin: Plugin, trouble: str, enabled: Enabled) -> MeterEntry:
+    manifest = plugin.manifest
+    if manifest is None:
+        return MeterEntry(plugin.id, plugin.id, trouble=trouble)
+    fault = enabled.face_fault(plugin.identity) if plugin.identity is not None else ""
+    views = {} if fault else manifest.views
+    if fault and not trouble:
+        trouble = f"Its view is left out: {fault}. Run “{enabling_command(plugin)}” to try it again."
+    return MeterEntry(
+        meter_id=manifest.id,
+        name=manifest.name,
+        summary=manifest.summary,
+        load_face=partial(load_object, plugin, manifest.face) if manifest.face and not fault else None,
+        settings=tuple(manifest.setting),
+        trouble=trouble,
+        views={name: partial(load_object, plugin, dotted) for name, dotted in views.items()},
+        on_pages=manifest.on_pages,
+        foreign=_foreign(plugin),
+    )
+
+
+def _foreign(plugin: Plugin) -> Foreign | None:
+    if plugin.ours or plugin.identity is None:
+        return None
+    folder = str(plugin.folder) if plugin.package else plugin.identity.folder
+    return Foreign(msgspec.json.encode(plugin.identity).decode(), folder.rstrip(os.sep) + os.sep)
