@@ -108,3 +108,14 @@ def test_many_hops_at_once_are_the_same_as_one_after_the_other() -> None:
         np.testing.assert_allclose(many.windows, one.windows, rtol=1e-12)
         np.testing.assert_allclose(many.since_reset(), one.since_reset(), rtol=1e-12)
         assert many.age_hops == one.age_hops or np.isnan(one.age_hops)
+
+
+@pytest.mark.parametrize(("loud_hops", "quiet_votes"), [(7, False), (3, True)])
+def test_the_loud_level_leaves_out_the_loudest_twentieth(loud_hops: int, quiet_votes: bool) -> None:
+    """Of 100 hops 7 are more than the 5 % above a 95th percentile, so they set the gate; 3 are less and do not."""
+    gate = EnergyGate([100], (1,))
+    push(gate, -31.5, 1.0, 100 - loud_hops)
+    push(gate, -10.0, 1000.0, loud_hops)
+    expected = 1000.0 * loud_hops + (100 - loud_hops) * quiet_votes
+    assert gate.windows[0] == expected
+    assert gate.since_reset() == expected

@@ -133,3 +133,19 @@ def test_each_onset_is_used_once() -> None:
     matches = coincidences(np.array([1.0, 2.0, 3.0]), np.array([1.01, 1.02, 2.04, 2.99]))
     np.testing.assert_allclose(matches, [[1.0, 1.01], [3.0, 2.99]])
     assert coincidences(np.empty(0), np.array([1.0])).shape == (0, 2)
+
+
+def turning(seconds: float) -> Sound:
+    """A 100 Hz tone of 0.4 s that turns its polarity over ``seconds`` after it begins."""
+    return lambda t: (
+        0.3 * np.sin(2 * np.pi * 100 * t) * np.minimum(t / 0.001, 1) * (t < 0.4) * np.where(t < seconds, 1.0, -1.0)
+    )
+
+
+@pytest.mark.parametrize("together_seconds", [0.1, 0.2])
+def test_the_sum_is_that_of_the_first_150_ms_of_each_hit(together_seconds: float) -> None:
+    """Equal tones in phase for T, opposed after: 1 + (T - rest) / 0.15 of their power (closed form), at most 2."""
+    found = compare(part(turning(1.0)), part(turning(together_seconds)))
+    in_phase = min(together_seconds, 0.15)
+    expected = 10 * np.log10(1 + (2 * in_phase - 0.15) / 0.15)
+    assert found.sum_gain.gain_db == pytest.approx(expected, abs=0.5)
