@@ -75,3 +75,12 @@ def test_the_ideal_response_is_one_at_mid_band_and_has_no_hole() -> None:
     power = butterworth_power(np.array([0.0, item.mid_hz, item.low_hz, item.high_hz]), item)
     np.testing.assert_allclose(power, [0.0, 1.0, power[3], power[2]], atol=1e-12)
     assert -10.0 * np.log10(power[2]) == pytest.approx(3.65, abs=0.01)
+
+
+@pytest.mark.parametrize("bands_per_octave", [1, 3])
+def test_white_noise_passes_as_through_the_ideal_band(bands_per_octave: int) -> None:
+    """The power response, added up over frequency, is as wide as from edge to edge (IEC 61260-1:2014, 5.12)."""
+    item = band(0, bands_per_octave)
+    frequencies_hz = np.linspace(0.5, 60_000.0, 400_000)
+    passed_hz = np.trapezoid(butterworth_power(frequencies_hz, item), frequencies_hz)
+    assert passed_hz == pytest.approx(item.high_hz - item.low_hz, rel=0.002)

@@ -80,6 +80,16 @@ def test_any_cutoff_may_be_tried_on_mono_in_a_stereo_mix(slope: int) -> None:
         assert found.mix_low_band_change_db == pytest.approx(-loss_db(60.0, cutoff, slope // 6), abs=0.1)
 
 
+def test_a_stereo_part_counts_once_in_a_mono_mix() -> None:
+    """Its channels come together as their mean: the same change as of the mono part with that much in the mix."""
+    part = tone(60.0, -20.0, FRAMES)
+    rest = tone(90.0, -20.0, FRAMES)
+    stereo = HighPassTrial(np.repeat(part, 2, axis=1), part + rest, RATE_HZ).try_cutoff(12, 60.0)
+    assert stereo.mix_low_band_change_db == pytest.approx(10 * np.log10(0.75), abs=0.1)
+    one_side = HighPassTrial(part * [2.0, 0.0], part + rest, RATE_HZ).try_cutoff(12, 60.0)
+    assert one_side.mix_low_band_change_db == pytest.approx(stereo.mix_low_band_change_db, abs=1e-6)
+
+
 def test_silence_has_no_changes() -> None:
     silent = np.zeros((FRAMES, 1))
     found = HighPassTrial(silent, silent, RATE_HZ).try_cutoff(12, 60.0)

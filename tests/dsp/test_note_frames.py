@@ -35,3 +35,11 @@ def test_rows_do_not_depend_on_the_blocks(channels: int) -> None:
     np.testing.assert_allclose(rows, whole, rtol=1e-4)
     assert np.median(whole[:8, 1]) == pytest.approx(55.0, rel=0.005)
     assert np.median(whole[-8:, 1]) == pytest.approx(82.4, rel=0.005)
+
+
+@pytest.mark.parametrize("louder", [0, 1])
+def test_pitch_is_read_in_the_louder_channel(louder: int) -> None:
+    t = np.arange(2 * RATE_HZ) / RATE_HZ
+    notes = np.stack([0.3 * np.sin(2.0 * np.pi * 110.0 * t), 0.03 * np.sin(2.0 * np.pi * 73.4 * t)], axis=1)
+    rows = NoteFrames(RATE_HZ, 2).push(notes if louder == 0 else notes[:, ::-1])
+    assert np.median(rows[:, 1]) == pytest.approx(110.0, rel=0.005)

@@ -188,6 +188,14 @@ def test_any_number_of_channels(channels: int) -> None:
     assert (bands[4:].sum(axis=1) > 0.0).all()
 
 
+def test_folding_many_channels_down_cancels_nothing_between_left_and_right() -> None:
+    """Every other channel goes to the left, the rest to the right: inverted neighbours keep their power."""
+    wave = invented_music(4, 1.0, RATE_HZ)[:, :1]
+    pair = PassageBands(RATE_HZ, 2).process(wave * [1.0, -1.0])
+    many = PassageBands(RATE_HZ, 4).process(wave * [1.0, -1.0, 0.0, 0.0])
+    np.testing.assert_allclose(many[4:], pair[4:], rtol=1e-5)
+
+
 def test_at_a_low_rate_the_top_is_not_compared() -> None:
     song = invented_music(1, 25.0, 8000)
     same = follow(song, invented_music(2, 45.0, 8000), song, rate_hz=8000).same

@@ -77,6 +77,17 @@ def test_what_was_heard_less_than_a_minute_ago_says_nothing_about_ears(
         assert readings["heard_ago"] == pytest.approx(25.0 + seconds_between, abs=0.03)
 
 
+def test_lost_frames_count_as_time_between_the_two(sitting: FloatArray) -> None:
+    song = sitting[: 25 * RATE_HZ]
+    meter = Processor("drift", RATE_HZ)
+    meter.feed(sitting[: 60 * RATE_HZ], (4000,))
+    meter.skip(30.0)
+    meter.feed(song[: 11 * RATE_HZ], (4000,))
+    readings = meter.read()
+    assert readings["verdict"] == 3.0
+    assert readings["heard_ago"] == pytest.approx(90.0, abs=0.03)
+
+
 def patterns(signal: FloatArray) -> FloatArray:
     """Level in decibels of each band and tenth of a second, ``(bands, frames)``."""
     hops = PassageBands(RATE_HZ, 2).process(signal)

@@ -339,12 +339,25 @@ def test_who_owns_and_who_is_named(second_percent: float, roles: list[int]) -> N
     assert reading["role"].tolist() == roles
 
 
-def test_what_lies_on_two_sides_of_a_gap_is_never_read_as_one() -> None:
-    """A piece too short for a spectrum goes with the gap; joined on, its inverted lows would be lost in mono."""
+@pytest.mark.parametrize("frames", [1200, 2400])
+def test_what_lies_on_two_sides_of_a_gap_is_never_read_as_one(frames: int) -> None:
+    """A piece too short for a spectrum or a hop goes with the gap; joined on, its inverted lows would be a loss."""
     tones = np.sin(2 * np.pi * np.arange(4 * RATE_HZ) / RATE_HZ * 60.0)[:, None]
     meter = low_end({"part pair": (0, 1)}, channels=2)
-    meter.feed(0.5 * tones[:2400] * [1.0, -1.0])
+    meter.feed(0.5 * tones[:frames] * [1.0, -1.0])
     meter.skip(1.0)
     meter.feed(0.05 * tones * [1.0, 1.0])
-    lows, *_ = meter.read()["part_mono_loss_bands"]
-    assert lows == pytest.approx(0.0, abs=1e-3)
+    reading = meter.read()
+    assert reading["part_mono_loss_bands"][0] == pytest.approx(0.0, abs=1e-3)
+    assert reading["mono_loss"] == pytest.approx(0.0, abs=1e-3)
+
+
+def test_a_part_on_the_right_only_is_all_of_a_sum_without_a_mix() -> None:
+    """What a high-pass does to the part it then does to the sum of the parts, peak for peak and low for low."""
+    notes = session()[: 8 * RATE_HZ, 3:4] * [0.0, 1.0]
+    meter = low_end({"part bass": (0, 1)}, channels=2, part="bass", slope="24", cutoff_hz=60.0)
+    meter.feed(notes)
+    reading = meter.read()
+    assert reading["tried_state"] == 2.0
+    assert reading["tried_mix_peak"] == pytest.approx(reading["tried_peak"], abs=1e-3)
+    assert reading["tried_mix_lows"] < -1.0

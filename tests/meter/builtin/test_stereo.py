@@ -227,3 +227,14 @@ def test_what_is_loud_is_the_95th_percentile(loud_hops: int, all_vote: bool) -> 
         assert found == pytest.approx((energies[1] - energies[0]) / energies.sum(), abs=0.005)
     else:
         assert found == pytest.approx(-1.0, abs=1e-9)
+
+
+def test_the_lows_now_are_those_of_the_last_three_seconds() -> None:
+    low = tone(60.0, -12.0, 3.6, 48_000)
+    processor = Processor("stereo")
+    for gains in ([1.0, -1.0], [1.0, -1.0], [1.0, 1.0]):
+        processor.feed(low * gains, [4_800])
+    found = processor.read()
+    assert found["low_correlation_now"] == pytest.approx(1.0, abs=0.001)
+    # Two to one against it since the reset; the turn itself excites the filter a little.
+    assert found["low_correlation"] == pytest.approx(-1.0 / 3.0, abs=0.05)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from dsp.signals import tone
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
+from meter.measure import file_meters
 from meter.plugin.host import discover
 from meter.readings import Frame, Layout
 from tests.support.plugins import write_meter
@@ -188,3 +191,43 @@ def test_a_mark_reaches_the_meters_that_have_one(tmp_path: Path) -> None:
     chain.mark()
     assert chain.read().tolist() == [-1.0, 960.0]
     assert chain.faults == {}
+
+
+def test_every_meter_is_told_of_every_gap(tmp_path: Path) -> None:
+    folders = [write_meter(tmp_path / name, name) for name in ("a", "b")]
+    for folder in folders:
+        module = folder / "process.py"
+        counting = module.read_text(encoding="utf-8").replace(
+            "def skip(self, frames):\n        pass", "def skip(self, frames):\n        self.total += frames"
+        )
+        module.write_text(counting, encoding="utf-8")
+    chain = chain_of(*folders)
+    chain.skip(480)
+    chain.skip(1)
+    frame = Frame(chain.layout, chain.read())
+    assert [frame.number(key) for key in ("a.total", "b.total")] == [481.0, 481.0]
+
+
+def test_peak_to_loudness_is_the_peak_less_the_loudness() -> None:
+    """A sine in one channel: 3.01 dB from its peak to its loudness at 997 Hz (ITU-R BS.1770-5, Annex 1)."""
+    chain = Chain([GuardedMeter(plugin) for plugin in file_meters()], RATE, 2, {"mix": (0, 1)})
+    assert np.isnan(Frame(chain.layout, chain.read()).number("peaks.to_loudness"))
+    chain.process(tone(997.0, -20.0, 2.0, RATE, 2) * [1.0, 0.0])
+    frame = Frame(chain.layout, chain.read())
+    assert frame.number("peaks.to_loudness") == pytest.approx(3.01, abs=0.05)
+    assert frame.number("loudness.integrated") == pytest.approx(-23.01, abs=0.05)
+
+
+def test_what_another_version_of_a_meter_kept_is_not_taken_back() -> None:
+    def chain() -> Chain:
+        return Chain([GuardedMeter(plugin) for plugin in file_meters()], RATE, 2, {"mix": (0, 1)})
+
+    one, same, newer = chain(), chain(), chain()
+    one.process(tone(997.0, -6.0, 1.0, RATE, 2))
+    kept = one.keep()
+    assert same.take_back(kept) == []
+    other = kept | {"peaks": replace(kept["peaks"], version="0.0.1")}
+    assert newer.take_back(other) == [meter.manifest.name for meter in newer.meters if meter.id == "peaks"]
+    highest = [Frame(item.layout, item.read()).number("peaks.true_max") for item in (same, newer)]
+    assert highest[0] == pytest.approx(-6.0, abs=0.05)
+    assert np.isnan(highest[1])
