@@ -77,3 +77,13 @@ def test_clear_forgets() -> None:
     histogram = filled(energies_of(np.array([-20.0])))
     histogram.clear()
     assert math.isnan(integrated_loudness(histogram))
+
+
+@pytest.mark.parametrize(("values", "percentile", "place"), [(11, 95, 10), (11, 10, 1), (6, 10, 1), (12, 95, 10)])
+def test_a_percentile_is_the_value_at_the_nearest_place(values: int, percentile: float, place: int) -> None:
+    """EBU Tech 3342, reference code: place round((n - 1) p / 100) of the sorted list, halves up."""
+    histogram = LoudnessHistogram()
+    levels = -20.0 - 0.5 * np.arange(values)[::-1]
+    histogram.add(np.array([energy_of(level) for level in levels]))
+    found = loudness_of(histogram.gated_percentile(-20.0, percentile))
+    assert found == pytest.approx(levels[place], abs=1e-9)

@@ -49,7 +49,7 @@ def _mutant(tree: Tree, path: Path, text: str, change: _Change) -> Mutant:
     name = f"{path.stem}:{change.line + 1}"
     means = f"{lines[change.line].strip()}  ->  {changed.strip()}"
     tests = _tests_of(tree, path)
-    fault = Fault(f"{name} {means}", path.name, lines[change.line], changed, means, tests)
+    fault = Fault(name, path.name, lines[change.line], changed, means, tests)
     lines[change.line] = changed
     return Mutant(fault, path, "".join(lines), tests)
 

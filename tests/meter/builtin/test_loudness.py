@@ -129,3 +129,28 @@ def test_any_number_of_channels(channels: int) -> None:
 def test_use_before_prepare_is_a_clear_error() -> None:
     with pytest.raises(RuntimeError, match="prepare"):
         Loudness().process(np.zeros((1, 2)))
+
+
+def test_what_is_lost_in_a_pause_is_not_missing() -> None:
+    processor = Processor("loudness")
+    processor.feed(tone(997.0, -23.0, 5.0, 48_000, 2))
+    processor.configure(running=False)
+    processor.skip(3600.0)
+    # Still in the pause, the filter settles again.
+    processor.feed(tone(997.0, -23.0, 1.0, 48_000, 2))
+    processor.configure(running=True)
+    processor.feed(tone(997.0, -23.0, 5.0, 48_000, 2))
+    readings = processor.read()
+    assert readings["incomplete"] == 0.0
+    assert readings["measured"] == pytest.approx(10.0)
+    processor.skip(2.0)
+    assert processor.read()["incomplete"] == 1.0
+
+
+def test_short_gaps_apart_lose_no_more_than_themselves() -> None:
+    """Ten gaps of 20 ms, a second apart: only one of 100 ms and more in a row costs the time to settle after it."""
+    processor = Processor("loudness")
+    for _ in range(10):
+        processor.feed(tone(997.0, -23.0, 1.0, 48_000, 2))
+        processor.skip(0.02)
+    assert processor.read()["measured"] == pytest.approx(10.0)
