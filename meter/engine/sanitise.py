@@ -19,8 +19,8 @@ Integers of 16 bits that were left unscaled peak at +90 dBFS. The bound lies bet
 
 ONLY_INVALID_SECONDS = 1.0
 ONLY_INVALID = (
-    "Every sample is not a number or beyond +60 dBFS, so nothing is measured; check the sample format and the last "
-    "plug-in before this output."
+    "No sample is a number within +60 dBFS, so nothing is measured; check the sample format and the last plug-in "
+    "before this output."
 )
 
 

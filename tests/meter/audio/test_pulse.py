@@ -326,3 +326,26 @@ def test_the_tools_speak_english_to_us(monkeypatch: pytest.MonkeyPatch) -> None:
     environment = pulse.tool_environment()
     assert environment["LC_ALL"] == "C.UTF-8"
     assert "LANGUAGE" not in environment
+
+
+SIX = ("front-left", "front-right", "rear-left", "rear-right", "front-center", "lfe")
+
+
+@pytest.mark.parametrize(
+    ("positions", "channels", "roles"),
+    [
+        (SIX, None, ("L", "R", "Ls", "Rs", "C", "LFE")),
+        (SIX, [5, 6], ()),
+        (("aux0", "aux1", "aux2"), None, ()),
+        ((), None, ()),
+    ],
+    ids=["all of a 5.1 output", "two of its channels", "no positions", "no map"],
+)
+def test_a_monitor_tells_the_roles_of_its_channels_where_all_are_taken(
+    monkeypatch: pytest.MonkeyPatch, positions: tuple[str, ...], channels: list[int] | None, roles: tuple[str, ...]
+) -> None:
+    found = source(positions=positions, channels=len(positions) or 6)
+    monkeypatch.setattr(pulse, "require_tool", lambda name: name)
+    monkeypatch.setattr(pulse, "query_server", lambda: holding(found))
+    options = {} if channels is None else {"channels": channels}
+    assert MonitorSource(SourceRequest("monitor", "room.monitor", options)).open().roles == roles

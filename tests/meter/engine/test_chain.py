@@ -231,3 +231,26 @@ def test_what_another_version_of_a_meter_kept_is_not_taken_back() -> None:
     highest = [Frame(item.layout, item.read()).number("peaks.true_max") for item in (same, newer)]
     assert highest[0] == pytest.approx(-6.0, abs=0.05)
     assert np.isnan(highest[1])
+
+
+@pytest.mark.parametrize(("column", "over_front_db"), [(0, 0.0), (2, 10.0 * np.log10(1.41)), (4, 0.0), (5, None)])
+def test_the_roles_that_a_source_tells_decide_the_weights(column: int, over_front_db: float | None) -> None:
+    """BS.1770-5 Annex 1 Table 3, on a source whose order is not that of a file: L R Ls Rs C LFE."""
+    meters = [GuardedMeter(plugin) for plugin in file_meters() if plugin.id == "loudness"]
+    order = ("L", "R", "Ls", "Rs", "C", "LFE")
+    chain = Chain(meters, RATE, 6, {"mix": tuple(range(6))}, roles=order)
+    block = np.zeros((RATE, 6))
+    block[:, column] = tone(997.0, -20.0, 1.0, RATE)[:, 0]
+    chain.process(block)
+    integrated = Frame(chain.layout, chain.read()).number("loudness.integrated")
+    if over_front_db is None:
+        assert integrated == -np.inf
+    else:
+        assert integrated == pytest.approx(-23.01 + over_front_db, abs=0.01)
+
+
+def test_a_mix_of_some_channels_is_not_weighed_by_where_the_source_would_place_them() -> None:
+    meters = [GuardedMeter(plugin) for plugin in file_meters() if plugin.id == "loudness"]
+    chain = Chain(meters, RATE, 6, {"mix": (4, 5)}, roles=("L", "R", "Ls", "Rs", "C", "LFE"))
+    chain.process(tone(997.0, -20.0, 1.0, RATE, 6))
+    assert Frame(chain.layout, chain.read()).number("loudness.integrated") == pytest.approx(-20.0, abs=0.01)
