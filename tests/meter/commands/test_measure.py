@@ -126,6 +126,9 @@ def test_what_lies_below_the_absolute_gate_is_not_called_silence(
     assert "absolute gate" in found["why"]["loudness.integrated_lufs"]
     assert "-70 LUFS" in found["why"]["loudness.integrated_lufs"]
     assert "silence" not in found["why"]["loudness.integrated_lufs"]
+    # The energy gate of stereo and mono figures lies at -60 dBFS (common practice, no source).
+    for key in ("stereo.correlation", "stereo.balance_db", "mono_lows.fold_down_loss_db"):
+        assert "-60 dBFS" in found["why"][key], key
 
 
 HOSTILE = {
