@@ -13,7 +13,7 @@ from dsp.high_pass import apply, order_of
 from dsp.low_band import LOW_END_HZ, LowBand
 from dsp.mid_rate import MidRate
 from dsp.peaks import PeakMeter
-from dsp.ring import ring
+from dsp.ring import Ring, ring
 from dsp.types import FloatArray, Spec
 from dsp.units import power_to_db
 
@@ -34,6 +34,11 @@ class Trial:
     mix_true_peak_change_db: float
     mix_low_band_change_db: float
     ring_change_ms: float
+
+
+def ring_change_ms(trial: Trial, part: Ring) -> float:
+    """What a trial changed of the part's decay; NaN where the decay itself is not given."""
+    return trial.ring_change_ms if np.isfinite(part.to_minus_20_ms) else float("nan")
 
 
 class HighPassTrial:

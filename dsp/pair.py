@@ -1,4 +1,4 @@
-"""Kick and bass, or any two low parts: do they begin together, do they add up, do they share the same frequencies.
+"""Kick and bass, or any two low parts: do they hit together, do they add up, do they hold the same frequencies.
 
 Signals are audio at about 4 kHz (``dsp.mid_rate``), ``(samples, channels)``, both of one rate and clock, mono or
 stereo. "First" is the kick, "second" the bass. Nothing finer than a few milliseconds should be claimed of low notes:
@@ -12,14 +12,15 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 from scipy.signal import butter, sosfilt
 
+from dsp.coincidence import COINCIDENCE_SECONDS, together
 from dsp.low_spectrum import LowSpectra
-from dsp.onsets import LOUD_RANGE_DB, frame_power, loud_power, onsets
+from dsp.onsets import LOUD_RANGE_DB, SILENCE_DBFS, frame_power, loud_power, low_band, onsets
 from dsp.types import FloatArray
 from dsp.units import db_to_power, power_to_db
 
-COINCIDENCE_SECONDS = 0.03
 COINCIDENCES_NEEDED = 4
 SUM_SECONDS = 0.15
 NUDGE_SECONDS = 0.01
@@ -32,10 +33,15 @@ THIRD_OCTAVES_HZ = 10.0 ** (np.arange(15, 22) / 10.0)
 AGAINST_DB = -1.0
 MEANT_TOGETHER_SHARE = 0.25
 """Parts whose notes coincide less often than this are not meant to sound together."""
+TURNS_SHARE = 0.15
+"""Parts whose notes overlap in time for less than this take turns (judgement)."""
+SOUNDING_SECONDS = 0.01
+"""A sine falls 20 dB under its peak for less than 2 ms of a half cycle at 20 Hz: no gap in a note."""
 NOTHING_LEFT = 1e-6
-"""A sum this far (60 dB) under its parts is all but gone; no smaller figure is stated."""
+"""A sum this far (60 dB) under its parts is what rounding leaves: they cancel completely."""
 
-SHARING, TAKING_TURNS, WRESTLING, NOT_YET = "sharing", "taking turns", "wrestling", "not yet"
+TOGETHER, TAKING_TURNS, CANCELLING, OVERLAPPING = "hit together", "take turns", "cancel", "overlap"
+NOT_YET = "not yet"
 
 
 @dataclass(frozen=True)
@@ -49,12 +55,16 @@ class ThirdOctave:
 
 @dataclass(frozen=True)
 class Timing:
-    """Gaps between notes that begin together: second minus first, so positive is a late second part.
+    """Gaps between notes that begin in step: second minus first, so positive is a late second part.
 
-    ``spread_ms`` is the distance from the 10th to the 90th percentile. NaN without coincidences.
+    ``coincidences`` notes begin within 30 ms of each other, where chance would give ``by_chance``; ``in_step`` begin
+    at or round a constant gap of up to 80 ms, 0 where that is no more than by chance. ``spread_ms`` is the distance
+    from the 10th to the 90th percentile of their gaps; ``gap_ms`` is NaN where that is not well under chance.
     """
 
     coincidences: int
+    by_chance: float
+    in_step: int
     first_notes: int
     second_notes: int
     gap_ms: float
@@ -65,13 +75,16 @@ class Timing:
 class SumGain:
     """Energy of both together over the sum of their energies, in decibels, in the first 150 ms of each coincidence.
 
-    +3 aligned, 0 unrelated, below -1 against each other, -60 at least. ``gain_db`` pools all coincidences,
-    ``spread_db`` is the 10th to 90th percentile distance over them. ``flip_db`` is what turning the second part's
-    polarity would change, ``nudge_db`` the best that moving it by ``nudge_ms`` (up to 10, later is positive) would.
+    +3 aligned, 0 unrelated, below -1 against each other, minus infinity where they cancel completely. ``gain_db``
+    pools all notes in step, ``spread_db`` is the 10th to 90th percentile distance over them. ``flipped_db`` is the
+    gain with the second part's polarity flipped and ``flip_db`` the change, infinite where one of the two is;
+    ``nudge_db`` is the best that moving it by ``nudge_ms`` (up to 10, later is positive) would change, NaN where
+    nothing is left to change.
     """
 
     gain_db: float
     spread_db: float
+    flipped_db: float
     flip_db: float
     nudge_ms: float
     nudge_db: float
@@ -80,13 +93,16 @@ class SumGain:
 @dataclass(frozen=True)
 class Pair:
     """All figures of two parts. ``second_under_first_db`` is the second part's level in the octave round the first's
-    fundamental during the first 100 ms of its hits, relative to the first's. ``reason`` says why figures are NaN."""
+    fundamental during the first 100 ms of its hits, relative to the first's. ``time_overlap`` is the share, 0 to 1,
+    of the time in which the part that sounds less sounds at once with the other. ``reason`` says why figures are NaN.
+    """
 
     timing: Timing
     sum_gain: SumGain
     overlap: float
     bands: tuple[ThirdOctave, ...]
     second_under_first_db: float
+    time_overlap: float
     verdict: str
     reason: str = ""
 
@@ -104,29 +120,44 @@ def pair(
         raise ValueError(f"The two parts have {len(first)} and {len(second)} samples; give both the same stretch.")
     first_band, second_band = (_band(_both_channels(part), rate_hz, SUM_BAND_HZ) for part in (first, second))
     starts, others = onsets(first, rate_hz), onsets(second, rate_hz)
-    matches = coincidences(starts, others)
-    timing = _timing(matches, len(starts), len(others))
-    gain = _sum_gain(first_band, second_band, rate_hz, matches)
+    found = together(starts, others, len(first) / rate_hz)
+    timing = Timing(
+        found.count, found.by_chance, len(found.matches), len(starts), len(others), found.gap_ms, found.spread_ms
+    )
+    gain = _sum_gain(first_band, second_band, rate_hz, found.matches)
     overlap, bands = spectral_overlap(first_spectra, second_spectra)
     room = _second_under_first(first, second, rate_hz, starts, first_fundamental_hz)
-    found = verdict(timing, gain, overlap)
-    reason = ""
-    if found == NOT_YET:
-        reason = "one of the two has no low notes" if not min(len(starts), len(others)) else "too few notes so far"
-    return Pair(timing, gain, overlap, bands, room, found, reason)
+    at_once = time_overlap(first, second, rate_hz)
+    said = verdict(timing, gain, at_once, found.middle_ms)
+    return Pair(timing, gain, overlap, bands, room, at_once, said, _reason(timing, said))
 
 
-def coincidences(first: FloatArray, second: FloatArray) -> FloatArray:
-    """Pairs of onset times ``(n, 2)`` within 30 ms of each other, each onset used once, nearest first."""
-    if not len(first) or not len(second):
-        return np.empty((0, 2))
-    nearest = np.abs(first[:, None] - second[None, :])
-    mutual = [
-        (first[row], second[column])
-        for row, column in enumerate(nearest.argmin(axis=1))
-        if nearest[:, column].argmin() == row and nearest[row, column] <= COINCIDENCE_SECONDS
-    ]
-    return np.array(mutual).reshape(-1, 2)
+def _reason(timing: Timing, said: str) -> str:
+    """Why the gap or the summing gain is not given; empty where both are."""
+    fewest = min(timing.first_notes, timing.second_notes)
+    if said == NOT_YET:
+        return "too few notes so far" if fewest else "one of the two has no low notes"
+    if timing.in_step < COINCIDENCES_NEEDED:
+        return (
+            f"{timing.coincidences} of {fewest} notes begin together, no more than by chance "
+            f"(about {timing.by_chance:.0f})"
+        )
+    return f"timing varies {timing.spread_ms:.0f} ms, too much for a gap" if np.isnan(timing.gap_ms) else ""
+
+
+def time_overlap(first: FloatArray, second: FloatArray, rate_hz: float) -> float:
+    """Share of the time of the part that sounds less in which both do, 0 to 1; NaN while one is silent."""
+    a, b = _sounding(first, rate_hz), _sounding(second, rate_hz)
+    less = min(int(a.sum()), int(b.sum()))
+    return float((a & b).sum()) / less if less else float("nan")
+
+
+def _sounding(part: FloatArray, rate_hz: float) -> NDArray[Any]:
+    """Frames in which the low notes of a part are less than 20 dB under its loud ones."""
+    band, rate_hz = low_band(part, rate_hz)
+    power = frame_power(band)
+    least = max(loud_power(power) * db_to_power(-LOUD_RANGE_DB), db_to_power(SILENCE_DBFS))
+    return np.asarray(maximum_filter1d(power, max(1, round(SOUNDING_SECONDS * rate_hz))) >= least)
 
 
 def spectral_overlap(first: LowSpectra, second: LowSpectra) -> tuple[float, tuple[ThirdOctave, ...]]:
@@ -147,17 +178,20 @@ def spectral_overlap(first: LowSpectra, second: LowSpectra) -> tuple[float, tupl
     return _overlap(a[inside], b[inside]), tuple(bands)
 
 
-def verdict(timing: Timing, gain: SumGain, overlap: float) -> str:
-    """In words: against each other, seldom at the same time or place, or sharing."""
+def verdict(timing: Timing, gain: SumGain, at_once: float, middle_ms: float) -> str:
+    """In words: against each other, seldom at the same time, at once and in step, or at once only.
+
+    ``middle_ms`` is the median gap of the notes in step, steady or not.
+    """
     fewest = min(timing.first_notes, timing.second_notes)
-    if not fewest or np.isnan(overlap):
+    if fewest < COINCIDENCES_NEEDED or np.isnan(at_once):
         return NOT_YET
-    if timing.coincidences < COINCIDENCES_NEEDED:
-        seldom = fewest >= COINCIDENCES_NEEDED and timing.coincidences < MEANT_TOGETHER_SHARE * fewest
-        return TAKING_TURNS if seldom else NOT_YET
-    if gain.gain_db < AGAINST_DB:
-        return WRESTLING
-    return TAKING_TURNS if timing.coincidences < MEANT_TOGETHER_SHARE * fewest else SHARING
+    if timing.in_step >= COINCIDENCES_NEEDED and gain.gain_db < AGAINST_DB:
+        return CANCELLING
+    if at_once < TURNS_SHARE:
+        return TAKING_TURNS
+    meant = timing.in_step >= max(COINCIDENCES_NEEDED, MEANT_TOGETHER_SHARE * fewest)
+    return TOGETHER if meant and abs(middle_ms) <= 1000.0 * COINCIDENCE_SECONDS else OVERLAPPING
 
 
 def _inside(frequency_hz: FloatArray, low: float, high: float) -> NDArray[Any]:
@@ -178,31 +212,24 @@ def _band(signal: FloatArray, rate_hz: float, edges_hz: tuple[float, float]) -> 
     return np.asarray(sosfilt(sos, signal, axis=0))
 
 
-def _timing(matches: FloatArray, first_notes: int, second_notes: int) -> Timing:
-    if len(matches) < COINCIDENCES_NEEDED:
-        return Timing(len(matches), first_notes, second_notes, float("nan"), float("nan"))
-    gaps = 1000.0 * (matches[:, 1] - matches[:, 0])
-    low, median, high = np.percentile(gaps, [10, 50, 90])
-    return Timing(len(matches), first_notes, second_notes, float(median), float(high - low))
-
-
 def _sum_gain(first: FloatArray, second: FloatArray, rate_hz: float, matches: FloatArray) -> SumGain:
     length = round(SUM_SECONDS * rate_hz)
     reach = round(NUDGE_SECONDS * rate_hz)
     begins = [int(match.min() * rate_hz) for match in matches]
     begins = [begin for begin in begins if begin >= reach and begin + length + reach <= len(first)]
     if len(begins) < COINCIDENCES_NEEDED:
-        return SumGain(*[float("nan")] * 5)
+        return SumGain(*[float("nan")] * 6)
     hits = [_gain_of(first, second, begin, length, 0) for begin in begins]
-    each = [_pooled([hit], 1.0) for hit in hits]
-    gain = _pooled(hits, 1.0)
+    each = [max(_pooled([hit], 1.0), power_to_db(NOTHING_LEFT)) for hit in hits]
+    gain, flipped = _pooled(hits, 1.0), _pooled(hits, -1.0)
+    low, high = np.percentile(each, [10, 90])
+    if gain == -np.inf:
+        return SumGain(gain, float(high - low), flipped, float("inf"), float("nan"), float("nan"))
     shifts = [round(step) for step in np.arange(-reach, reach + 1, max(1.0, NUDGE_STEP_SECONDS * rate_hz))]
     nudged = [_pooled([_gain_of(first, second, begin, length, shift) for begin in begins], 1.0) for shift in shifts]
     best = int(np.argmax(nudged))
-    low, high = np.percentile(each, [10, 90])
-    return SumGain(
-        gain, float(high - low), _pooled(hits, -1.0) - gain, 1000.0 * shifts[best] / rate_hz, nudged[best] - gain
-    )
+    nudge_ms = 1000.0 * shifts[best] / rate_hz
+    return SumGain(gain, float(high - low), flipped, flipped - gain, nudge_ms, nudged[best] - gain)
 
 
 def _gain_of(first: FloatArray, second: FloatArray, begin: int, length: int, shift: int) -> tuple[float, float]:
@@ -215,7 +242,10 @@ def _gain_of(first: FloatArray, second: FloatArray, begin: int, length: int, shi
 def _pooled(hits: list[tuple[float, float]], polarity: float) -> float:
     apart = sum(energies for energies, _ in hits)
     cross = sum(product for _, product in hits)
-    return power_to_db(max((apart + 2.0 * polarity * cross) / apart, NOTHING_LEFT)) if apart > 0.0 else float("nan")
+    if not apart > 0.0:
+        return float("nan")
+    ratio = (apart + 2.0 * polarity * cross) / apart
+    return power_to_db(ratio) if ratio > NOTHING_LEFT else float("-inf")
 
 
 def _second_under_first(

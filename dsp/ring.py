@@ -43,6 +43,7 @@ class Ring:
     ``to_minus_20_ms`` is the median over ``hits``, ``spread_ms`` the distance from their 10th to their 90th
     percentile, ``filter_floor_ms`` what the analysis itself would show for a click. ``overhang_db`` is the median
     level, against each hit's peak, of what still sounds when the next low note begins ``gap_ms`` later; -60 at least.
+    Hits whose spread is as large as their median have no common decay: then only ``spread_ms`` is given.
     """
 
     hits: int
@@ -90,9 +91,13 @@ def ring(signal: FloatArray, rate_hz: float, fundamental_hz: float, next_notes: 
         reason = f"{len(falls)} of {HITS_NEEDED} clear hits so far" if len(hits) else "no hits in this octave"
         return Ring(len(falls), np.nan, np.nan, floor, overhang, gap, reason)
     low, median, high = np.percentile(falls, [10, 50, 90])
+    spread = float(high - low)
+    if spread >= median:
+        reason = f"its {len(falls)} hits differ too much: the spread, {spread:.0f} ms, is as large as the decay"
+        return Ring(len(falls), np.nan, spread, floor, overhang, gap, reason)
     overhang += _overhang_error_db(rate_hz, fundamental_hz, float(median) / 1000.0, gap / 1000.0)
     overhang = max(overhang, NOTHING_LEFT_DB) if np.isfinite(overhang) else overhang
-    return Ring(len(falls), float(median), float(high - low), floor, overhang, gap)
+    return Ring(len(falls), float(median), spread, floor, overhang, gap)
 
 
 def octave_envelope(signal: FloatArray, rate_hz: float, fundamental_hz: float) -> FloatArray:

@@ -131,8 +131,9 @@ class _Ledger:
     def account(self) -> LowEndAccount:
         """All of it."""
         lag = lag_of_mix(self._found)
-        offered = offers(self._found, self._floors, self._rumbles, lag, self._cutoff_hz)
-        accounts = tuple(self._part(index, offered[index]) for index in range(len(self._parts)))
+        rings = [self._ring(index) for index in range(len(self._parts))]
+        offered = offers(self._found, self._floors, self._rumbles, rings, lag, self._cutoff_hz)
+        accounts = tuple(self._part(index, offered[index], rings[index]) for index in range(len(self._parts)))
         bus = self._sums.mix_over_sum_db
         why = {} if self._mix else {"mix_bus_difference_db": "no mix was given"}
         if self._choice.reason:
@@ -183,9 +184,8 @@ class _Ledger:
         groups = ((OWNER, self._owners.owners), (OTHER, self._owners.others), (CANCELS, self._owners.cancelling))
         return next((role for role, indices in groups if index in indices), MINOR)
 
-    def _part(self, index: int, offered: tuple[Offer, ...]) -> PartAccount:
+    def _part(self, index: int, offered: tuple[Offer, ...], ring: Ring) -> PartAccount:
         floor, rumble = self._floors[index], self._rumbles[index]
-        ring = self._ring(index)
         note = nearest_note(floor.floor_hz) if np.isfinite(floor.floor_hz) else None
         mono, sums = self._found.mono[index], self._sums
         account = PartAccount(
@@ -259,8 +259,9 @@ def _pair_account(first: str, second: str, found: Pair) -> PairAccount:
         ThirdOctaveAccount(band.centre_hz, 100.0 * band.overlap, band.first_over_second_db) for band in found.bands
     )
     account = PairAccount(
-        first, second, found.verdict, timing.coincidences, timing.gap_ms, timing.spread_ms,
-        gain.gain_db, gain.spread_db, gain.flip_db, gain.nudge_ms, gain.nudge_db,
+        first, second, found.verdict, timing.coincidences, timing.by_chance, timing.in_step,
+        timing.first_notes, timing.second_notes, 100.0 * found.time_overlap, timing.gap_ms, timing.spread_ms,
+        gain.gain_db, gain.spread_db, gain.flipped_db, gain.flip_db, gain.nudge_ms, gain.nudge_db,
         100.0 * found.overlap, found.second_under_first_db, thirds,
     )  # fmt: skip
     return replace(account, why=remarks.why_of_pair(account, found.reason))

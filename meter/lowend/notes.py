@@ -138,6 +138,8 @@ def why_of(account: PartAccount, floor_reason: str, ring_reason: str) -> dict[st
         why["mono_loss_db"] = "no lows"
     if math.isnan(account.ring_ms):
         why["ring_ms"] = ring_reason
+        if account.high_pass:
+            why["ring_change_ms"] = "the ring itself is not known"
     return why
 
 
@@ -145,9 +147,13 @@ def why_of_pair(account: PairAccount, reason: str) -> dict[str, str]:
     """Reasons for the figures of a pair that are null."""
     why = {}
     if math.isnan(account.gap_median_ms):
-        why["gap_median_ms"] = reason or "their notes seldom begin together"
+        why["gap_median_ms"] = reason
     if math.isnan(account.sum_gain_db):
-        why["sum_gain_db"] = reason or "their notes seldom begin together"
+        why["sum_gain_db"] = reason or "too few notes in step lie within the stretch"
+    elif account.sum_gain_db == -math.inf:
+        why["sum_gain_db"] = why["flip_change_db"] = why["nudge_change_db"] = "they cancel completely"
+    elif account.flipped_gain_db == -math.inf:
+        why["flipped_gain_db"] = why["flip_change_db"] = "flipped, they would cancel completely"
     if math.isnan(account.second_under_first_db):
         why["second_under_first_db"] = "the first part's fundamental is not known"
     return why

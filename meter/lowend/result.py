@@ -75,10 +75,16 @@ class PairAccount:
     second: str
     verdict: str
     coincidences: int
+    coincidences_by_chance: float
+    notes_in_step: int
+    first_notes: int
+    second_notes: int
+    time_overlap_percent: float
     gap_median_ms: float
     gap_spread_ms: float
     sum_gain_db: float
     sum_gain_spread_db: float
+    flipped_gain_db: float
     flip_change_db: float
     nudge_ms: float
     nudge_change_db: float

@@ -7,10 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from dsp.high_pass import SLOPES_DB_PER_OCTAVE, price
-from dsp.high_pass_trial import LOWEST_CUTOFF_HZ, HighPassTrial, Trial
+from dsp.high_pass_trial import LOWEST_CUTOFF_HZ, HighPassTrial, Trial, ring_change_ms
 from dsp.lag import Lag, find_lag
 from dsp.low_part import Rumble
 from dsp.lowest_note import LowestNote
+from dsp.ring import Ring
 from meter.lowend.gather import Gathered
 from meter.lowend.loudest import Stretch
 from meter.lowend.result import Offer
@@ -36,12 +37,17 @@ def lag_of_mix(found: Gathered) -> Lag:
 
 
 def offers(
-    found: Gathered, floors: Sequence[LowestNote], rumbles: Sequence[Rumble], lag: Lag, cutoff_hz: float | None
+    found: Gathered,
+    floors: Sequence[LowestNote],
+    rumbles: Sequence[Rumble],
+    rings: Sequence[Ring],
+    lag: Lag,
+    cutoff_hz: float | None,
 ) -> list[tuple[Offer, ...]]:
     """High-passes of each part, none for one without a floor. ``cutoff_hz`` replaces the highest affordable one."""
     return [
-        _offers_of(floor, rumble, _trial(found, number, floor, lag), cutoff_hz, found.rate_hz)
-        for number, (floor, rumble) in enumerate(zip(floors, rumbles, strict=True))
+        _offers_of(floor, rumble, ring, _trial(found, number, floor, lag), cutoff_hz, found.rate_hz)
+        for number, (floor, rumble, ring) in enumerate(zip(floors, rumbles, rings, strict=True))
     ]
 
 
@@ -69,7 +75,12 @@ def _lined_up(stretch: Stretch, late: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _offers_of(
-    floor: LowestNote, rumble: Rumble, trial: HighPassTrial | None, cutoff_hz: float | None, rate_hz: int
+    floor: LowestNote,
+    rumble: Rumble,
+    ring: Ring,
+    trial: HighPassTrial | None,
+    cutoff_hz: float | None,
+    rate_hz: int,
 ) -> tuple[Offer, ...]:
     if not np.isfinite(floor.floor_hz):
         return ()
@@ -82,7 +93,7 @@ def _offers_of(
             Offer(
                 slope, cost.cutoff_hz, cost.loss_at_floor_db, cost.phase_lead_degrees, cost.delay_cycles,
                 cost.rumble_removed_percent, tried.true_peak_change_db, tried.mix_true_peak_change_db,
-                tried.mix_low_band_change_db, tried.ring_change_ms,
+                tried.mix_low_band_change_db, ring_change_ms(tried, ring),
             )
         )  # fmt: skip
     return tuple(made)

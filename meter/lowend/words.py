@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from dsp.likeness import SWAPPED_OPPOSITE
+from dsp.pair import CANCELLING, NOT_YET, TAKING_TURNS, TOGETHER
 from meter.lowend.result import (
     CANCELS,
     OTHER,
@@ -26,6 +27,7 @@ NOTABLE_CHANGE_DB = 0.5
 FLOOR_MARGIN = 1.3
 """A ring shorter than this many times the analysis filter's own cannot be told from it."""
 NOTHING_LEFT_DB = -40.0
+LARGELY_DB = -6.0
 MOST_NAMED = 4
 
 
@@ -184,7 +186,7 @@ def ring_sentence(part: PartAccount, half_beat_ms: float) -> str:
     if part.ring_ms < FLOOR_MARGIN * part.ring_filter_floor_ms:
         sentence = f"{part.name} is down 20 dB within {part.ring_ms:.0f} ms, as fast as can be shown at its pitch"
     else:
-        sentence = f"{part.name} rings {part.ring_ms:.0f} ms to −20 dB"
+        sentence = f"{part.name} rings {part.ring_ms:.0f} ms to −20 dB (varies {part.ring_spread_ms:.0f} ms)"
     if math.isfinite(part.overhang_db) and not math.isnan(part.overhang_after_ms):
         left = "nothing of it" if part.overhang_db < NOTHING_LEFT_DB else f"{decibels(part.overhang_db)} of it"
         sentence += f"; the next low note comes after {part.overhang_after_ms:.0f} ms and finds {left}"
@@ -200,24 +202,43 @@ def no_pair_sentence(account: LowEndAccount) -> str:
 
 
 def pair_sentence(pair: PairAccount) -> str:
-    """Whether two low parts share, take turns or wrestle, and what a flip or a nudge would change."""
+    """Whether two low parts hit together, overlap, take turns or cancel, and what a flip or a nudge would change."""
     names = f"{pair.first} and {pair.second}"
-    if pair.verdict == "not yet":
+    if pair.verdict == NOT_YET:
         return f"{names} cannot be compared: {pair.why.get('gap_median_ms', 'too few notes')}."
+    if pair.verdict == TAKING_TURNS:
+        return f"{names} take turns: both sound at once for {pair.time_overlap_percent:.0f} % of the time."
+    fewest = min(pair.first_notes, pair.second_notes)
+    if pair.notes_in_step and math.isnan(pair.sum_gain_db):
+        return f"{names} overlap; {pair.notes_in_step} of {fewest} notes in step are too few to judge."
     if math.isnan(pair.sum_gain_db):
-        return f"{names} are {pair.verdict}: {pair.coincidences} notes begin together."
-    gap = abs(pair.gap_median_ms)
-    when = "together" if gap < 1.0 else f"{gap:.0f} ms {'later' if pair.gap_median_ms > 0 else 'earlier'}"
-    sentence = (
-        f"{names} are {pair.verdict}: {pair.second} begins {when} (spread {pair.gap_spread_ms:.0f} ms), "
-        f"and together they gain {decibels(pair.sum_gain_db)}"
-    )
+        often = f"{pair.coincidences} of {fewest}, about {pair.coincidences_by_chance:.0f} by chance"
+        return f"{names} overlap, but their notes hit together no more often than by chance ({often})."
+    deed = {CANCELLING: how_much_cancels(pair.sum_gain_db), TOGETHER: "hit together"}.get(pair.verdict, "overlap")
+    sentence = f"{names} {deed} ({pair.notes_in_step} of {fewest} notes in step): {_timing(pair)}"
+    if pair.sum_gain_db == -math.inf:
+        return f"{sentence}; with {pair.second} flipped, summing gain {decibels(pair.flipped_gain_db)}."
     changes = []
     if pair.flip_change_db >= NOTABLE_CHANGE_DB:
-        changes.append(
-            f"turning the polarity of {pair.second} over would change that by {decibels(pair.flip_change_db)}"
-        )
+        changes.append(f"flipping the polarity of {pair.second} would change that by {decibels(pair.flip_change_db)}")
     if pair.nudge_change_db >= NOTABLE_CHANGE_DB:
         way = "later" if pair.nudge_ms > 0 else "earlier"
         changes.append(f"moving it {abs(pair.nudge_ms):.1f} ms {way} by {decibels(pair.nudge_change_db)}")
+    sentence += f"; summing gain {decibels(pair.sum_gain_db)}"
     return f"{sentence}; {listed(changes)}." if changes else f"{sentence}."
+
+
+def _timing(pair: PairAccount) -> str:
+    """When the second part begins, where that is steady, and by how much timing varies."""
+    varies = f"timing varies {pair.gap_spread_ms:.0f} ms"
+    gap = abs(pair.gap_median_ms)
+    if math.isnan(gap) or gap < 1.0:
+        return varies
+    return f"{pair.second} {gap:.0f} ms {'later' if pair.gap_median_ms > 0 else 'earlier'}, {varies}"
+
+
+def how_much_cancels(sum_gain_db: float) -> str:
+    """``cancel completely``, ``largely cancel`` from 6 dB on, or ``partly cancel``."""
+    if sum_gain_db == -math.inf:
+        return "cancel completely"
+    return "largely cancel" if sum_gain_db <= LARGELY_DB else "partly cancel"

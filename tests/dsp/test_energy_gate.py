@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.energy_gate import EnergyGate
+from dsp.energy_gate import EnergyGate, votes_of
 from dsp.units import db_to_power
 
 
@@ -30,6 +30,26 @@ def test_a_short_window_speaks_before_a_long_one() -> None:
     push(gate, -20.0, 1.0, 3)
     assert gate.windows[1] == 6.0
     assert gate.age_hops == 0.0
+
+
+@pytest.mark.parametrize(("hops", "needed"), [(3, 2), (4, 2), (5, 3), (12, 6), (60, 6)])
+def test_a_window_needs_half_of_its_hops_to_vote_and_six_at_most(hops: int, needed: int) -> None:
+    gate = EnergyGate([hops], (1,))
+    push(gate, -20.0, 1.0, needed - 1)
+    assert np.isnan(gate.windows[0])
+    push(gate, -20.0, 1.0)
+    assert gate.windows[0] == needed
+
+
+@pytest.mark.parametrize(("loud", "quiet_votes"), [(1, True), (2, False)])
+def test_the_loud_level_is_that_of_19_in_20_hops(loud: int, quiet_votes: bool) -> None:
+    """The 95th percentile of 20 hops lies under the loudest alone; two loud ones set it, and the rest drop out."""
+    gate = EnergyGate([20], (1,))
+    push(gate, -40.0, 1.0, 20 - loud)
+    push(gate, -10.0, 1.0, loud)
+    expected = 20.0 if quiet_votes else loud
+    assert gate.since_reset() == expected
+    assert votes_of(gate._powers).sum() == expected
 
 
 def test_hops_far_below_the_loud_level_do_not_vote() -> None:

@@ -39,6 +39,26 @@ def test_a_held_note_begins_once() -> None:
     assert onsets(signal, RATE_HZ) == pytest.approx([1.0], abs=0.005)
 
 
+def swelling(t: np.ndarray) -> np.ndarray:
+    """60 Hz that rises evenly for 60 ms."""
+    return 0.5 * np.sin(2 * np.pi * 60 * t) * np.minimum(t / 0.06, 1.0) * (t < 0.4)
+
+
+def test_a_slow_note_begins_a_fifth_of_the_way_up() -> None:
+    """A rise over 60 ms passes a fifth of its height after 12 ms, half of it after 30 ms (closed form)."""
+    found = onsets(place(repeated(swelling, 8, 0.8, 0.1), 7.0, RATE_HZ), RATE_HZ)
+    np.testing.assert_allclose(found - (0.1 + 0.8 * np.arange(8)), 0.012, atol=0.005)
+
+
+def test_over_a_note_that_still_sounds_the_way_begins_where_that_stands() -> None:
+    """A held note of a third of the height goes on beneath: the rise over it is what counts, not that it is there."""
+    t = np.arange(7 * RATE_HZ) / RATE_HZ
+    beneath = 0.17 * np.sin(2 * np.pi * 60 * t)[:, None]
+    signal = place(repeated(swelling, 8, 0.8, 0.1), 7.0, RATE_HZ)
+    found = onsets(signal + beneath, RATE_HZ)[-7:]
+    np.testing.assert_allclose(found - (0.1 + 0.8 * np.arange(1, 8)), 0.012, atol=0.012)
+
+
 def test_low_band_does_not_delay() -> None:
     pulse = np.zeros((2001, 1))
     pulse[1000] = 1.0

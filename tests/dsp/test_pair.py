@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.pair import SHARING, TAKING_TURNS, WRESTLING, Pair, coincidences, pair
+from dsp.pair import CANCELLING, OVERLAPPING, TAKING_TURNS, TOGETHER, Pair, pair, time_overlap
 from tests.support.low_parts import RATE_HZ, Sound, held, low_part, place, repeated, resonator
 
 COUNT, EVERY = 16, 0.5
@@ -33,22 +33,38 @@ def test_aligned_parts_gain_3_db() -> None:
     assert found.timing.gap_ms == pytest.approx(0.0, abs=0.01)
     assert found.timing.coincidences == COUNT
     assert found.sum_gain.nudge_db == pytest.approx(0.0, abs=0.01)
-    assert found.sum_gain.flip_db < -50.0
+    assert found.sum_gain.flipped_db == found.sum_gain.flip_db == -np.inf
     assert found.overlap == pytest.approx(1.0)
     assert found.second_under_first_db == pytest.approx(0.0, abs=0.01)
-    assert found.verdict == SHARING
+    assert found.verdict == TOGETHER
 
 
-def test_opposite_parts_are_said_to_wrestle_and_a_flip_mends_it() -> None:
+def test_opposite_parts_are_said_to_cancel_and_what_a_flip_would_change() -> None:
     found = compare(KICK, -0.5 * KICK)
     # E(k - k/2) / (1 + 1/4) = 1/5: closed form.
     assert found.sum_gain.gain_db == pytest.approx(10 * np.log10(0.2), abs=0.01)
     assert found.sum_gain.flip_db == pytest.approx(10 * np.log10(2.25 / 1.25) - 10 * np.log10(0.2), abs=0.01)
-    assert found.verdict == WRESTLING
+    assert found.verdict == CANCELLING
 
 
-def test_complete_cancellation_is_stated_as_60_db() -> None:
-    assert compare(KICK, -KICK).sum_gain.gain_db == pytest.approx(-60.0)
+def test_complete_cancellation_is_no_figure_and_a_flip_leaves_two_of_one() -> None:
+    """Nothing is left, and 10 log10(4 / 2) once flipped (closed form): no change of +63 dB between the two."""
+    found = compare(KICK, -KICK)
+    assert found.sum_gain.gain_db == -np.inf
+    assert found.sum_gain.flipped_db == pytest.approx(3.01, abs=0.01)
+    assert found.sum_gain.flip_db == np.inf
+    assert np.isnan([found.sum_gain.nudge_ms, found.sum_gain.nudge_db]).all()
+    assert found.verdict == CANCELLING
+
+
+@pytest.mark.parametrize(("loss_db", "verdict"), [(-0.8, TOGETHER), (-1.2, CANCELLING)])
+def test_against_each_other_from_a_decibel_on(loss_db: float, verdict: str) -> None:
+    """Equal powers at the phase angle a lose 10 log10(1 + cos a) (closed form): either side of -1 dB."""
+    angle = np.arccos(10 ** (loss_db / 10) - 1)
+    wave = lambda phase: lambda t: 0.3 * np.sin(2 * np.pi * 100 * t + phase) * np.minimum(t / 0.001, 1) * (t < 0.4)  # noqa: E731  # a sound with a phase
+    found = compare(part(wave(0.0)), part(wave(angle)))
+    assert found.sum_gain.gain_db == pytest.approx(loss_db, abs=0.15)
+    assert found.verdict == verdict
 
 
 @pytest.mark.parametrize("degrees", [0, 45, 90, 120])
@@ -94,6 +110,46 @@ def test_alternating_parts_take_turns() -> None:
     assert found.timing.coincidences == 0
     assert np.isnan(found.timing.gap_ms)
     assert np.isnan(found.sum_gain.gain_db)
+    assert found.time_overlap < 0.05
+
+
+@pytest.mark.parametrize(("late_ms", "verdict"), [(29.0, TOGETHER), (31.0, OVERLAPPING), (60.0, OVERLAPPING)])
+def test_a_steady_gap_is_stated_on_both_sides_of_30_ms(late_ms: float, verdict: str) -> None:
+    """Notes that overlap by most of their length do not take turns, however late the second begins."""
+    found = compare(part(held(55.0, 0.4)), part(held(98.0, 0.4), late_ms / 1000))
+    assert found.timing.gap_ms == pytest.approx(late_ms, abs=1.0)
+    assert found.timing.in_step == COUNT
+    assert found.time_overlap > 0.8
+    assert np.isfinite(found.sum_gain.gain_db)
+    assert found.verdict == verdict
+
+
+@pytest.mark.parametrize("seconds", [0.2, 0.25, 0.3, 0.35, 0.45])
+def test_overlap_in_time(seconds: float) -> None:
+    """Notes of one length, half a beat of 0.25 s apart: what outlasts it overlaps on both sides."""
+    expected = max(0.0, 2 * (seconds - 0.25)) / seconds
+    a, b = (low_part(part(held(55.0, seconds, (1.0,)), shift)) for shift in (0.0, 0.25))
+    assert time_overlap(a.audio(), b.audio(), a.rate_hz) == pytest.approx(expected, abs=0.08)
+    found = compare(part(held(55.0, seconds)), part(held(55.0, seconds), 0.25))
+    assert (found.verdict == TAKING_TURNS) == (expected < 0.15)
+
+
+def test_notes_in_no_relation_have_no_gap_and_no_sum() -> None:
+    """Onsets drawn for each part alone, nine a second: every second one lies within 30 ms of one of the other's."""
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        parts = []
+        for _ in range(2):
+            starts = 0.1 + np.cumsum(0.08 + rng.exponential(1 / 9 - 0.08, 110))
+            notes = [(float(start), held(60.0, 0.09, (1.0,))) for start in starts]
+            parts.append(place(notes, 11.5))
+        found = compare(*parts)
+        assert found.timing.coincidences > 20
+        assert found.timing.in_step == 0
+        assert found.timing.by_chance == pytest.approx(found.timing.coincidences, rel=0.5)
+        assert np.isnan([found.timing.gap_ms, found.timing.spread_ms, found.sum_gain.gain_db]).all()
+        assert found.verdict == OVERLAPPING
+        assert "no more than by chance" in found.reason
 
 
 def test_who_is_stronger_in_each_third_octave() -> None:
@@ -127,12 +183,6 @@ def test_stretches_must_be_equal() -> None:
     whole, short = low_part(KICK), low_part(KICK[: RATE_HZ * 3])
     with pytest.raises(ValueError, match="same stretch"):
         pair(whole.audio(), short.audio(), whole.rate_hz, whole.spectra(), short.spectra())
-
-
-def test_each_onset_is_used_once() -> None:
-    matches = coincidences(np.array([1.0, 2.0, 3.0]), np.array([1.01, 1.02, 2.04, 2.99]))
-    np.testing.assert_allclose(matches, [[1.0, 1.01], [3.0, 2.99]])
-    assert coincidences(np.empty(0), np.array([1.0])).shape == (0, 2)
 
 
 def turning(seconds: float) -> Sound:

@@ -38,6 +38,19 @@ def test_spread_tells_uneven_hits_from_even_ones() -> None:
     assert found.spread_ms == pytest.approx(true_ms(60, 20) - true_ms(60, 10), rel=0.05)
 
 
+@pytest.mark.parametrize(("qualities", "given"), [((8, 15), True), ((8, 40), False)])
+def test_hits_that_differ_as_much_as_they_ring_have_no_common_decay(qualities: tuple[int, int], given: bool) -> None:
+    """Two thirds short hits and a third long ones: the median is a short one's, the spread the difference."""
+    notes = [(0.1 + 1.5 * n, resonator(60, qualities[n % 3 == 2])) for n in range(18)]
+    found = ring(place(notes, 28.0, RATE_HZ), RATE_HZ, 60.0)
+    short, long = (true_ms(60, quality) for quality in qualities)
+    assert found.spread_ms == pytest.approx(long - short, rel=0.08)
+    assert (long - short < short) == given
+    assert np.isfinite(found.to_minus_20_ms) == given
+    assert found.hits == 18
+    assert ("differ too much" in found.reason) == (not given)
+
+
 def test_a_held_drum_counts_its_hold() -> None:
     """60 Hz held for 200 ms, then falling with Q 10: 20 dB are gone 0.2 s + T60 / 3 after the beginning.
 

@@ -104,6 +104,23 @@ def test_quiet_stretches_do_not_vote() -> None:
     assert sums_of([loud, quiet]).share_percent[0, 0] > 99.0
 
 
+@pytest.mark.parametrize(("level_dbfs", "votes"), [(-59.5, True), (-60.5, False)])
+def test_the_gate_stands_60_db_under_a_full_scale_sine(level_dbfs: float, votes: bool) -> None:
+    """A full-scale sine reads 0 dBFS (AES17) and has an rms of -3.01 dB re 1."""
+    part = tone(60.0, level_dbfs - 3.0103, FRAMES)
+    for parts in ([part], [np.repeat(part, 2, axis=1)]):
+        assert np.isfinite(sums_of(parts).share_percent[0]).all() == votes
+        assert np.isfinite(measure(parts).last().share_percent[0]).all() == votes
+
+
+def test_parts_that_only_together_pass_the_gate_vote() -> None:
+    """Two at -64 dBFS in step add up to -58; unrelated ones at -61.5 have as much power as one at -58.5."""
+    quiet = tone(60.0, -64.0 - 3.0103, FRAMES)
+    assert np.isfinite(sums_of([quiet, quiet]).share_percent[0]).all()
+    apart = [tone(frequency, -61.5 - 3.0103, FRAMES) for frequency in (55.0, 70.0)]
+    assert np.isfinite(sums_of(apart).share_percent[0]).all()
+
+
 @pytest.mark.parametrize("gain_db", [-3.0, 0.0, 2.0])
 def test_mix_against_the_sum(gain_db: float) -> None:
     parts = [tone(70.0, -20.0, FRAMES), tone(53.0, -26.0, FRAMES)]
@@ -138,6 +155,18 @@ def test_owners_others_and_none() -> None:
     assert owners_of(np.array([100.0])).owners == (0,)
     assert owners_of(np.array([np.nan, np.nan])).owners == ()
     assert owners_of(np.array([97.0, 3.0])).others == ()
+
+
+@pytest.mark.parametrize(("first", "owners"), [(84.9, (0, 1)), (85.0, (0,)), (85.1, (0,))])
+def test_owners_are_the_smallest_set_that_holds_85_percent(first: float, owners: tuple[int, ...]) -> None:
+    assert owners_of(np.array([first, 100.0 - first])).owners == owners
+    assert owners_of(np.array([first - 40.0, 40.0, 100.0 - first])).owners == (*range(len(owners) + 1),)
+
+
+@pytest.mark.parametrize(("share", "named"), [(3.1, True), (2.9, False)])
+def test_parts_are_named_from_3_percent_on_either_way(share: float, named: bool) -> None:
+    assert (owners_of(np.array([100.0 - share, share])).others == (1,)) == named
+    assert (owners_of(np.array([100.0 + share, -share])).cancelling == (1,)) == named
 
 
 def test_usual_cuts_take_keys_out_of_the_list() -> None:

@@ -66,6 +66,7 @@ def values(parts: int) -> dict[str, Any]:
         "ring_floor": 40.0, "overhang": -9.0, "overhang_after": 250.0,
         "pair_first": 0 if parts > 1 else math.nan, "pair_second": 1 if parts > 1 else math.nan,
         "pair_doubt": 0 if parts > 1 else 1,
+        "pair_by_chance": 4.0, "pair_in_step": 14, "pair_time_overlap": 90.0, "pair_flipped": 2.0,
         "pair_verdict": 1, "pair_coincidences": 14, "pair_notes": [16, 16], "pair_gap": 4.0, "pair_gap_spread": 6.0,
         "pair_sum_gain": 1.2, "pair_sum_gain_spread": 1.0, "pair_flip": 0.8, "pair_nudge": -2.5,
         "pair_nudge_gain": 0.9, "pair_overlap": 31.0, "pair_room": -8.0, "lane_seconds": 2.0,

@@ -91,7 +91,7 @@ def cancelling(frame: Frame) -> tuple[str, ...]:
         what = f"cancel: {words.figure(number(frame, 'cancel_sum_gain'))} dB"
         how = "same lows, opposite polarity"
     others = f"; {more:.0f} more such" if more >= 1.0 else ""
-    return f"{names} {what}, {how}{others}", f"{names} {what}", f"two parts {what}", "two parts cancel"
+    return f"{names} {what}, {how}{others}", f"{names} {what}, {how}", f"{names} {what}", f"two parts {what}"
 
 
 def span_words(settings: Mapping[str, object]) -> str:

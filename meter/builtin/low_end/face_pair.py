@@ -18,8 +18,14 @@ from meter.gui.points import polygon_of
 from meter.gui.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
 from meter.readings import Frame
 
-NOT_YET, SHARING, TAKING_TURNS, WRESTLING = range(4)
-VERDICTS = {SHARING: "sharing", TAKING_TURNS: "taking turns", WRESTLING: "wrestling"}
+NOT_YET, TOGETHER, TAKING_TURNS, CANCELLING, OVERLAPPING = range(5)
+VERDICTS = {
+    TOGETHER: "hit together",
+    TAKING_TURNS: "take turns",
+    CANCELLING: "partly cancel",
+    OVERLAPPING: "overlap",
+}
+LARGELY_DB = -6.0
 NOTABLE_CHANGE_DB = 0.5
 """A flip or a nudge that changes less is not worth a word."""
 WIDEST = "−88.8"
@@ -44,7 +50,7 @@ class PairFace(Face):
         super().__init__()
         self.labels = {
             "figure": Label(FIGURE_PX + 4, bold=True, sample=WIDEST, least_px=26),
-            "word": Label(FIGURE_PX - 14, bold=True, sample="taking turns", least_px=VERDICT_PX),
+            "word": Label(FIGURE_PX - 14, bold=True, sample="partly cancel", least_px=VERDICT_PX),
             "unit": Label(TEXT_PX, role="soft"),
             "verdict": Label(TEXT_PX, lines=6),
             "try": Label(MARK_PX, role="soft", lines=2),
@@ -106,12 +112,11 @@ class PairFace(Face):
         stale = data.is_stale(frame)
         self._take_lanes(frame, names, stale)
         gain = data.number(frame, "pair_sum_gain")
-        known = math.isfinite(gain)
-        verdict = data.number(frame, "pair_verdict")
-        found = VERDICTS.get(int(verdict) if math.isfinite(verdict) else NOT_YET, "")
+        found = self._verdict(frame)
+        known = not math.isnan(gain)
         self.say("figure", words.figure(gain, plus=True) if known else "", "faint" if stale else "ink")
         self.say("word", found if not known else "", "faint" if stale else "ink")
-        self.say("unit", "dB together" if known else "")
+        self.say("unit", "dB summing gain" if known else "")
         self.beside("figure", "unit")
         sentence = self._sentence(frame, names)
         judged = known or bool(found)
@@ -128,18 +133,33 @@ class PairFace(Face):
             if len(frame.parts) < 2:
                 return "Two parts are needed, kick and bass."
             return HELD_IN_ONE if data.number(frame, "pair_doubt") == ONE_HOLDS_BOTH else NO_PAIR
-        verdict = data.number(frame, "pair_verdict")
-        found = VERDICTS.get(int(verdict) if math.isfinite(verdict) else NOT_YET, "")
+        found = self._verdict(frame)
         if not found:
             return "listening for hits of both…" if self.live else words.NO_SOUND
+        both, timing = f"{names[0]} and {names[1]} {found}", self._timing(frame, names[1])
+        if found == VERDICTS[TAKING_TURNS] and not timing:
+            at_once = data.number(frame, "pair_time_overlap")
+            return f"{both}: at once for {at_once:.0f} % of the time" if math.isfinite(at_once) else both
+        return f"{both}: {timing}" if timing else f"{both}, but hit together by chance only"
+
+    @staticmethod
+    def _verdict(frame: Frame) -> str:
+        """What the two do, as a verb; empty while that is not known."""
+        verdict, gain = data.number(frame, "pair_verdict"), data.number(frame, "pair_sum_gain")
+        if verdict == CANCELLING and gain <= LARGELY_DB:
+            return "cancel completely" if gain == -math.inf else "largely cancel"
+        return VERDICTS.get(int(verdict) if math.isfinite(verdict) else NOT_YET, "")
+
+    @staticmethod
+    def _timing(frame: Frame, second: str) -> str:
+        """When the second part begins, where that is steady, and by how much timing varies; empty without hits."""
         gap, spread = data.number(frame, "pair_gap"), data.number(frame, "pair_gap_spread")
-        if math.isnan(gap):
-            return f"{names[0]} and {names[1]} seldom begin together"
-        if abs(gap) < 1.0:
-            when = "begin together"
-        else:
-            when = f"{names[1]} {abs(gap):.0f} ms {'later' if gap > 0 else 'earlier'}"
-        return f"{names[0]} and {names[1]} are {found}: {when}, spread {spread:.0f} ms"
+        if math.isnan(spread):
+            return ""
+        varies = f"timing varies {spread:.0f} ms"
+        if math.isnan(gap) or abs(gap) < 1.0:
+            return varies
+        return f"{second} {abs(gap):.0f} ms {'later' if gap > 0 else 'earlier'}, {varies}"
 
     def _short(self, frame: Frame, names: tuple[str, str]) -> str:
         """The sentence without the names, which stand in the picture."""
@@ -152,13 +172,9 @@ class PairFace(Face):
             return "kick and bass in one part" if held_in_one else "no kick and bass yet"
         if not verdict > NOT_YET:
             return words.waiting(self.live)
-        if math.isnan(gap):
-            return "seldom begin together"
-        return (
-            "begin together"
-            if abs(gap) < 1.0
-            else f"{self._brief(names[1])} {abs(gap):.0f} ms {'later' if gap > 0 else 'earlier'}"
-        )
+        if verdict == CANCELLING or math.isnan(gap) or abs(gap) < 1.0:
+            return self._verdict(frame)
+        return f"{self._brief(names[1])} {abs(gap):.0f} ms {'later' if gap > 0 else 'earlier'}"
 
     def _brief(self, name: str) -> str:
         """A name that leaves room on its line for what is said of it."""
@@ -169,8 +185,11 @@ class PairFace(Face):
         flip, nudge = data.number(frame, "pair_flip"), data.number(frame, "pair_nudge")
         gained = data.number(frame, "pair_nudge_gain")
         said = []
+        if flip == math.inf:
+            flipped = data.decibels(data.number(frame, "pair_flipped"))
+            return f"to try: {self._brief(names[1])} flipped, summing gain {flipped}"
         if flip >= NOTABLE_CHANGE_DB:
-            said.append(f"{self._brief(names[1])} turned over: {data.decibels(flip)}")
+            said.append(f"{self._brief(names[1])} flipped: {data.decibels(flip)}")
         if gained >= NOTABLE_CHANGE_DB:
             way = "later" if nudge > 0 else "earlier"
             said.append(f"{abs(nudge):.1f} ms {way}: {data.decibels(gained)}")

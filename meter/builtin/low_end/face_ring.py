@@ -116,7 +116,7 @@ class RingFace(Face):
         self.say("figure", figure, "ink" if math.isfinite(ring) and not stale else "faint")
         self.say("unit", "ms to −20 dB" if math.isfinite(ring) else "")
         self.beside("figure", "unit")
-        sentence, short = data.with_age(self._sentence(frame, part, fall), frame), self._short(fall)
+        sentence, short = data.with_age(self._sentence(frame, part, fall), frame), self._short(frame, part, fall)
         self.say("verdict", sentence, "soft" if stale or not math.isfinite(ring) else "ink", short)
 
     @staticmethod
@@ -134,8 +134,10 @@ class RingFace(Face):
         ring, after, overhang = (float(data.each(frame, key)[part]) for key in ("ring", "overhang_after", "overhang"))
         return Fall(round(ring) if math.isfinite(ring) else ring, after, overhang, data.number(frame, "half_beat"))
 
-    def _short(self, fall: Fall | None) -> str:
+    def _short(self, frame: Frame, part: int, fall: Fall | None) -> str:
         """For where the sentence does not fit: what is left when the next low note begins."""
+        if fall is not None and math.isnan(fall.ring) and math.isfinite(data.each(frame, "ring_spread")[part]):
+            return "no common decay"
         if fall is None or not (math.isfinite(fall.ring) and math.isfinite(fall.next_note)):
             return data.first_fitting(self.labels["verdict"], "not enough clear hits yet", "too few clear hits")
         if math.isnan(fall.overhang):
@@ -151,11 +153,14 @@ class RingFace(Face):
             return "No drum and no owner of the lows to measure yet."
         name = frame.parts[part]
         if math.isnan(fall.ring):
-            hits = data.each(frame, "ring_hits")[part]
+            hits, spread = (float(data.each(frame, key)[part]) for key in ("ring_hits", "ring_spread"))
+            if math.isfinite(spread):
+                return f"{name}: no common decay, {hits:.0f} hits vary by {spread:,.0f} ms"
             heard = int(hits) if math.isfinite(hits) else 0
             return f"{name}: {heard} of 8 clear hits so far"
         floor = float(data.each(frame, "ring_floor")[part])
-        sentence = name
+        spread = float(data.each(frame, "ring_spread")[part])
+        sentence = f"{name}, varies {spread:,.0f} ms" if math.isfinite(spread) else name
         if fall.ring < FLOOR_MARGIN * floor:
             sentence = f"{name} is gone as fast as can be shown"
         return sentence + self._next(fall)

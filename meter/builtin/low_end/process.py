@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from dsp.high_pass import SLOPES_DB_PER_OCTAVE, Price
-from dsp.high_pass_trial import Trial
+from dsp.high_pass_trial import Trial, ring_change_ms
 from dsp.likeness import OPPOSITE, SWAPPED_OPPOSITE, Alike
 from dsp.low_band import SUB_BANDS_HZ
 from dsp.low_ledger import LAST, LowLedger
@@ -16,9 +16,9 @@ from dsp.low_mono import mono_loss
 from dsp.low_rounds import NOT_TRIED, SPECTRUM_HZ, LowRounds, PartFindings
 from dsp.lowest_note import DRUM, PITCHED, LowestNote
 from dsp.mono_bands import MONO_BANDS_HZ
-from dsp.pair import NOT_YET, SHARING, TAKING_TURNS, THIRD_OCTAVES_HZ, WRESTLING, Pair
+from dsp.pair import CANCELLING, NOT_YET, OVERLAPPING, TAKING_TURNS, THIRD_OCTAVES_HZ, TOGETHER, Pair
 from dsp.part_names import HELD_IN_ONE, NONE_FOUND, ONE_PART
-from dsp.ring import half_beat_ms
+from dsp.ring import Ring, half_beat_ms
 from dsp.shares import OWN_MID, LowSums, Owners
 from meter.plugin.api import Kept, Readout, Settings, Spec
 
@@ -27,8 +27,8 @@ MIX, PART_PREFIX = "mix", "part "
 SILENT, OWNER, OTHER, MINOR, CANCELS = range(5)
 KINDS = {PITCHED: 1.0, DRUM: 2.0}
 KNOWN, SILENCE, TOO_LITTLE, NO_PITCH = range(4)
-VERDICTS = {NOT_YET: 0.0, SHARING: 1.0, TAKING_TURNS: 2.0, WRESTLING: 3.0}
-CANCELLING = {OPPOSITE: 1.0, SWAPPED_OPPOSITE: 2.0}
+VERDICTS = {NOT_YET: 0.0, TOGETHER: 1.0, TAKING_TURNS: 2.0, CANCELLING: 3.0, OVERLAPPING: 4.0}
+CANCEL_KINDS = {OPPOSITE: 1.0, SWAPPED_OPPOSITE: 2.0}
 PAIR_DOUBTS = {ONE_PART: 1.0, HELD_IN_ONE: 2.0, NONE_FOUND: 3.0}
 NOTHING_TO_TRY, AT_WORK, DONE = range(3)
 READ_EVERY_HOPS = 5
@@ -160,7 +160,7 @@ def _cancelling(pairs: Sequence[Alike]) -> Values:
     worst = pairs[0] if pairs else None
     return {
         "cancel_pairs": float(len(pairs)),
-        "cancel_kind": CANCELLING[worst.kind] if worst is not None else 0.0,
+        "cancel_kind": CANCEL_KINDS[worst.kind] if worst is not None else 0.0,
         "cancel_first": index(worst.first if worst is not None else -1),
         "cancel_second": index(worst.second if worst is not None else -1),
         "cancel_sum_gain": worst.together_db if worst is not None else NAN,
@@ -233,7 +233,7 @@ def _prices(parts: Sequence[PartFindings]) -> Values:
     for number, part in enumerate(parts):
         for slope, cost in enumerate(part.prices):
             trial = part.trials[slope] if part.trials else NOT_TRIED
-            rows[number, slope] = _figures(cost, trial)
+            rows[number, slope] = _figures(cost, trial, part.ring)
     return {f"cutoff{key}": rows[:, :, column].ravel() for column, key in enumerate(FIGURES)}
 
 
@@ -241,7 +241,7 @@ FIGURES = ("", "_loss", "_phase", "_delay", "_removed", "_peak", "_mix_peak", "_
 """Ends of the keys of what one high-pass takes and costs, in the order of ``_figures``."""
 
 
-def _figures(cost: Price | None, trial: Trial) -> list[float]:
+def _figures(cost: Price | None, trial: Trial, ring: Ring) -> list[float]:
     priced = [NAN] * 5
     if cost is not None:
         priced = [
@@ -249,14 +249,17 @@ def _figures(cost: Price | None, trial: Trial) -> list[float]:
             cost.rumble_removed_percent,
         ]  # fmt: skip
     changes = [
-        trial.true_peak_change_db, trial.mix_true_peak_change_db, trial.mix_low_band_change_db, trial.ring_change_ms,
+        trial.true_peak_change_db, trial.mix_true_peak_change_db, trial.mix_low_band_change_db,
+        ring_change_ms(trial, ring),
     ]  # fmt: skip
     return priced + changes
 
 
 def _tried(rounds: LowRounds, slope: int) -> Values:
     asked = rounds.asked
-    figures = _figures(asked.price, asked.trial) if asked is not None else [NAN] * len(FIGURES)
+    figures = [NAN] * len(FIGURES)
+    if asked is not None:
+        figures = _figures(asked.price, asked.trial, rounds.parts[asked.part].ring)
     values = {f"tried{key}": figure for key, figure in zip(FIGURES, figures, strict=True) if key}
     values["tried_cutoff"] = asked.cutoff_hz if asked is not None else NAN
     values["tried_slope"] = float(slope)
@@ -293,9 +296,9 @@ def _pair(rounds: LowRounds) -> Values:
 
 
 PAIR_KEYS = (
-    "pair_verdict", "pair_coincidences", "pair_notes", "pair_gap", "pair_gap_spread", "pair_sum_gain",
-    "pair_sum_gain_spread", "pair_flip", "pair_nudge", "pair_nudge_gain", "pair_overlap", "pair_room",
-    "pair_third_overlap", "pair_third_stronger",
+    "pair_verdict", "pair_coincidences", "pair_by_chance", "pair_in_step", "pair_notes", "pair_time_overlap",
+    "pair_gap", "pair_gap_spread", "pair_sum_gain", "pair_sum_gain_spread", "pair_flipped", "pair_flip",
+    "pair_nudge", "pair_nudge_gain", "pair_overlap", "pair_room", "pair_third_overlap", "pair_third_stronger",
 )  # fmt: skip
 
 
@@ -304,8 +307,10 @@ def _pair_figures(found: Pair) -> Values:
     thirds = {band.centre_hz: band for band in found.bands}
     bands = [thirds.get(float(centre)) for centre in THIRD_OCTAVES_HZ]
     figures = (
-        VERDICTS[found.verdict], float(timing.coincidences), [timing.first_notes, timing.second_notes],
-        timing.gap_ms, timing.spread_ms, gain.gain_db, gain.spread_db, gain.flip_db, gain.nudge_ms, gain.nudge_db,
+        VERDICTS[found.verdict], float(timing.coincidences), timing.by_chance, float(timing.in_step),
+        [timing.first_notes, timing.second_notes], 100.0 * found.time_overlap,
+        timing.gap_ms, timing.spread_ms, gain.gain_db, gain.spread_db, gain.flipped_db, gain.flip_db,
+        gain.nudge_ms, gain.nudge_db,
         100.0 * found.overlap, found.second_under_first_db,
         [NAN if band is None else 100.0 * band.overlap for band in bands],
         [NAN if band is None else band.first_over_second_db for band in bands],

@@ -97,6 +97,14 @@ def test_the_kick_rings_as_long_as_a_resonance_does(reading: dict[str, Any]) -> 
     assert reading["half_beat"] == pytest.approx(250.0)
 
 
+def test_where_the_ring_is_refused_its_change_is_as_well(reading: dict[str, Any]) -> None:
+    changes, rings = reading["cutoff_ring"].reshape(5, 4), reading["ring"]
+    assert np.isfinite(changes[KICK]).all()
+    assert np.isfinite(reading["cutoff_peak"].reshape(5, 4)[KEYS]).all()
+    assert np.isnan(rings[[KEYS, GUITARS]]).all()
+    assert np.isnan(changes[np.isnan(rings)]).all()
+
+
 def test_kick_and_bass(reading: dict[str, Any]) -> None:
     assert (reading["pair_first"], reading["pair_second"]) == (KICK, BASS)
     assert reading["pair_gap"] == pytest.approx(1000 * BASS_LATE_SECONDS, abs=2.0)

@@ -641,10 +641,12 @@ def test_the_ring_is_told_with_the_next_note(qtbot) -> None:
     face = make("ring", qtbot, tempo_bpm=120.0)
     face.show_frame(frame(5))
     assert face.labels["figure"].text == "320"
-    assert face.labels["verdict"].text == "kick: next low note at 250 ms, tail still −9.0 dB"
+    assert face.labels["verdict"].text == "kick, varies 20 ms: next low note at 250 ms, tail still −9.0 dB"
     face.show_frame(_at(frame(5, {"overhang": -60.0}), 1))
     assert "none of it left" in face.labels["verdict"].text
-    face.show_frame(_at(frame(5, {"ring": math.nan, "ring_hits": 5}), 2))
+    face.show_frame(_at(frame(5, {"ring": math.nan, "ring_hits": 18, "ring_spread": 2073.0}), 4))
+    assert face.labels["verdict"].text == "kick: no common decay, 18 hits vary by 2,073 ms"
+    face.show_frame(_at(frame(5, {"ring": math.nan, "ring_hits": 5, "ring_spread": math.nan}), 2))
     assert face.labels["verdict"].text == "kick: 5 of 8 clear hits so far"
     face.show_frame(_at(frame(5, {"ring": 45.0}), 3))
     assert "as fast as can be shown" in face.labels["verdict"].text
@@ -679,13 +681,18 @@ def test_parts_that_cancel_are_told_before_who_owns_the_low_end(qtbot) -> None:
 def test_kick_and_bass_are_told(qtbot) -> None:
     face = make("pair", qtbot, tempo_bpm=120.0)
     face.show_frame(frame(5))
-    assert (face.labels["figure"].text, face.labels["unit"].text) == ("+1.2", "dB together")
-    assert face.labels["verdict"].text == "kick and bass are sharing: bass 4 ms later, spread 6 ms"
-    assert face.labels["try"].text in ("", "to try: bass turned over: +0.8 dB; 2.5 ms earlier: +0.9 dB")
-    face.show_frame(_at(frame(5, {"pair_verdict": 2, "pair_sum_gain": math.nan, "pair_gap": math.nan}), 1))
-    assert face.labels["word"].text == "taking turns"
+    assert (face.labels["figure"].text, face.labels["unit"].text) == ("+1.2", "dB summing gain")
+    assert face.labels["verdict"].text == "kick and bass hit together: bass 4 ms later, timing varies 6 ms"
+    assert face.labels["try"].text in ("", "to try: bass flipped: +0.8 dB; 2.5 ms earlier: +0.9 dB")
+    apart = {"pair_sum_gain": math.nan, "pair_gap": math.nan, "pair_gap_spread": math.nan}
+    face.show_frame(_at(frame(5, apart | {"pair_verdict": 2, "pair_time_overlap": 4.0}), 1))
+    assert face.labels["word"].text == "take turns"
     assert face.labels["figure"].text == ""
-    assert face.labels["verdict"].text == "kick and bass seldom begin together"
+    assert face.labels["verdict"].text == "kick and bass take turns: at once for 4 % of the time"
+    face.show_frame(_at(frame(5, apart | {"pair_verdict": 4}), 5))
+    assert face.labels["verdict"].text == "kick and bass overlap, but hit together by chance only"
+    face.show_frame(_at(frame(5, {"pair_verdict": 1, "pair_gap": math.nan, "pair_gap_spread": 31.0}), 6))
+    assert face.labels["verdict"].text == "kick and bass hit together: timing varies 31 ms"
     face.show_frame(_at(frame(1), 2))
     assert face.labels["verdict"].text == "Two parts are needed, kick and bass."
     no_pair = {"pair_first": math.nan, "pair_second": math.nan, "pair_verdict": math.nan, "pair_gap": math.nan}
@@ -699,8 +706,23 @@ def test_the_larger_card_also_says_what_to_try(qtbot) -> None:
     face = make("pair", qtbot)
     face.resize(420, 330)
     face.show_frame(frame(5))
-    assert face.labels["try"].text == "to try: bass turned over: +0.8 dB; 2.5 ms earlier: +0.9 dB"
+    assert face.labels["try"].text == "to try: bass flipped: +0.8 dB; 2.5 ms earlier: +0.9 dB"
     assert face.labels["try"].visible
+
+
+@pytest.mark.parametrize(
+    ("gain", "deed"), [(-1.5, "partly cancel"), (-9.0, "largely cancel"), (-math.inf, "cancel completely")]
+)
+def test_a_pair_that_cancels_says_how_much(qtbot, gain: float, deed: str) -> None:
+    face = make("pair", qtbot)
+    face.resize(420, 330)
+    flip = math.inf if gain == -math.inf else 5.0
+    face.show_frame(frame(5, {"pair_verdict": 3, "pair_sum_gain": gain, "pair_flip": flip, "pair_flipped": 3.01}))
+    assert face.labels["verdict"].text == f"kick and bass {deed}: bass 4 ms later, timing varies 6 ms"
+    if gain == -math.inf:
+        # The change would be infinite: what stands there is what the flip leaves.
+        assert face.labels["figure"].text == "−∞"
+        assert face.labels["try"].text == "to try: bass flipped, summing gain +3.0 dB"
 
 
 def test_lanes_stand_on_the_line_and_fill_what_both_hold(qtbot) -> None:

@@ -75,9 +75,12 @@ def test_the_drum_rings_into_the_bass(whole: LowEndAccount) -> None:
     assert whole.half_beat_ms == half_beat_ms(TRUTHS.tempo_bpm)
 
 
-def test_drum_and_bass_take_turns(whole: LowEndAccount) -> None:
+def test_drum_and_bass_do_not_hit_together_but_overlap(whole: LowEndAccount) -> None:
+    """The drum rings on into the bass: of a fall of 20 dB all that is under its level when the bass begins."""
     (pair,) = whole.pairs
-    assert (pair.first, pair.second, pair.verdict) == ("low drum", "double bass", "taking turns")
+    assert (pair.first, pair.second, pair.verdict) == ("low drum", "double bass", "overlap")
+    assert pair.notes_in_step == 0
+    assert pair.time_overlap_percent == pytest.approx(100.0 * (1.0 + TRUTHS.ringing.tail_db / 20.0), abs=15.0)
 
 
 def test_live_says_the_same_of_the_same_stretch(feeds: Feeds, section: LowEndAccount) -> None:

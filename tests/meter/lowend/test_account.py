@@ -93,6 +93,16 @@ def test_ring_and_overhang(song: LowEndAccount) -> None:
     assert song.part("keys").why["ring_ms"]
 
 
+def test_where_the_ring_is_refused_its_change_is_as_well(song: LowEndAccount) -> None:
+    """Keys have hits enough for a figure, yet are neither a drum nor an owner."""
+    for name in ("keys", "pad"):
+        part = song.part(name)
+        assert math.isnan(part.ring_ms)
+        assert all(math.isnan(offer.ring_change_ms) for offer in part.high_pass)
+    assert song.part("keys").why["ring_change_ms"]
+    assert all(math.isfinite(offer.ring_change_ms) for offer in song.part("kick").high_pass)
+
+
 def test_mono(song: LowEndAccount) -> None:
     assert song.part("pad").mono_loss_db < -60.0
     assert song.part("kick").mono_loss_db == 0.0

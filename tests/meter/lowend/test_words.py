@@ -42,7 +42,10 @@ def ledger(*parts: PartAccount, **changes) -> LowEndAccount:
     return replace(plain, **changes)
 
 
-PAIR = PairAccount("kick", "bass", "sharing", 24, 8.2, 12.0, 1.24, 3.0, -2.0, 0.0, 0.1, 40.0, -6.0, ())
+PAIR = PairAccount(
+    "kick", "bass", "hit together", 22, 4.4, 22, 24, 30, 80.0, 8.2, 12.0, 1.24, 3.0, -0.8, -2.0, 0.0, 0.1, 40.0,
+    -6.0, (),
+)  # fmt: skip
 
 
 def test_owners() -> None:
@@ -131,10 +134,17 @@ def test_rumble_and_price() -> None:
 
 def test_ring() -> None:
     kick = part(
-        "kick", OWNER, 50.0, ring_ms=320.0, ring_filter_floor_ms=26.0, overhang_db=-9.0, overhang_after_ms=250.0
+        "kick",
+        OWNER,
+        50.0,
+        ring_ms=320.0,
+        ring_spread_ms=41.0,
+        ring_filter_floor_ms=26.0,
+        overhang_db=-9.0,
+        overhang_after_ms=250.0,
     )
     assert words.ring_sentence(kick, 250.0) == (
-        "kick rings 320 ms to −20 dB; the next low note comes after 250 ms and finds −9.0 dB of it; "
+        "kick rings 320 ms to −20 dB (varies 41 ms); the next low note comes after 250 ms and finds −9.0 dB of it; "
         "half a beat is 250 ms."
     )
     short = replace(kick, ring_ms=30.0, overhang_db=-55.0)
@@ -146,13 +156,42 @@ def test_ring() -> None:
 
 
 def test_pairs() -> None:
-    assert (
-        words.pair_sentence(PAIR)
-        == "kick and bass are sharing: bass begins 8 ms later (spread 12 ms), and together they gain +1.2 dB."
+    assert words.pair_sentence(PAIR) == (
+        "kick and bass hit together (22 of 24 notes in step): bass 8 ms later, timing varies 12 ms; "
+        "summing gain +1.2 dB."
     )
+    late = replace(PAIR, verdict="overlap", gap_median_ms=31.0, gap_spread_ms=2.0)
+    assert words.pair_sentence(late) == (
+        "kick and bass overlap (22 of 24 notes in step): bass 31 ms later, timing varies 2 ms; summing gain +1.2 dB."
+    )
+    loose = replace(PAIR, gap_median_ms=NAN, gap_spread_ms=33.0)
+    assert "notes in step): timing varies 33 ms; summing" in words.pair_sentence(loose)
+    turns = replace(PAIR, verdict="take turns", time_overlap_percent=4.2, gap_median_ms=NAN, sum_gain_db=NAN)
+    assert words.pair_sentence(turns) == "kick and bass take turns: both sound at once for 4 % of the time."
+    thin = replace(turns, verdict="not yet", why={"gap_median_ms": "too few notes so far"})
+    assert words.pair_sentence(thin) == "kick and bass cannot be compared: too few notes so far."
+
+
+def test_notes_that_hit_together_by_chance_are_no_pair_in_step() -> None:
+    apart = replace(
+        PAIR,
+        verdict="overlap",
+        notes_in_step=0,
+        gap_median_ms=NAN,
+        gap_spread_ms=NAN,
+        sum_gain_db=NAN,
+        coincidences=5,
+    )
+    assert words.pair_sentence(apart) == (
+        "kick and bass overlap, but their notes hit together no more often than by chance "
+        "(5 of 24, about 4 by chance)."
+    )
+
+
+def test_pairs_that_cancel() -> None:
     against = replace(
         PAIR,
-        verdict="wrestling",
+        verdict="cancel",
         gap_median_ms=0.3,
         sum_gain_db=-3.0,
         flip_change_db=5.1,
@@ -160,13 +199,22 @@ def test_pairs() -> None:
         nudge_change_db=4.0,
     )
     assert words.pair_sentence(against) == (
-        "kick and bass are wrestling: bass begins together (spread 12 ms), and together they gain −3.0 dB; "
-        "turning the polarity of bass over would change that by +5.1 dB and moving it 4.5 ms earlier by +4.0 dB."
+        "kick and bass partly cancel (22 of 24 notes in step): timing varies 12 ms; summing gain −3.0 dB; "
+        "flipping the polarity of bass would change that by +5.1 dB and moving it 4.5 ms earlier by +4.0 dB."
     )
-    turns = replace(PAIR, verdict="taking turns", coincidences=1, gap_median_ms=NAN, sum_gain_db=NAN)
-    assert words.pair_sentence(turns) == "kick and bass are taking turns: 1 notes begin together."
-    thin = replace(turns, verdict="not yet", why={"gap_median_ms": "too few notes so far"})
-    assert words.pair_sentence(thin) == "kick and bass cannot be compared: too few notes so far."
+    assert "largely cancel" in words.pair_sentence(replace(against, sum_gain_db=-7.0))
+    gone = replace(
+        against,
+        sum_gain_db=-math.inf,
+        flipped_gain_db=3.01,
+        flip_change_db=math.inf,
+        nudge_ms=NAN,
+        nudge_change_db=NAN,
+    )
+    assert words.pair_sentence(gone) == (
+        "kick and bass cancel completely (22 of 24 notes in step): timing varies 12 ms; "
+        "with bass flipped, summing gain +3.0 dB."
+    )
 
 
 def test_no_sentence_gives_an_order() -> None:
