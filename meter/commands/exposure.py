@@ -27,7 +27,7 @@ from meter.commands.terminal import console
 from meter.engine.keeper import METER_ID, context_of
 from meter.exposure_rules import ExposureRule, ExposureRuleError, load_rules
 from meter.logbook.bookkeeper import Context
-from meter.logbook.clock import SittingClock
+from meter.logbook.clock import machine_clock
 from meter.logbook.exposure import ExposureLedger
 from meter.logbook.levels import SECONDS_PER_MINUTE
 from meter.logbook.store import Store, kept_aside, logbook_path, open_store
@@ -58,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     rules = _rules()
     rule = _rule_named(arguments.rule, rules) if arguments.rule is not None else chosen.rule
     store = _open()
-    ledger = ExposureLedger(store, SittingClock())
+    ledger = ExposureLedger(store, machine_clock())
     try:
         if arguments.forget:
             return _forget(ledger, store, person, asked=not arguments.yes)
@@ -103,7 +103,7 @@ def _rule_named(words: str, rules: dict[str, ExposureRule]) -> Rule:
 
 
 def _show(ledger: ExposureLedger, context: Context, rule: ExposureRule | None, arguments: argparse.Namespace) -> int:
-    clock = SittingClock()
+    clock = machine_clock()
     now = clock.now()
     # The second that is going on is not part of what was heard.
     summary = summarise(
@@ -143,7 +143,7 @@ def _notes(ledger: ExposureLedger, person: str) -> list[str]:
 
 def _export(ledger: ExposureLedger, person: str, path: Path, *, week: bool) -> int:
     """A new file for its owner alone; one that is there already is not overwritten."""
-    now = SittingClock().now()
+    now = machine_clock().now()
     since = now - WEEK_MINUTES * SECONDS_PER_MINUTE if week else 0.0
     history = ledger.history(person, since, with_gaps=False)
     if not history.heard_seconds.any():
@@ -174,7 +174,7 @@ def _forget(ledger: ExposureLedger, store: Store, person: str, *, asked: bool) -
     if kept is None:
         print(f"Nothing is noted of “{person}”.")
         return 0
-    clock = SittingClock()
+    clock = machine_clock()
     first, last = (
         clock_time(minute * SECONDS_PER_MINUTE, clock.offset_minutes(minute * SECONDS_PER_MINUTE))
         for minute in (kept.first, kept.last)

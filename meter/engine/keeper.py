@@ -15,7 +15,7 @@ from typing import Protocol
 from dsp.exposure import Rule, hours_left
 from meter.engine.ledger_thread import Heard, LedgerThread, Message, Rest
 from meter.logbook.bookkeeper import Account, Bookkeeper, Context
-from meter.logbook.clock import SittingClock
+from meter.logbook.clock import SittingClock, machine_clock
 from meter.logbook.store import open_store
 from meter.plugin.api import FloatArray, Setting
 from meter.readings import Layout
@@ -52,7 +52,7 @@ def context_of(settings: Mapping[str, Setting]) -> Context:
 
 def open_keeper(path: Path) -> Keeper:
     """A keeper with a ledger in this file, which is opened, or made, when there is something to note."""
-    clock = SittingClock()
+    clock = machine_clock()
     return Keeper(LedgerThread(Bookkeeper(partial(open_store, path), clock)), clock)
 
 

@@ -7,6 +7,9 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from pathlib import Path
+
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
 def steady_seconds() -> float:
@@ -16,6 +19,21 @@ def steady_seconds() -> float:
         if hasattr(time, name):
             return float(time.clock_gettime(getattr(time, name)))
     return time.monotonic()
+
+
+def run_of_machine() -> str:
+    """A name for the time since the machine was started, during which the steady clock counts on; empty where the
+    system has none.
+    """
+    try:
+        return BOOT_ID.read_text(encoding="ascii").strip()
+    except (OSError, ValueError):
+        return ""
+
+
+def machine_clock() -> SittingClock:
+    """The clocks of this machine."""
+    return SittingClock(boot=run_of_machine())
 
 
 def utc_offset_minutes(at: float) -> int:
@@ -36,15 +54,23 @@ class SittingClock:
         wall: Callable[[], float] = time.time,
         steady: Callable[[], float] = steady_seconds,
         offset_minutes: Callable[[float], int] = utc_offset_minutes,
+        boot: str = "",
     ) -> None:
+        self.boot = boot
         self._wall = wall
         self.steady = steady
         self._offset_minutes = offset_minutes
         self.restart()
 
     def restart(self) -> None:
-        """Take the wall clock's word anew."""
+        """Read the wall clock again."""
         self._start = (self._wall(), self.steady())
+
+    @property
+    def anchor(self) -> int:
+        """The wall clock minus the steady one when it was asked last, in seconds."""
+        wall, steady = self._start
+        return round(wall - steady)
 
     def now(self) -> float:
         """Seconds since 1970."""

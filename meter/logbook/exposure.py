@@ -4,8 +4,8 @@ A second holds one level per person, the highest that any program noted, so that
 twice. What was noted is written to disk every two seconds; a program that is killed loses no more than that and what
 was still on its way. Where writing fails, counting goes on in memory and is written as soon as it can be.
 
-When a sitting begins and the newest second noted lies in the future, the clock was set back: a new *era* begins.
-Minutes of different eras are never mixed, and what an older era has in the future counts as just before the new one.
+A wall clock that was set begins a new *era* (``meter.logbook.eras``). One set back by less than ten minutes does not:
+the sitting goes on from the last second noted, so that no two seconds fall on each other.
 
 Everything here is an estimate, made from the sound this computer sends out and a calibration.
 """
@@ -22,42 +22,28 @@ from pathlib import Path
 import numpy as np
 
 from meter.logbook.clock import SittingClock
-from meter.logbook.history import MINUTES_PER_DAY, Gap, History, Sitting, find_gaps
+from meter.logbook.eras import Here, Noted, Placed, is_another, place
+from meter.logbook.history import Gap, History, Sitting, find_gaps
 from meter.logbook.levels import (
     NOT_HEARD,
     SECONDS_PER_MINUTE,
-    CodeArray,
     empty_minute,
     encode,
-    from_blob,
     to_blob,
 )
-from meter.logbook.store import Store, forget_deleted, open_to_read
+from meter.logbook.minutes import COLUMNS, Minute, from_row, history_of, joined
+from meter.logbook.salvage import UNREADABLE, copy_rows, leave
+from meter.logbook.store import Store, forget_deleted, open_store, open_to_read
 
 SET_BACK_SECONDS = 30
 """Clocks that are kept right by a server step by less."""
+SET_BACK = (
+    "The clock of this computer was set back. What was noted before is kept and counted; set date and time right, so "
+    "that it counts for the days it was heard on."
+)
 
 USUAL_DOUBT_DB = 3.0
 """With a proper sound level meter and an untouched control (common practice, no source)."""
-
-COLUMNS = "minute, utc_offset, levels, peak, doubt"
-NO_BOUND = 2**62
-
-
-@dataclass
-class _Minute:
-    """One person's minute that is not yet on disk."""
-
-    offset: int
-    codes: CodeArray
-    peak_dbc: float = math.nan
-    doubt_db: float = 0.0
-
-    def over(self, other: _Minute) -> _Minute:
-        """The same minute as two programs noted it: the higher of everything, the offset of the other."""
-        codes = np.maximum(self.codes, other.codes)
-        peak_dbc = float(np.fmax(self.peak_dbc, other.peak_dbc))
-        return _Minute(other.offset, codes, peak_dbc, max(self.doubt_db, other.doubt_db))
 
 
 @dataclass
@@ -78,14 +64,6 @@ class Kept:
     last: int
 
 
-@dataclass(frozen=True)
-class _Era:
-    era: int
-    bound: int
-    """No minute of this era counts as later than this one."""
-    ended: bool
-
-
 class ExposureLedger:
     """Not for two threads at once. Nothing in here raises for what happens to the file."""
 
@@ -93,16 +71,20 @@ class ExposureLedger:
         self._store = store
         self._connection = store.connection
         self._clock = clock
-        self._pending: dict[tuple[str, int, int], _Minute] = {}
+        self._pending: dict[tuple[str, int, int], Minute] = {}
         self._open: _Open | None = None
         self._ended: list[_Open] = []
         self._new_era: tuple[int, int] | None = None
-        self._trouble = ""
+        self._anchor: tuple[int, str, int] | None = None
+        self._lead = 0
+        """How far the sitting is noted ahead of the clock, in seconds."""
+        self._said_of_clock = ""
+        self._trouble = self._went = ""
 
     @property
     def sentence(self) -> str:
         """What is wrong with the file, or an empty string."""
-        return self._trouble or self._store.sentence
+        return self._trouble or self._went or self._said_of_clock or self._store.sentence
 
     # Noting
 
@@ -110,8 +92,9 @@ class ExposureLedger:
         """A sitting of this person begins; one that was going on ends in good order."""
         self.farewell()
         self.flush()
-        era = self._era_now()
-        now = math.floor(self._clock.now())
+        self._lead = 0
+        era = self._era_now(person)
+        now = self._lead + math.floor(self._clock.now())
         self._open = _Open(person, Sitting(era, now, now - 1, farewell=False))
 
     def hear(
@@ -125,11 +108,12 @@ class ExposureLedger:
         if self._open is None or code == NOT_HEARD:
             return
         here = self._open
+        second += self._lead
         minute, place = divmod(second, SECONDS_PER_MINUTE)
         key = (here.person, here.sitting.era, minute)
         row = self._pending.get(key)
         if row is None:
-            row = self._pending[key] = _Minute(self._clock.offset_minutes(second), empty_minute())
+            row = self._pending[key] = Minute(self._clock.offset_minutes(second), empty_minute())
         row.codes[place] = max(int(row.codes[place]), code)
         row.peak_dbc = float(np.fmax(row.peak_dbc, peak_dbc))
         row.doubt_db = max(row.doubt_db, doubt_db)
@@ -151,6 +135,7 @@ class ExposureLedger:
         self._follow_era()
         if not (self._pending or self._ended):
             return True
+        self._follow_file()
         try:
             with self._transaction():
                 self._write()
@@ -162,7 +147,7 @@ class ExposureLedger:
             return False
         self._pending.clear()
         self._ended.clear()
-        self._new_era = None
+        self._new_era = self._anchor = None
         self._trouble = ""
         return True
 
@@ -191,15 +176,14 @@ class ExposureLedger:
 
     def history(self, person: str, since: float, *, with_gaps: bool = True) -> History:
         """What was heard from ``since`` (seconds since 1970) until now, in order of the time it counts for."""
-        now = math.floor(self._clock.now())
+        here = self._here()
         first = math.floor(since) // SECONDS_PER_MINUTE
         parts = []
-        for era in self._eras(now):
-            if era.bound >= first:
-                part = self._read_era(person, era, first)
-                gaps = self._read_gaps(person, era, part, first, now) if with_gaps else ()
-                parts.append(replace(part, gaps=gaps))
-        return _joined(parts)
+        for era in place(self._noted(), here):
+            part = self._read_era(person, era, era.first(first))
+            gaps = self._read_gaps(person, era, part, era.first(first), here.now) if with_gaps else ()
+            parts.append(replace(part, gaps=gaps))
+        return joined(parts)
 
     def said(self, person: str, day: int) -> dict[int, int]:
         """What was said to a person on a local day (days since 1970): code, and second since 1970."""
@@ -239,6 +223,8 @@ class ExposureLedger:
     def _write(self) -> None:
         if self._new_era is not None:
             self._connection.execute("INSERT OR IGNORE INTO era VALUES (?, ?)", self._new_era)
+        if self._anchor is not None:
+            self._connection.execute("INSERT OR IGNORE INTO clock VALUES (?, ?, ?)", self._anchor)
         for (person, era, minute), row in self._pending.items():
             self._write_minute(person, era, minute, row)
         for ended in self._ended:
@@ -246,10 +232,10 @@ class ExposureLedger:
         if self._open is not None and self._open.sitting.seen >= self._open.sitting.began:
             self._write_sitting(self._open)
 
-    def _write_minute(self, person: str, era: int, minute: int, row: _Minute) -> None:
+    def _write_minute(self, person: str, era: int, minute: int, row: Minute) -> None:
         words = f"SELECT {COLUMNS} FROM minute WHERE person = ? AND era = ? AND minute = ?"
         for found in self._connection.execute(words, (person, era, minute)).fetchall():
-            row = row.over(_from_row(found)[1])
+            row = row.over(from_row(found)[1])
         peak = row.peak_dbc if math.isfinite(row.peak_dbc) else None
         self._connection.execute(
             f"INSERT OR REPLACE INTO minute (person, era, {COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -269,65 +255,122 @@ class ExposureLedger:
         words = "INSERT INTO sitting (person, era, began, seen, farewell) VALUES (?, ?, ?, ?, ?)"
         each.row = self._connection.execute(words, values).lastrowid
 
+    def _follow_file(self) -> None:
+        """The file was deleted or replaced under us: go on in the one that is there now, or in a new one."""
+        before = self._store
+        if before.is_there():
+            return
+        came = "nothing of it could be read any more"
+        with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as content:
+            leave(before.connection, content)
+            self._store = open_store(before.path)
+            self._connection = self._store.connection
+            with contextlib.suppress(sqlite3.Error):
+                copy_rows(content, self._connection)
+                came = "what was noted in it is written there again"
+        for each in (self._open, *self._ended):
+            if each is not None and each.row is not None:
+                each.row = self._row_of(each)
+        self._went = (
+            f"The logbook {before.path} was deleted or moved while it was in use; a new one is begun and {came}. "
+            f"To delete a person's listening, use “earwitness exposure --forget”. {self._store.sentence}"
+        ).strip()
+
+    def _row_of(self, each: _Open) -> int | None:
+        """The number of a sitting that was copied into another file."""
+        words = "SELECT max(id) FROM sitting WHERE person = ? AND era = ? AND began = ?"
+        with contextlib.suppress(sqlite3.Error):
+            found = self._connection.execute(words, (each.person, each.sitting.era, each.sitting.began)).fetchone()
+            return int(found[0]) if found[0] is not None else None
+        return None
+
     # Eras
 
-    def _era_now(self) -> int:
-        """The era for a sitting that begins now: a new one when the newest second noted lies in the future."""
-        try:
-            era = self._newest_era()
-            words = "SELECT max(seen) FROM sitting WHERE era = ?"
-            newest = self._connection.execute(words, (era,)).fetchone()[0] or 0
-        except sqlite3.Error:
-            era, newest = self._new_era[0] if self._new_era else 1, 0
-        newest = max([newest, *(each.sitting.seen for each in self._ended if each.sitting.era == era)])
+    def _era_now(self, person: str) -> int:
+        """The era for a sitting that begins now; a new one when the clock is another than in the newest."""
         self._clock.restart()
-        now = math.floor(self._clock.now())
-        if newest <= now + SET_BACK_SECONDS:
-            return era
-        self._new_era = (era + 1, now)
-        return era + 1
+        noted, here = self._noted(), self._here()
+        newest = noted[-1] if noted else Noted(1, here.now, here.now - 1, {})
+        era = newest.era
+        self._said_of_clock = ""
+        if is_another(newest, noted[:-1], here):
+            era += 1
+            self._new_era = (era, here.now)
+            if newest.last > here.now:
+                self._said_of_clock = SET_BACK
+        else:
+            self._lead = max(0, self._last_of(person, era) + 1 - here.now)
+        if here.boot and here.boot not in (newest.anchors if era == newest.era else {}):
+            self._anchor = (era, here.boot, here.anchor)
+        return era
+
+    def _last_of(self, person: str, era: int) -> int:
+        """The last second noted of a person in an era."""
+        words = "SELECT max(seen) FROM sitting WHERE person = ? AND era = ?"
+        seen = [each.sitting.seen for each in self._ended if (each.person, each.sitting.era) == (person, era)]
+        with contextlib.suppress(sqlite3.Error):
+            seen.append(self._connection.execute(words, (person, era)).fetchone()[0] or 0)
+        return max(seen, default=0)
 
     def _newest_era(self) -> int:
-        era = int(self._connection.execute("SELECT coalesce(max(era), 1) FROM era").fetchone()[0])
+        words = "SELECT max((SELECT coalesce(max(era), 1) FROM era), (SELECT coalesce(max(era), 1) FROM sitting))"
+        era = int(self._connection.execute(words).fetchone()[0])
         return max(era, self._new_era[0] if self._new_era else 1)
 
     def _follow_era(self) -> None:
-        """Another program found the clock set back: go on in its era, on the clock as it is now."""
+        """Another program found the clock set: go on in its era, on the clock as it is now."""
         if self._open is None:
             return
         with contextlib.suppress(sqlite3.Error):
             if self._newest_era() > self._open.sitting.era:
                 self.begin(self._open.person)
 
-    def _eras(self, now: int) -> list[_Era]:
-        began: dict[int, int] = {1: 0}
+    def _here(self) -> Here:
+        return Here(math.floor(self._clock.now()), self._clock.boot, self._clock.anchor)
+
+    def _noted(self) -> list[Noted]:
+        """Every era that holds or is to hold something, the oldest first."""
+        spans: dict[int, list[int]] = {}
+        anchors: dict[int, dict[str, int]] = {}
         with contextlib.suppress(sqlite3.Error):
-            began |= {int(era): int(at) for era, at in self._connection.execute("SELECT era, began FROM era")}
+            for era, first, last in self._connection.execute(
+                "SELECT era, min(began), max(seen) FROM sitting GROUP BY era"
+            ):
+                spans[int(era)] = [int(first), int(last)]
+            for era, boot, anchor in self._connection.execute("SELECT era, boot, anchor FROM clock"):
+                anchors.setdefault(int(era), {})[boot] = int(anchor)
+            began = dict(self._connection.execute("SELECT era, began FROM era"))
+            for era in {1, *began} - set(spans):  # its sittings were forgotten, or lost with a damaged file
+                words = "SELECT min(minute) * 60, max(minute) * 60 + 59 FROM minute WHERE era = ?"
+                first, last = self._connection.execute(words, (era,)).fetchone()
+                if first is not None or era in began:
+                    spans[era] = [began[era]] * 2 if first is None else [first, last]
         if self._new_era is not None:
-            began.setdefault(*self._new_era)
-        bound, found = now // SECONDS_PER_MINUTE, []
-        newest = max(began)
-        for era in sorted(began, reverse=True):
-            found.append(_Era(era, bound, ended=era != newest))
-            bound = min(bound, began[era] // SECONDS_PER_MINUTE)
-        return found
+            spans.setdefault(self._new_era[0], [self._new_era[1]] * 2)
+        if self._anchor is not None:
+            anchors.setdefault(self._anchor[0], {})[self._anchor[1]] = self._anchor[2]
+        for each in (*self._ended, self._open):
+            if each is not None and each.sitting.seen >= each.sitting.began:
+                span = spans.setdefault(each.sitting.era, [each.sitting.began, each.sitting.seen])
+                span[:] = min(span[0], each.sitting.began), max(span[1], each.sitting.seen)
+        return [Noted(era, spans[era][0], spans[era][1], anchors.get(era, {})) for era in sorted(spans)]
 
     # Reading from disk
 
-    def _read_era(self, person: str, era: _Era, first: int) -> History:
+    def _read_era(self, person: str, era: Placed, first: int) -> History:
         """The minutes of one era, what is not yet on disk laid over what is."""
-        rows: dict[int, _Minute] = {}
+        rows: dict[int, Minute] = {}
         words = f"SELECT {COLUMNS} FROM minute WHERE person = ? AND era = ? AND minute >= ?"
         with contextlib.suppress(sqlite3.Error):
             for found in self._connection.execute(words, (person, era.era, first)):
                 with contextlib.suppress(ValueError, TypeError):  # one that is damaged hides none of the others
-                    rows |= [_from_row(found)]
+                    rows |= [from_row(found)]
         for (whose, in_era, minute), pending in self._pending.items():
             if whose == person and in_era == era.era and minute >= first:
                 rows[minute] = pending.over(rows.get(minute, pending))
-        return _history(rows, era.bound)
+        return history_of(rows, era)
 
-    def _read_gaps(self, person: str, era: _Era, part: History, first: int, now: int) -> tuple[Gap, ...]:
+    def _read_gaps(self, person: str, era: Placed, part: History, first: int, now: int) -> tuple[Gap, ...]:
         sittings = []
         words = "SELECT id, began, seen, farewell FROM sitting WHERE person = ? AND era = ? AND seen >= ?"
         since = first * SECONDS_PER_MINUTE
@@ -347,46 +390,11 @@ class ExposureLedger:
 
 def persons_in(path: Path) -> tuple[str, ...]:
     """Everybody who has a ledger in this file, in order of name; nobody where it cannot be read. Changes nothing."""
-    with contextlib.suppress(sqlite3.Error), contextlib.closing(open_to_read(path)) as connection:
+    with contextlib.suppress(*UNREADABLE), contextlib.closing(open_to_read(path)) as connection:
         return tuple(_persons(connection))
     return ()
 
 
 def _persons(connection: sqlite3.Connection) -> list[str]:
     words = "SELECT DISTINCT person FROM sitting ORDER BY person"
-    return [person for (person,) in connection.execute(words)]
-
-
-def _from_row(row: tuple[int, int, bytes, float | None, float]) -> tuple[int, _Minute]:
-    """A minute since 1970 and what was noted in it, from a row of ``COLUMNS``; raises ValueError or TypeError."""
-    minute, offset, blob, peak, doubt = row  # a damaged file may hold anything in any column
-    peak_dbc = math.nan if peak is None else float(peak)
-    return int(minute), _Minute(int(offset), from_blob(blob), peak_dbc, float(doubt))
-
-
-def _history(rows: dict[int, _Minute], bound: int) -> History:
-    ordered = sorted(rows)
-    minutes = np.array(ordered, dtype=np.int64)
-    offsets = np.array([rows[minute].offset for minute in ordered], dtype=np.int64)
-    codes = np.array([rows[minute].codes for minute in ordered], dtype=np.uint16).reshape(-1, SECONDS_PER_MINUTE)
-    peaks = np.array([rows[minute].peak_dbc for minute in ordered], dtype=np.float64)
-    doubts = np.array([rows[minute].doubt_db for minute in ordered], dtype=np.float64)
-    at = np.minimum(minutes, bound)
-    return History(minutes, at, (at + offsets) // MINUTES_PER_DAY, offsets, codes, peaks, doubts)
-
-
-def _joined(parts: list[History]) -> History:
-    """The histories of several eras as one, in order of the minutes they count for."""
-    if not parts:
-        return _history({}, NO_BOUND)
-    order = np.argsort(np.concatenate([part.at for part in parts]), kind="stable")
-    return History(
-        np.concatenate([part.minutes for part in parts])[order],
-        np.concatenate([part.at for part in parts])[order],
-        np.concatenate([part.days for part in parts])[order],
-        np.concatenate([part.offsets for part in parts])[order],
-        np.concatenate([part.codes for part in parts])[order],
-        np.concatenate([part.peaks_dbc for part in parts])[order],
-        np.concatenate([part.doubts_db for part in parts])[order],
-        tuple(sorted((gap for part in parts for gap in part.gaps), key=lambda gap: gap.at)),
-    )
+    return [person for (person,) in connection.execute(words) if isinstance(person, str)]

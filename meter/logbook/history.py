@@ -1,7 +1,7 @@
 """What was heard over a stretch of days, read from the ledger: levels per second, and the gaps between them.
 
-Rows are minutes. ``at`` is the minute a row counts for: its own, but for minutes that a clock later set back puts in
-the future. Those count as just before the clock was set back, so that none of them is lost from a share.
+Rows are minutes. ``at`` is the minute a row counts for: its own, but for minutes that were noted under a wrong clock
+(``meter.logbook.eras``).
 """
 
 from __future__ import annotations
@@ -169,8 +169,8 @@ def _gap(history: History, start: int, end: int | None, now: int | None) -> Gap:
     row = int(np.searchsorted(history.minutes, minute, side="right")) - 1
     if row >= 0:
         offset = int(history.offsets[row])
-        at = min(minute, int(history.at[row]) + minute - int(history.minutes[row]))
-        day = int(history.days[row]) if at < minute else (minute + offset) // MINUTES_PER_DAY
+        at = int(history.at[row]) + minute - int(history.minutes[row])
+        day = int(history.days[row]) if at != minute else (minute + offset) // MINUTES_PER_DAY
     until = end if end is not None else now if now is not None else start
     counted = 0 if math.isnan(level) else max(0, min(until - start, MOST_COUNTED_SECONDS))
     return Gap(start, end, at, day, offset, level, counted)

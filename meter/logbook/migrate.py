@@ -41,7 +41,15 @@ FIRST = (
     ) WITHOUT ROWID
     """,
 )
-STEPS: tuple[Sequence[str], ...] = (FIRST,)
+SECOND = (
+    # anchor: wall clock minus a clock that cannot be set, in seconds, in the run of the machine called boot.
+    """
+    CREATE TABLE clock (
+        era INTEGER NOT NULL, boot TEXT NOT NULL, anchor INTEGER NOT NULL, PRIMARY KEY (era, boot)
+    ) WITHOUT ROWID
+    """,
+)
+STEPS: tuple[Sequence[str], ...] = (FIRST, SECOND)
 
 
 class NewerLogbookError(Exception):

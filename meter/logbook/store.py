@@ -1,6 +1,7 @@
 """The logbook's file: SQLite in the user's data folder, readable by its owner only.
 
-Opening never fails. A damaged file is kept beside a new one, a newer version's file is left alone, and where nothing
+Opening never fails. A damaged file is kept beside a new one that takes over every row that is whole, a newer
+version's file is left alone, and where nothing
 can be written the logbook is kept in memory for this run. One sentence says so. Without network drives in mind: the
 write-ahead log lets a killed program lose what it had not yet committed, and nothing else.
 """
@@ -18,13 +19,15 @@ from urllib.parse import quote
 import platformdirs
 
 from meter.logbook.migrate import STEPS, ForeignFileError, NewerLogbookError, migrate
+from meter.logbook.salvage import UNREADABLE, copy_rows, is_sound, lenient
 
 FILE_NAME = "logbook.sqlite3"
 DAMAGED_SUFFIX = ".damaged"
 OLDER_SUFFIX = f".version-{len(STEPS)}"
 COMPANIONS = ("", "-wal", "-shm")
 BUSY_SECONDS = 2.0
-DAMAGE_CODES = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+DAMAGE_CODES = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
+"""The last one stands for statements that do not fit the tables: some are missing or are not ours."""
 NOT_A_FILE = "it is not an ordinary file"
 PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
 
@@ -42,6 +45,25 @@ class Store:
     connection: sqlite3.Connection
     path: Path | None
     sentence: str = ""
+    file: tuple[int, int] | None = None
+    """Device and number of the file that was opened."""
+
+    def is_there(self) -> bool:
+        """False once the file was deleted or replaced: what is written then is lost with the program."""
+        if self.path is None or self.file is None:
+            return True
+        try:
+            found = self.path.stat()
+        except FileNotFoundError:
+            return False
+        except OSError:
+            return True
+        return (found.st_dev, found.st_ino) == self.file
+
+
+def _store(connection: sqlite3.Connection, path: Path, sentence: str = "") -> Store:
+    found = path.stat()
+    return Store(connection, path, sentence, (found.st_dev, found.st_ino))
 
 
 def logbook_path() -> Path:
@@ -68,7 +90,7 @@ def open_store(path: Path | None) -> Store:
     if path is None:
         return Store(_connect_memory(), None)
     try:
-        return Store(_open_file(path), path)
+        return _store(_open_file(path), path)
     except NewerLogbookError:
         return _beside_newer(path)
     except (DamagedError, ForeignFileError) as error:
@@ -79,7 +101,7 @@ def open_store(path: Path | None) -> Store:
 
 def open_to_read(path: Path) -> sqlite3.Connection:
     """Open a file only to look at it; raises sqlite3.Error where there is none."""
-    return sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=BUSY_SECONDS)
+    return lenient(sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=BUSY_SECONDS))
 
 
 def forget_deleted(connection: sqlite3.Connection) -> None:
@@ -89,12 +111,14 @@ def forget_deleted(connection: sqlite3.Connection) -> None:
 
 def _open_file(path: Path) -> sqlite3.Connection:
     _make_private(path)
-    connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None)
+    connection = lenient(sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None))
     try:
         _prepare(connection)
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
         connection.close()
-        if error.sqlite_errorcode & 0xFF in DAMAGE_CODES:
+        # Without a code it is Python that could not make sense of what the file holds.
+        code = getattr(error, "sqlite_errorcode", None)
+        if code is None or code & 0xFF in DAMAGE_CODES:
             raise DamagedError("it is damaged") from error
         raise
     except Exception:
@@ -112,6 +136,8 @@ def _prepare(connection: sqlite3.Connection) -> None:
         migrate(connection)
     except ForeignFileError as error:
         raise ForeignFileError("another program wrote it") from error
+    if not is_sound(connection):
+        raise DamagedError("it holds values that this program never writes")
     connection.execute("PRAGMA journal_mode = WAL").fetchone()
     connection.execute("PRAGMA synchronous = NORMAL")
     connection.execute("PRAGMA secure_delete = ON").fetchone()
@@ -138,7 +164,7 @@ def _beside_newer(path: Path) -> Store:
         f"what is heard now goes to {other.name}, and the listening noted before is not counted."
     )
     try:
-        return Store(_open_file(other), other, said)
+        return _store(_open_file(other), other, said)
     except (NewerLogbookError, DamagedError, ForeignFileError, sqlite3.Error, OSError) as error:
         return _from_memory(other, _reason(error))
 
@@ -146,7 +172,7 @@ def _beside_newer(path: Path) -> Store:
 def _after_damage(path: Path, reason: str) -> Store:
     """Keep the file under another name and begin a new one, unless another program has just done so."""
     with contextlib.suppress(DamagedError, ForeignFileError, NewerLogbookError, sqlite3.Error, OSError):
-        return Store(_open_file(path), path)
+        return _store(_open_file(path), path)
     aside = path.with_name(path.name + DAMAGED_SUFFIX)
     number = 1
     while aside.exists():
@@ -156,10 +182,20 @@ def _after_damage(path: Path, reason: str) -> Store:
         for companion in COMPANIONS:
             with contextlib.suppress(FileNotFoundError):
                 path.with_name(path.name + companion).rename(aside.with_name(aside.name + companion))
-        said = f"The logbook was unusable ({reason}); it is kept as {aside} and not counted."
-        return Store(_open_file(path), path, said)
+        connection = _open_file(path)
+        came = _taken_over(aside, connection)
+        count = f"{came:,} minutes of it could be read and are counted" if came else "not counted"
+        said = f"The logbook was unusable ({reason}); it is kept as {aside} and {count}."
+        return _store(connection, path, said)
     except (NewerLogbookError, DamagedError, ForeignFileError, sqlite3.Error, OSError) as error:
         return _from_memory(path, _reason(error))
+
+
+def _taken_over(path: Path, into: sqlite3.Connection) -> int:
+    """Copy what is whole in a damaged file; how many minutes that was. It is only read."""
+    with contextlib.suppress(*UNREADABLE), contextlib.closing(open_to_read(path)) as source:
+        return copy_rows(source, into)
+    return 0
 
 
 def _from_memory(path: Path, reason: str) -> Store:
@@ -179,13 +215,13 @@ def _copy(path: Path, into: sqlite3.Connection) -> bool:
     if not path.is_file():
         return False
     for words in ("mode=ro", "mode=ro&immutable=1"):
-        with contextlib.suppress(sqlite3.Error, NewerLogbookError, ForeignFileError):
+        with contextlib.suppress(*UNREADABLE, NewerLogbookError, ForeignFileError):
             source = sqlite3.connect(f"file:{quote(str(path))}?{words}", uri=True, timeout=BUSY_SECONDS)
             copy = sqlite3.connect(":memory:", isolation_level=None)
             with contextlib.closing(source), contextlib.closing(copy):
                 source.backup(copy)
                 migrate(copy)
-                copy.backup(into)
+                copy_rows(copy, into)
             return True
     return False
 

@@ -35,9 +35,13 @@ OSHA_COMPLIANCE = Rule("1910.95, compliance", 90.0, 8.0, "day", 5.0, 90.0)
 
 
 class FakeTime:
-    """A wall clock that can be set and a steady clock that cannot; local time is ``offset`` minutes ahead."""
+    """A wall clock that can be set and a steady clock that cannot; local time is ``offset`` minutes ahead.
 
-    def __init__(self, at: float = NOON, offset: int = 0) -> None:
+    ``boot`` names the run of the machine; without one the steady clock tells nothing from one start to the next.
+    """
+
+    def __init__(self, at: float = NOON, offset: int = 0, boot: str = "") -> None:
+        self.boot = boot
         self.wall = float(at)
         self.steady = 1000.0
         self.offset = offset
@@ -47,7 +51,7 @@ class FakeTime:
         self.steady += seconds
 
     def clock(self) -> SittingClock:
-        return SittingClock(lambda: self.wall, lambda: self.steady, lambda _at: self.offset)
+        return SittingClock(lambda: self.wall, lambda: self.steady, lambda _at: self.offset, self.boot)
 
 
 class Desk:

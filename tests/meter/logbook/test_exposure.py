@@ -167,7 +167,7 @@ def test_a_wall_clock_that_jumps_does_not_tear_a_sitting(desk: Desk) -> None:
 
 
 def test_a_clock_set_back_a_day_loses_nothing_and_mixes_nothing(tmp_path: Path) -> None:
-    time = FakeTime()
+    time = FakeTime(boot="one run of the machine")
     desk = Desk(tmp_path, time)
     desk.listen(88.0, HOUR)
     desk.ledger.close()
@@ -187,6 +187,85 @@ def test_a_clock_set_back_a_day_loses_nothing_and_mixes_nothing(tmp_path: Path) 
     back.time.go(6 * DAY + 2 * HOUR)
     assert math.isnan(back.summary(NIOSH).share_week)
     back.ledger.close()
+
+
+WRONG_BY = [-8 * DAY, -30 * DAY, -NOON, 8 * DAY, 365 * DAY]
+
+
+@pytest.mark.parametrize("boots", [("one", "one", "one"), ("one", "two", "three"), ("", "", "")], ids=" ".join)
+@pytest.mark.parametrize("wrong_by", WRONG_BY)
+def test_a_clock_wrong_for_ten_seconds_loses_nothing_of_the_week(
+    tmp_path: Path, wrong_by: int, boots: tuple[str, str, str]
+) -> None:
+    time = FakeTime(boot=boots[0])
+    before = Desk(tmp_path, time)
+    before.listen(85.0, 2 * HOUR)
+    before.ledger.close()
+    time.go(HOUR)
+    time.boot = boots[1]
+    time.wall += wrong_by
+    wrong = Desk(tmp_path, time)
+    wrong.listen(85.0, 10)
+    if wrong_by < 0 or boots[0] == boots[1] != "":  # otherwise so many days may have passed
+        assert wrong.summary().hours_week == pytest.approx(2.0 + 10 / HOUR)
+    wrong.ledger.close()
+    time.boot = boots[2]
+    time.wall -= wrong_by
+    time.go(HOUR)
+    reader = Desk(tmp_path, time, begin=False)
+    assert reader.summary().hours_week == pytest.approx(2.0 + 10 / HOUR), "before anything is heard again"
+    reader.ledger.close()
+    right = Desk(tmp_path, time)
+    right.listen(85.0, 60)
+    assert right.summary().hours_week == pytest.approx(2.0 + 70 / HOUR)
+    assert right.summary().hours_today == pytest.approx(2.0 + 70 / HOUR)
+    time.go(2 * DAY)
+    assert right.summary().hours_week == pytest.approx(2.0 + 70 / HOUR)
+    assert math.isnan(right.summary().share_today)
+    right.ledger.close()
+
+
+def test_a_clock_wrong_within_one_run_of_the_program_loses_nothing_either(tmp_path: Path) -> None:
+    time = FakeTime(boot="one")
+    desk = Desk(tmp_path, time)
+    desk.listen(85.0, 2 * HOUR)
+    for wrong_by in (-9 * DAY, 9 * DAY):
+        time.wall += wrong_by
+        desk.pause(60)
+        desk.listen(85.0, 3 * HOUR)
+    assert desk.summary().hours_week == pytest.approx(8.0)
+    assert desk.summary().hours_today == pytest.approx(8.0)
+    desk.ledger.close()
+
+
+@pytest.mark.parametrize("back", [1, 29, 300])
+def test_a_clock_set_back_a_little_loses_no_second(tmp_path: Path, back: int) -> None:
+    time = FakeTime()
+    for _ in range(2):
+        desk = Desk(tmp_path, time)
+        desk.listen(80.0, 400)
+        desk.ledger.close()
+        time.wall -= back
+    reader = Desk(tmp_path, time, begin=False)
+    assert list(seconds_of(reader.ledger)) == list(range(NOON, NOON + 800))
+    assert reader.summary().hours_week == pytest.approx(800 / HOUR)
+    assert reader.ledger.history(ME, 0).gaps == ()
+    reader.ledger.close()
+
+
+def test_a_clock_set_back_is_told_until_it_is_right(tmp_path: Path) -> None:
+    time = FakeTime()
+    desk = Desk(tmp_path, time)
+    desk.listen(80.0, 60)
+    assert desk.ledger.sentence == ""
+    time.wall -= 8 * DAY
+    desk.pause(1)
+    assert "The clock of this computer was set back." in desk.ledger.sentence
+    desk.listen(80.0, 60)
+    time.wall += 8 * DAY
+    desk.pause(1)
+    assert desk.ledger.sentence == ""
+    desk.ledger.close()
 
 
 def test_a_clock_that_was_wrong_once_does_not_weigh_on_every_day_after(tmp_path: Path) -> None:
@@ -350,3 +429,52 @@ def test_a_ledger_in_memory_needs_no_disk() -> None:
     assert ledger.flush()
     assert seconds_of(ledger) == {NOON: 80.0}
     ledger.close()
+
+
+# A file that goes away
+
+
+@pytest.mark.parametrize("gone", ["deleted", "moved", "with its folder"])
+def test_a_logbook_deleted_while_open_is_written_again_and_said(tmp_path: Path, gone: str) -> None:
+    desk = Desk(tmp_path)
+    desk.listen(80.0, 100)
+    if gone == "moved":
+        desk.path.rename(desk.path.with_name("elsewhere"))
+    else:
+        for each in list(desk.path.parent.iterdir()):
+            each.unlink()
+    if gone == "with its folder":
+        desk.path.parent.rmdir()
+    desk.listen(80.0, 100)
+    assert list(desk.heard()) == list(range(NOON, NOON + 200))
+    assert f"The logbook {desk.path} was deleted or moved while it was in use" in desk.ledger.sentence
+    assert "exposure --forget" in desk.ledger.sentence
+    desk.listen(80.0, 100)
+    desk.ledger.close()
+    assert list(desk.heard()) == list(range(NOON, NOON + 300))
+    again = Desk(tmp_path, desk.time, begin=False)
+    assert again.ledger.history(ME, 0).gaps == (), "one sitting, not two"
+    assert desk.path.stat().st_mode & 0o077 == 0
+    again.ledger.close()
+
+
+def test_a_logbook_replaced_while_open_keeps_what_both_hold(tmp_path: Path) -> None:
+    time = FakeTime()
+    other = Desk(tmp_path / "other", time)
+    other.listen(90.0, 50)
+    other.ledger.close()
+    time.go(-50)
+    desk = Desk(tmp_path, time)
+    desk.listen(80.0, 100)
+    other.path.replace(desk.path)
+    desk.listen(80.0, 10)
+    heard = desk.heard()
+    assert list(heard) == list(range(NOON, NOON + 110))
+    assert heard[NOON] == 90.0, "the higher of both"
+    desk.ledger.close()
+
+
+def test_an_open_logbook_that_stays_says_nothing(desk: Desk) -> None:
+    for _ in range(5):
+        desk.listen(80.0, 10)
+    assert desk.ledger.sentence == ""

@@ -31,7 +31,7 @@ def tables(connection: sqlite3.Connection) -> set[str]:
 
 def test_an_empty_file_gets_all_tables_and_a_second_time_changes_nothing(connection: sqlite3.Connection) -> None:
     migrate(connection)
-    assert tables(connection) == {"era", "minute", "sitting", "said"}
+    assert tables(connection) == {"era", "minute", "sitting", "said", "clock"}
     assert version(connection) == len(STEPS)
     migrate(connection)
     assert version(connection) == len(STEPS)

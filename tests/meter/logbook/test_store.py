@@ -109,6 +109,52 @@ def test_a_damaged_file_is_kept_whole_beside_a_new_one(used: Path, harm) -> None
     again.connection.close()
 
 
+def not_utf_8(path: Path) -> None:
+    """One byte of a column's name in the schema."""
+    whole = path.read_bytes()
+    path.write_bytes(whole.replace(b"utc_offset INTEGER", b"utc_offse\xff INTEGER", 1))
+
+
+def text_for_a_number(path: Path) -> None:
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("UPDATE sitting SET seen = 'yesterday'")
+        connection.execute("UPDATE minute SET utc_offset = 'x' WHERE minute = (SELECT max(minute) FROM minute)")
+
+
+def far_too_large(path: Path) -> None:
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("UPDATE minute SET minute = 1 << 61 WHERE minute = (SELECT max(minute) FROM minute)")
+
+
+def without_a_table(path: Path) -> None:
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("DROP TABLE sitting")
+
+
+@pytest.mark.parametrize(
+    ("harm", "left"), [(not_utf_8, 0), (text_for_a_number, 9), (far_too_large, 9), (without_a_table, 10)]
+)
+def test_nonsense_in_a_file_is_set_aside_and_what_is_whole_goes_on_counting(path: Path, harm, left: int) -> None:
+    desk = Desk(path.parent.parent)
+    desk.listen(80.0, 600)
+    desk.ledger.close()
+    assert desk.path == path
+    harm(path)
+    before = path.read_bytes()
+    later = Desk(path.parent.parent, desk.time)
+    (aside,) = kept_aside(path)
+    assert aside.read_bytes() == before
+    told = f"{left} minutes of it could be read and are counted" if left else "not counted"
+    assert f"it is kept as {aside} and {told}." in later.ledger.sentence
+    assert len(seconds_of(later.ledger)) == 60 * left
+    later.listen(80.0, 60)
+    later.ledger.close()
+    again = Desk(path.parent.parent, desk.time, begin=False)
+    assert again.ledger.sentence == ""
+    assert len(seconds_of(again.ledger)) == 60 * left + 60
+    again.ledger.close()
+
+
 def test_every_damaged_file_gets_a_name_of_its_own(path: Path) -> None:
     path.parent.mkdir()
     for number in range(3):
