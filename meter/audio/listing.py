@@ -1,7 +1,7 @@
 """Everything that can be listened to on this machine, and what is missing for the rest.
 
 ``python -m meter.audio.listing`` prints it as one JSON object and ends: PortAudio's list is frozen when it starts, so
-a fresh list comes from a fresh, short-lived process. The caller gives it a limit of 5 s.
+a fresh list comes from a fresh, short-lived process. The caller gives it a limit of 8 s.
 """
 
 from __future__ import annotations
@@ -9,11 +9,13 @@ from __future__ import annotations
 import json
 import os
 import sys
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from meter.audio import portaudio, pulse
+from meter.audio import pulse
+from meter.audio.driver_query import DriverQuery
 from meter.audio.monitor import DEFAULT_MONITOR, describe, label_of
 from meter.audio.portaudio import InputDevice
 from meter.audio.pulse import PulseServer, PulseSource
@@ -60,23 +62,40 @@ def list_sources() -> list[SourceEntry]:
 
 def survey() -> Listing:
     """Ask the sound server (on Linux) and PortAudio; neither being there is an empty list with sentences."""
+    parts = list(surveyed())
+    return Listing(
+        tuple(entry for part in parts for entry in part.sources),
+        tuple(sentence for part in parts for sentence in part.missing),
+    )
+
+
+def surveyed() -> Iterator[Listing]:
+    """The same in parts, each as soon as it is known: what the sound server has, then the devices of PortAudio.
+
+    Both are asked at once and have a deadline of 3 s each, so all of it takes little more than that.
+    """
     fake = os.environ.get(FAKE_LIST_VARIABLE)
     if fake:
-        return _fake_listing(Path(fake))
-    sources: list[SourceEntry] = []
-    missing: list[str] = []
-    server_answers = False
-    if sys.platform == "linux":
-        try:
-            sources += server_entries(pulse.query_server())
-            server_answers = True
-        except SourceError as error:
-            missing.append(str(error))
+        yield _fake_listing(Path(fake))
+        return
+    with DriverQuery() as query:
+        server = _server_listing() if sys.platform == "linux" else Listing()
+        yield server
+        yield _device_listing(query, server_answers=sys.platform == "linux" and not server.missing)
+
+
+def _server_listing() -> Listing:
     try:
-        sources += [device_entry(device, server_answers) for device in portaudio.input_devices()]
+        return Listing(tuple(server_entries(pulse.query_server())))
     except SourceError as error:
-        missing.append(str(error))
-    return Listing(tuple(sources), tuple(missing))
+        return Listing(missing=(str(error),))
+
+
+def _device_listing(query: DriverQuery, server_answers: bool) -> Listing:
+    try:
+        return Listing(tuple(device_entry(device, server_answers) for device in query.inputs()))
+    except SourceError as error:
+        return Listing(missing=(str(error),))
 
 
 def server_entries(server: PulseServer) -> list[SourceEntry]:

@@ -18,7 +18,7 @@ from typing import Any
 
 from meter.audio.source import SourceError
 
-ANSWER_SECONDS = 4.0
+ANSWER_SECONDS = 3.0
 TOOLS_MEND = (
     "run `apt install pulseaudio-utils` (Debian, Ubuntu), `dnf install pulseaudio-utils` (Fedora) "
     "or `pacman -S libpulse` (Arch)"

@@ -6,7 +6,7 @@ import argparse
 import json
 from dataclasses import asdict
 
-from meter.audio.listing import SourceEntry, survey
+from meter.audio.listing import SourceEntry, surveyed
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -15,13 +15,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print every source, then what could not be asked; always 0, since a machine without sound is no error."""
-    listing = survey()
-    for entry in listing.sources:
-        print(json.dumps(asdict(entry)) if arguments.json else line_of(entry))
-    for sentence in listing.missing:
-        print(json.dumps({"missing": sentence}) if arguments.json else sentence)
-    if not arguments.json and not listing.sources:
+    """Print what is known as soon as it is; always 0, since a machine without sound is no error."""
+    found = 0
+    for listing in surveyed():
+        found += len(listing.sources)
+        for entry in listing.sources:
+            print(json.dumps(asdict(entry)) if arguments.json else line_of(entry), flush=True)
+        for sentence in listing.missing:
+            print(json.dumps({"missing": sentence}) if arguments.json else sentence, flush=True)
+    if not arguments.json and not found:
         print("Nothing to listen to was found; “earwitness demo” needs no sound hardware.")
     return 0
 

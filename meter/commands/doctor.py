@@ -10,10 +10,12 @@ import shutil
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-from meter.audio import portaudio
+from meter.audio.driver_query import DriverQuery
+from meter.audio.pulse import query_server
 from meter.audio.source import SourceError
 from meter.commands import screen, terminal
 from meter.commands.errors import MISSING_PART
@@ -30,6 +32,8 @@ PACTL_PACKAGES = {
 BAD_QT = {"6.9.1", "6.12.0"}
 """Releases that end or harm the program: 6.12.0 drops references of None on Python 3.11, 6.9.1 breaks drawing."""
 LEAST_SHARED_BYTES = 4 << 20
+LEAST_FOLDER_BYTES = 1 << 20
+"""The logbook and the settings of a long sitting; the demo's music, where it finds no room, plays from memory."""
 
 
 @dataclass(frozen=True)
@@ -50,29 +54,38 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Look at everything and print it; 3 when something needed is missing."""
-    findings = list(examine())
-    console = terminal.console(highlight=False, soft_wrap=True)
-    for finding in findings:
+    lacking = False
+    for finding in examine():
+        lacking |= finding.needed and not finding.good
         if arguments.json:
-            print(json.dumps(asdict(finding)))
+            print(json.dumps(asdict(finding)), flush=True)
             continue
         mark = "ok     " if finding.good else "missing" if finding.needed else "without"
-        console.print(f"{mark}  {finding.name}: {finding.words}")
+        print(f"{mark}  {finding.name}: {terminal.visible(finding.words)}", flush=True)
         if finding.mend and not finding.good:
-            console.print(f"         {finding.mend}")
-    return MISSING_PART if any(finding.needed and not finding.good for finding in findings) else 0
+            print(f"         {terminal.visible(finding.mend)}", flush=True)
+    return MISSING_PART if lacking else 0
 
 
 def examine() -> Iterator[Finding]:
-    """Every finding, most basic first."""
-    checks: tuple[Callable[[], Finding], ...] = (
-        _python, _window_library, _screen, _screen_libraries, _portaudio, _pactl, _shared_memory, _folders, _meters,
-    )  # fmt: skip
-    for check in checks:
-        try:
-            yield check()
-        except Exception as error:  # the doctor must speak even where a check itself breaks
-            yield Finding(check.__name__.strip("_"), False, f"looking at it failed ({error})")
+    """Every finding as soon as it is known, most basic first; servers and drivers have a deadline of 3 s each."""
+    with DriverQuery() as query:  # under way while the rest is looked at
+        checks: dict[str, Callable[[], Finding]] = {
+            "Python": _python,
+            "window library": _window_library,
+            "screen": _screen,
+            "screen libraries": _screen_libraries,
+            "what plays on an output": _what_plays,
+            "sound input": partial(_sound_input, query),
+            "shared memory": _shared_memory,
+            "own folders": _folders,
+            "meters": _meters,
+        }
+        for name, check in checks.items():
+            try:
+                yield check()
+            except Exception as error:  # the doctor must speak even where a check itself breaks
+                yield Finding(name, False, f"looking at it failed ({type(error).__name__}: {error})")
 
 
 def _python() -> Finding:
@@ -106,21 +119,34 @@ def _screen_libraries() -> Finding:
     return Finding("screen libraries", not missing, words, screen.install_line(screen.PACKAGES))
 
 
-def _portaudio() -> Finding:
+def _sound_input(query: DriverQuery) -> Finding:
     try:
-        inputs = portaudio.input_devices()
+        inputs = query.inputs()
     except SourceError as error:
         return Finding("sound input", False, str(error), needed=False)
-    return Finding("sound input", True, f"PortAudio, {len(inputs)} inputs")
+    mend = "Connect an interface, or start the sound server; “earwitness devices” lists what is there."
+    words = f"PortAudio lists {len(inputs) or 'no'} input{'' if len(inputs) == 1 else 's'}"
+    return Finding("sound input", bool(inputs), words, mend, needed=False)
 
 
-def _pactl() -> Finding:
+def _what_plays() -> Finding:
+    name = "what plays on an output"
     if sys.platform != "linux":
-        return Finding("what plays on an output", True, "see the README for this system", needed=False)
-    missing = [name for name in ("pactl", "parec") if shutil.which(name) is None]
-    good = not missing
-    words = "pactl and parec are there" if good else f"{' and '.join(missing)} missing, so no output can be heard"
-    return Finding("what plays on an output", good, words, screen.install_line(PACTL_PACKAGES), needed=False)
+        return Finding(name, True, "see the README for this system", needed=False)
+    missing = [tool for tool in ("pactl", "parec") if shutil.which(tool) is None]
+    if missing:
+        words = f"{' and '.join(missing)} missing, so no output can be heard"
+        return Finding(name, False, words, screen.install_line(PACTL_PACKAGES), needed=False)
+    try:
+        server = query_server()
+    except SourceError as error:
+        return Finding(name, False, str(error), needed=False)
+    kind = "PipeWire" if server.is_pipewire else "PulseAudio"
+    outputs = len(server.sinks)
+    words = f"pactl and parec are there, {kind} answers with {outputs or 'no'} output{'' if outputs == 1 else 's'}"
+    return Finding(
+        name, bool(outputs), words, "Connect or switch on an output in the system's settings.", needed=False
+    )
 
 
 def _shared_memory() -> Finding:
@@ -141,6 +167,9 @@ def _folders() -> Finding:
             mend = f"Make {nearest} writable" if own else "Set HOME, or the XDG folders, to what you may write"
             mend += "; until then nothing is remembered."
             return Finding("own folders", False, f"{place} cannot be written", mend, needed=False)
+        if shutil.disk_usage(nearest).free < LEAST_FOLDER_BYTES:
+            mend = f"Free some space on the disk of {nearest}; until then nothing new is remembered."
+            return Finding("own folders", False, f"the disk of {place} is full", mend, needed=False)
     return Finding("own folders", True, ", ".join(str(place) for place in places))
 
 

@@ -7,6 +7,7 @@ import os
 import shutil
 import socket
 import sys
+import threading
 from pathlib import Path
 
 from meter.commands.errors import MISSING_PART, CommandError
@@ -28,7 +29,7 @@ PACKAGES = {
 }
 
 
-ANSWER_SECONDS = 2.0
+ANSWER_SECONDS = 3.0
 
 
 def why_no_screen() -> str:
@@ -97,6 +98,15 @@ def _x_answers(display: str) -> bool:
         xcb = ctypes.CDLL("libxcb.so.1")
     except OSError:
         return True
+    answers: list[bool] = []
+    # In a thread, because a server that takes the connection and then says nothing is waited for without end.
+    asking = threading.Thread(target=lambda: answers.append(_x_admits(xcb, display)), name="display", daemon=True)
+    asking.start()
+    asking.join(ANSWER_SECONDS)
+    return any(answers)
+
+
+def _x_admits(xcb: ctypes.CDLL, display: str) -> bool:
     xcb.xcb_connect.argtypes = (ctypes.c_char_p, ctypes.c_void_p)
     xcb.xcb_connect.restype = ctypes.c_void_p
     xcb.xcb_connection_has_error.argtypes = xcb.xcb_disconnect.argtypes = (ctypes.c_void_p,)

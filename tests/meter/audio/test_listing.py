@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from meter.audio import listing as listing_module
 from meter.audio import portaudio, pulse
 from meter.audio.listing import FAKE_LIST_VARIABLE, Listing, SourceEntry, from_json, list_sources, survey, to_json
 from meter.audio.monitor import DEFAULT_MONITOR
@@ -35,6 +36,24 @@ def library(monkeypatch: pytest.MonkeyPatch) -> FakeSounddevice:
     monkeypatch.setattr(portaudio, "_held", 0)
     monkeypatch.delenv(FAKE_LIST_VARIABLE, raising=False)
     return fake
+
+
+class InThisProcess:
+    """Takes the place of the query in a child, which would not find the fake library."""
+
+    def __enter__(self) -> InThisProcess:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        """Nothing was started."""
+
+    def inputs(self) -> list[portaudio.InputDevice]:
+        return portaudio.input_devices()
+
+
+@pytest.fixture(autouse=True)
+def asked_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(listing_module, "DriverQuery", InThisProcess)
 
 
 def refuse() -> PulseServer:
