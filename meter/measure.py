@@ -29,7 +29,10 @@ TOLD_BY = {
 
 @dataclass(frozen=True)
 class Measurement:
-    """All readings of one file. ``notes`` are sentences about the file or a meter that could not run."""
+    """All readings of one file. ``notes`` are sentences about the file or a meter that could not run.
+
+    ``faults`` are those among them that name a meter.
+    """
 
     file: str
     rate_hz: int
@@ -38,6 +41,7 @@ class Measurement:
     readings: dict[str, Any]
     invalid_samples: int = 0
     notes: tuple[str, ...] = field(default=())
+    faults: tuple[str, ...] = field(default=())
     order: ChannelOrder | None = None
 
     @property
@@ -91,6 +95,7 @@ def measure_file(
             readings=frame.summary(),
             invalid_samples=sanitiser.invalid_samples,
             notes=_notes(reader, chain, sanitiser),
+            faults=tuple(chain.faults.values()),
             order=reader.order,
         )
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 import stat
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -31,6 +32,9 @@ PIECE_FRAMES = 4096
 """Read at a time: a damaged place costs the rest of its piece, not of its block."""
 UNKNOWN_LENGTHS = (0xFFFFFFFF, 0x7FFFFFFF)
 """What a program writes into the header when it streams and cannot know the length yet (common practice)."""
+LEAST_BITS_PER_SECOND = {"OGG": 200, "FLAC": 100, "MP3": 1000, "MPEG": 1000}
+"""What a compressed stream needs at the least, by libsndfile's name of the format. Digital silence, measured, takes
+more: 170 (FLAC at 8 kHz) to 1,900 (Opus). A header that claims more sound than that allows is wrong."""
 CLAIMED_LENGTH = re.compile(r": (\d+) \(should be (\d+)\)")
 OTHER_SIGNS = ("Calculated frame count", "lacks an end-of-stream bit")
 
@@ -38,9 +42,9 @@ OTHER_SIGNS = ("Calculated frame count", "lacks an end-of-stream bit")
 class BlockReader:
     """An open sound file. Use it as a context manager; iterate it for blocks, or call ``read``.
 
-    ``rate_hz``, ``channels``, ``frames`` (as the header claims) and ``order`` (of the channels) are plain attributes;
-    ``note`` is one sentence when the file proved shorter than it claims, else empty, and is complete only after the
-    last block.
+    ``rate_hz``, ``channels``, ``frames`` (as the header claims, within what the file's size allows) and ``order``
+    (of the channels) are plain attributes; ``note`` is one sentence when the file proved shorter than it claims, else
+    empty, and is complete only after the last block.
     """
 
     def __init__(
@@ -54,7 +58,9 @@ class BlockReader:
         self._file = _open_sound(path)
         self.rate_hz = int(self._file.samplerate)
         self.channels = int(self._file.channels)
-        self.frames = int(self._file.frames)
+        self._claimed_frames = int(self._file.frames)
+        self._most_frames = _most_frames(path, str(self._file.format), self.rate_hz)
+        self.frames = min(self._claimed_frames, self._most_frames)
         self.frames_read = 0
         log = self._file.extra_info
         self.note = _header_note(path, log)
@@ -68,13 +74,16 @@ class BlockReader:
     def read(self, frames: int | None = None) -> Samples:
         """Up to ``frames`` (default: the block size) frames, a new array; no rows at the end of the file."""
         wanted = self._block_frames if frames is None else frames
+        wanted = min(wanted, self._most_frames - self.frames_read)
         block = np.empty((wanted, self.channels), dtype=self._dtype)
         filled = 0
         while filled < wanted and (count := self._fill(block[filled : filled + PIECE_FRAMES])):
             filled += count
         self.frames_read += filled
-        if filled < wanted and not self.note and self.frames_read < self.frames:
-            self.note = _short_note(self.path, self.frames_read / self.rate_hz, self.frames / self.rate_hz)
+        if not self.note and self.frames_read == self._most_frames:
+            self.note = _claim_note(self.path, self.frames_read / self.rate_hz, self._claimed_frames / self.rate_hz)
+        elif filled < wanted and not self.note and self.frames_read < self._claimed_frames:
+            self.note = _short_note(self.path, self.frames_read / self.rate_hz, self._claimed_frames / self.rate_hz)
         return block[:filled]
 
     def _fill(self, piece: Samples) -> int:
@@ -261,6 +270,24 @@ def _check_supported(path: Path, rate_hz: int, channels: int, frames: int) -> No
         )
     if frames < 1:
         raise SourceError(f"'{path.name}' holds no sound (0 frames); export it again.")
+
+
+def _most_frames(path: Path, file_format: str, rate_hz: int) -> int:
+    """As many frames as a compressed file of this size can hold; no limit for other formats, which are counted."""
+    least = LEAST_BITS_PER_SECOND.get(file_format)
+    if least is None:
+        return sys.maxsize
+    try:
+        return max(1, path.stat().st_size * 8 * rate_hz // least)
+    except OSError:  # it went away since it was opened, and is read all the same
+        return sys.maxsize
+
+
+def _claim_note(path: Path, read_seconds: float, claimed_seconds: float) -> str:
+    return (
+        f"'{path.name}' claims {claimed_seconds:,.0f} seconds, more than a compressed file of its size can hold; "
+        f"the first {read_seconds:,.0f} were measured, export it again."
+    )
 
 
 def _header_note(path: Path, log: str) -> str:

@@ -18,7 +18,7 @@ from rich.table import Table
 from meter.audio.source import SourceRequest
 from meter.commands.demo_words import as_json, faces_table, readings_table
 from meter.commands.errors import CommandError
-from meter.commands.meters import enabled_meters, named_meters
+from meter.commands.meters import asked_meters, enabled_meters
 from meter.commands.screen import require_libraries, why_no_screen
 from meter.commands.terminal import console, progress, visible
 from meter.engine.apart import listen_apart
@@ -73,17 +73,18 @@ def run(arguments: argparse.Namespace) -> int:
 def listen_without_window(arguments: argparse.Namespace, seconds: float, picture: Path | None = None) -> int:
     """Real time, the same engine, no window; with ``picture`` the page is drawn into that file at the end."""
     enabled = enabled_meters()
-    plugins = named_meters(arguments.plugins, enabled)
+    plugins, refused = asked_meters(arguments.plugins, enabled)
     prepare_demo(DEMO)
     kept: deque[Frame] = deque(maxlen=KEPT_FRAMES)
-    set_aside: list[str] = []
+    set_aside: dict[str, str] = {}
     own = all(plugin.ours for plugin in plugins)
     order = EngineOrder(DEMO, folders=tuple(map(str, arguments.plugins)), enabled=enabled)
     heard = listen(plugins, DEMO, seconds, {}) if own else listen_watched(order, seconds, set_aside)
     frames = keep(heard, kept)
     table = readings_table if arguments.all else partial(faces_table, plugins=plugins)
     last = print_json(frames) if arguments.json else show_table(frames, table)
-    for sentence in set_aside:
+    failed = {**(last.status.quarantined if last else {}), **set_aside}
+    for sentence in (*refused, *failed.values()):
         print(f"{visible(sentence).removesuffix('.')}; mend it or leave it out.", file=sys.stderr)
     if last is None or last.status.state == "failed":
         raise CommandError(last.status.sentence if last else "The demo gave no reading.", SOME_FAILED)
@@ -95,17 +96,17 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
     finally:
         if not arguments.json and not arguments.all:
             print("Every reading of every meter: the same command with --all.", flush=True)
-    return SOME_FAILED if set_aside else 0
+    return SOME_FAILED if refused or failed else 0
 
 
-def listen_watched(order: EngineOrder, seconds: float, set_aside: list[str]) -> Iterator[Frame]:
+def listen_watched(order: EngineOrder, seconds: float, set_aside: dict[str, str]) -> Iterator[Frame]:
     """Listen with meters of others, in a process that is replaced where one hangs; what hung is told at the end."""
     supervisor = Supervisor(order)
     try:
         yield from listen_apart(supervisor, seconds)
     finally:
         supervisor.close()
-        set_aside += supervisor.set_aside.values()
+        set_aside.update(supervisor.set_aside)
 
 
 def prepare_demo(request: SourceRequest) -> None:

@@ -15,7 +15,7 @@ from rich.text import Text
 from meter.audio.file import is_file, is_folder
 from meter.audio.source import SourceError
 from meter.commands.errors import CommandError
-from meter.commands.measure import SOUND_SUFFIXES
+from meter.commands.measure import sound_files_in
 from meter.commands.terminal import console, progress, visible
 from meter.lowend.account import measure_low_end
 from meter.lowend.result import LowEndAccount, Offer, PartAccount
@@ -100,9 +100,16 @@ def _sources(
     for path in _in_folder(folder) if folder is not None else []:
         if path.stem.casefold() == MIX_NAME and mix is None:
             mix = path
-        elif mix is None or not path.samefile(mix):
+        elif mix is None or not _same_file(path, mix):
             parts.append(from_file(path.stem, path))
     return parts, from_file(MIX_NAME, mix) if mix is not None else None
+
+
+def _same_file(one: Path, other: Path) -> bool:
+    try:
+        return one.samefile(other)
+    except OSError:  # one of them went away, which opening it explains
+        return False
 
 
 def _name_and_file(text: str) -> tuple[str, Path]:
@@ -118,7 +125,9 @@ def _name_and_file(text: str) -> tuple[str, Path]:
 def _in_folder(folder: Path) -> list[Path]:
     if not is_folder(folder):
         raise CommandError(f"“{folder}” is not a folder; name a folder of stems, or files with --part NAME=FILE.")
-    files = sorted(path for path in folder.iterdir() if path.suffix.lower() in SOUND_SUFFIXES and path.is_file())
+    files, closed = sound_files_in(folder, deep=False)
+    if closed:
+        raise CommandError(f"The folder {closed[0]}; open it to this account.")
     if not files:
         raise CommandError(f"There is no sound file in the folder {folder}; name another, or files with --part.")
     return files

@@ -14,10 +14,10 @@ from pathlib import Path
 from rich.table import Table
 from rich.text import Text
 
-from meter.audio.file import is_folder, open_blocks
+from meter.audio.file import is_file, is_folder, open_blocks
 from meter.audio.source import SourceError
-from meter.commands.errors import CommandError
-from meter.commands.meters import named_meters, one_or_more
+from meter.commands.errors import WRONG_INPUT, CommandError
+from meter.commands.meters import asked_meters, one_or_more
 from meter.commands.terminal import console, progress, visible
 from meter.commands.watched import Outcome, WatchedMeasuring, measure_one
 from meter.measure import Measurement, speaks_of_files
@@ -44,23 +44,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Measure and print; 0 all measured, 1 some failed, 2 none could be read."""
-    paths = list(_spread(arguments.files))
-    plugins = _file_meters(arguments.plugins)
-    failures: list[str] = []
-    stalls: list[str] = []
+    """Measure and print; 0 all measured, 1 some failed, a meter among them, 2 no file could be read."""
+    troubles = Troubles()
+    paths = list(_spread(arguments.files, troubles.tell))
+    plugins = _file_meters(arguments.plugins, troubles.tell)
+    failures = 0
     results: list[Measurement] = []
-
-    def on_stall(sentence: str) -> None:
-        print(visible(sentence), file=sys.stderr, flush=True)
-        stalls.append(sentence)
-
-    with closing(_measure_all(paths, plugins, arguments.jobs, on_stall)) as outcomes:
+    with closing(_measure_all(paths, plugins, arguments.jobs, troubles.tell)) as outcomes:
         for outcome in outcomes:
             if isinstance(outcome, str):
-                print(visible(outcome), file=sys.stderr)
-                failures.append(outcome)
-            elif arguments.json:
+                troubles.tell(outcome)
+                failures += 1
+                continue
+            for sentence in outcome.faults:
+                troubles.tell(sentence)
+            if arguments.json:
                 print(json.dumps(outcome.to_json(), allow_nan=False), flush=True)
             else:
                 results.append(outcome)
@@ -68,14 +66,29 @@ def run(arguments: argparse.Namespace) -> int:
         _print_csv(results)
     elif results:
         _print_table(results)
-    if len(failures) == len(paths):
-        return CommandError("").exit_code
-    return SOME_FAILED if failures or stalls else 0
+    if failures == len(paths):
+        return WRONG_INPUT
+    return SOME_FAILED if troubles.told else 0
 
 
-def _file_meters(folders: Sequence[Path]) -> list[Plugin]:
+class Troubles:
+    """Says on standard error what failed, each sentence once; ``told`` are those that were said."""
+
+    def __init__(self) -> None:
+        self.told: list[str] = []
+
+    def tell(self, sentence: str) -> None:
+        """Say it, unless it was said before."""
+        if sentence not in self.told:
+            print(visible(sentence), file=sys.stderr, flush=True)
+            self.told.append(sentence)
+
+
+def _file_meters(folders: Sequence[Path], tell: Callable[[str], None]) -> list[Plugin]:
     """The meters that say something about a whole file; one that was asked for and does not is named."""
-    plugins = named_meters(folders)
+    plugins, refused = asked_meters(folders)
+    for sentence in refused:
+        tell(sentence)
     for plugin in plugins:
         if plugin.folder in folders and not speaks_of_files(plugin):
             sentence = (
@@ -85,16 +98,38 @@ def _file_meters(folders: Sequence[Path]) -> list[Plugin]:
     return [plugin for plugin in plugins if speaks_of_files(plugin)]
 
 
-def _spread(paths: Sequence[Path]) -> Iterator[Path]:
+def _spread(paths: Sequence[Path], tell: Callable[[str], None]) -> Iterator[Path]:
     """Folders become the sound files in them, in order of name; raises CommandError for an empty one."""
     for path in paths:
         if not is_folder(path):
             yield path
             continue
-        inside = sorted(file for file in path.rglob("*") if file.suffix.lower() in SOUND_SUFFIXES and file.is_file())
+        inside, closed = sound_files_in(path)
+        for folder in closed:
+            tell(f"The folder {folder}; what it holds is not measured.")
         if not inside:
             raise CommandError(f"There is no sound file in the folder {path}; name a file or another folder.")
         yield from inside
+
+
+def sound_files_in(folder: Path, *, deep: bool = True) -> tuple[list[Path], list[str]]:
+    """The sound files in a folder, and with ``deep`` in those within it, in order of name; links to folders are left.
+
+    The second value names each folder that cannot be listed, with the reason. What goes away meanwhile is left out.
+    """
+    closed: list[str] = []
+
+    def note(error: OSError) -> None:
+        if not isinstance(error, FileNotFoundError):
+            closed.append(f"{error.filename} cannot be listed ({error.strerror})")
+
+    found: list[Path] = []
+    for place, folders, names in os.walk(folder, onerror=note):
+        paths = (Path(place, name) for name in names)
+        found += [path for path in paths if path.suffix.lower() in SOUND_SUFFIXES and is_file(path)]
+        if not deep:
+            folders.clear()
+    return sorted(found), closed
 
 
 def _measure_all(

@@ -8,10 +8,12 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from meter.audio.file import is_file
 from meter.commands.errors import CommandError
 from meter.commands.terminal import visible
 from meter.plugin.enabled import FILE_NAME, Enabled, read_enabled
 from meter.plugin.host import Plugin, discover, usable
+from meter.plugin.manifest import MANIFEST_NAME
 from meter.settings import settings_path
 
 
@@ -47,14 +49,27 @@ def named_meters(folders: Sequence[Path], enabled: Enabled | None = None) -> lis
 
     Naming a folder on the command line lets its meter run, for that run.
     """
+    plugins, refused = asked_meters(folders, enabled)
+    if refused:
+        raise CommandError(refused[0])
+    return plugins
+
+
+def asked_meters(folders: Sequence[Path], enabled: Enabled | None = None) -> tuple[list[Plugin], list[str]]:
+    """The same, with one sentence for each meter in these folders that is refused.
+
+    Raises CommandError for a folder without a manifest: that is a wrong name, not a meter that fails.
+    """
     enabled = enabled_meters() if enabled is None else enabled
     plugins = discover(folders, enabled=enabled)
-    for plugin in plugins:
-        if plugin.folder in folders and not plugin.usable:
+    refused = [plugin for plugin in plugins if plugin.folder in folders and not plugin.usable]
+    for plugin in refused:
+        if not is_file(plugin.folder / MANIFEST_NAME):
             raise CommandError(plugin.refusal)
-        if sentence := changed_sentence(plugin, enabled):
+    for plugin in plugins:
+        if plugin not in refused and (sentence := changed_sentence(plugin, enabled)):
             print(visible(sentence), file=sys.stderr)
-    return usable(plugins)
+    return usable(plugins), [f"Meter “{plugin.id}” is left out: {plugin.refusal}" for plugin in refused]
 
 
 def one_or_more(text: str) -> int:

@@ -1,7 +1,8 @@
 """Files measured in processes of their own: a meter that never answers costs its process, not the command.
 
 Each process notes which meter is at work in memory that both sides see. Where nothing has moved on for long it is
-ended, and the file is measured again without that meter, and so are the files after it.
+ended. After that, as after a meter that ends its process, the file is measured again without the meter, and so are
+the files after it.
 """
 
 from __future__ import annotations
@@ -55,8 +56,9 @@ def measure_one(
 
 
 class WatchedMeasuring:
-    """Measures files in at most ``jobs`` processes. ``set_aside`` maps the ids of meters that stalled to a sentence.
+    """Measures files in at most ``jobs`` processes.
 
+    ``set_aside`` maps the ids of meters that stalled, or ended their process, to a sentence.
     ``on_stall`` is called with that sentence, ``on_frames`` now and then with the frames measured of all files that
     are under way.
     """
@@ -108,10 +110,19 @@ class WatchedMeasuring:
             number, path = worker.job
             if pipe in answered:
                 outcome = worker.answer()
-                done[number] = self._noted(outcome) if outcome is not None else self._died(worker, path)
+                if outcome is not None:
+                    done[number] = self._noted(outcome)
+                    continue
+                meter = worker.meter_at_work
+                self._drop(worker)
+                if meter is None or meter.ours:
+                    done[number] = _died(path)
+                else:
+                    self._put_aside(meter, f"its process ended in it while {path} was measured")
+                    waiting.appendleft((number, path))
             elif (meter := worker.stalled_in()) is not None:
-                self._put_aside(meter, path)
-                waiting.appendleft(worker.job)
+                self._put_aside(meter, f"it did not answer for {STALL_SECONDS:.0f} s while {path} was measured")
+                waiting.appendleft((number, path))
                 self._drop(worker)
         self._on_frames(sum(worker.frames for worker in self._workers))
 
@@ -121,26 +132,20 @@ class WatchedMeasuring:
             return outcome
         return replace(outcome, notes=(*outcome.notes, *self.set_aside.values()))
 
-    def _put_aside(self, meter: Plugin, path: Path) -> None:
+    def _put_aside(self, meter: Plugin, why: str) -> None:
         if meter.id in self.set_aside:
             return
-        sentence = (
-            f"Meter “{meter.id}” of {meter.origin} is set aside: it did not answer for {STALL_SECONDS:.0f} s while "
-            f"{path} was measured; mend it or leave it out."
-        )
+        sentence = f"Meter “{meter.id}” of {meter.origin} is set aside: {why}; mend it or leave it out."
         self.set_aside[meter.id] = sentence
         self._on_stall(sentence)
-
-    def _died(self, worker: _Worker, path: Path) -> str:
-        meter = worker.meter_at_work
-        self._drop(worker)
-        if meter is None:
-            return f"{path} could not be measured: the process that did it was ended; measure it again."
-        return f"{path} could not be measured: the process ended in meter “{meter.id}”; mend that or leave it out."
 
     def _drop(self, worker: _Worker) -> None:
         self._workers.remove(worker)
         worker.kill()
+
+
+def _died(path: Path) -> str:
+    return f"{path} could not be measured: the process that did it was ended; measure it again."
 
 
 class _Worker:

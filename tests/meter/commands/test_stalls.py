@@ -100,7 +100,9 @@ def test_a_meter_that_takes_its_time_is_waited_for(tmp_path: Path, capsys: pytes
     assert (code, said, found["slow.total"]) == (0, [], 1.0)
 
 
-def test_a_process_that_ends_costs_one_file_and_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_meter_that_ends_its_process_costs_no_file_and_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     body = "if abs(block).max() < 0.095:\n    __import__('os')._exit(3)"
     fatal = write_meter(tmp_path / "fatal", "fatal", body)
     first, second = files(tmp_path, 2)
@@ -108,10 +110,62 @@ def test_a_process_that_ends_costs_one_file_and_is_told(tmp_path: Path, capsys: 
     third.write_bytes(first.read_bytes())
     code, found, said = measure(capsys, first, second, third, "--plugins", fatal)
     assert code == 1
-    assert [item["file"] for item in found] == [str(first), str(third)]
+    assert [item["file"] for item in found] == [str(first), str(second), str(third)]
     [sentence] = said
     assert str(second) in sentence
     assert "“fatal”" in sentence
+    assert found[1]["peaks.true_max_dbtp"] == pytest.approx(-21.0, abs=0.1)
+    assert sentence in found[1]["notes"]
+
+
+def spoil(folder: Path, how: str) -> Path:
+    """A meter that fails in one of the ways a meter can."""
+    bodies = {
+        "throws": {"process": "raise ValueError('no')"},
+        "throws when read": {"read": "raise ValueError('no')"},
+        "ends the process": {"process": "__import__('os')._exit(3)"},
+        "asks to end": {"process": "raise SystemExit(0)"},
+        "hangs": {"process": FOREVER},
+    }
+    write_meter(folder, "spoilt", **bodies.get(how, {}))
+    if how == "throws when loaded":
+        (folder / "process.py").write_text("import there_is_no_such_module", encoding="utf-8")
+    if how == "ends the process when loaded":
+        (folder / "process.py").write_text("import os\nos._exit(0)", encoding="utf-8")
+    if how == "is refused":
+        manifest = folder / "manifest.toml"
+        manifest.write_text(manifest.read_text(encoding="utf-8").replace('"1.0"', '"99.0"'), encoding="utf-8")
+    return folder
+
+
+WAYS_TO_FAIL = (
+    "throws", "throws when read", "throws when loaded", "ends the process", "ends the process when loaded",
+    "asks to end", "hangs", "is refused",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("how", "count"), [*((how, 1) for how in WAYS_TO_FAIL), ("ends the process", 2)])
+def test_however_a_meter_fails_the_files_are_measured_and_it_is_named(
+    how: str, count: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    spoilt = spoil(tmp_path / "spoilt", how)
+    code, found, said = measure(capsys, *files(tmp_path, count), "--plugins", spoilt)
+    assert code == 1
+    assert [item["peaks.true_max_dbtp"] for item in found] == pytest.approx([-20.0, -21.0][:count], abs=0.1)
+    [sentence] = said
+    assert "spoilt" in sentence
+
+
+@pytest.mark.parametrize("how", ["throws", "throws when loaded", "is refused"])
+def test_the_demo_names_a_meter_however_it_fails(
+    how: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    spoilt = spoil(tmp_path / "spoilt", how)
+    assert main(["demo", "--headless", "--json", "--seconds", "1", "--plugins", str(spoilt)]) == 1
+    caught = capsys.readouterr()
+    assert json.loads(caught.out.splitlines()[-1])["state"] == "running"
+    [sentence] = caught.err.splitlines()
+    assert "spoilt" in sentence
 
 
 def command(*words: str | Path) -> subprocess.Popen[bytes]:
