@@ -19,7 +19,7 @@ from pathlib import Path
 from types import FrameType, FunctionType, TracebackType
 from typing import Any, cast
 
-from PySide6.QtCore import QCoreApplication, QTimer
+from PySide6.QtCore import QCoreApplication, QSize, QTimer
 from PySide6.QtWidgets import QWidget
 
 from meter.gui.face import Face
@@ -32,6 +32,14 @@ LOOK_SECONDS = 0.5
 BEAT_MS = 250
 LONGEST_REASON = 200
 FAILED = "Its view failed: "
+RESULTS: dict[str, type | tuple[type, ...]] = {"subtitle": str, "value_text": str, "choices": (tuple, list)}
+ATTRIBUTES: dict[str, type | tuple[type, ...]] = {
+    "short_subtitle": (str, property),
+    "least": QSize,
+    "preferred": QSize,
+}
+"""Types of what a face gives to our code."""
+NOT_THEIRS = ("setting_chosen", "action_asked")
 OUR_PLACES = (sys.prefix, str(Path(__file__).parents[1]))
 STUCK = f"it kept the window waiting for {STUCK_SECONDS:.0f} s"
 
@@ -183,8 +191,11 @@ def guarded_class(made: type[Face], guard: FaceGuard, number: int) -> type[Face]
     """A class like ``made`` in which every method that others wrote is called through the guard."""
     ours = set(Face.__mro__)
     methods: dict[str, Any] = {"broken": "", "break_off": _break_off, "show_fault": _show_fault}
+    methods |= {"meter_id": "", "title": "", "stand_for": Face.stand_for, "fault": Face.fault}
     for base in (base for base in made.__mro__ if base not in ours):
         for name, value in vars(base).items():
+            if name in NOT_THEIRS or not isinstance(value, ATTRIBUTES.get(name, object)):
+                raise ImportError(f"its {name} is not what meter.gui.face.Face takes")
             if name.startswith("__") or name in methods:
                 continue
             if isinstance(value, FunctionType):
@@ -196,10 +207,17 @@ def guarded_class(made: type[Face], guard: FaceGuard, number: int) -> type[Face]
 
 
 def _guarded_method(name: str, function: Callable[..., Any], guard: FaceGuard, number: int) -> Callable[..., Any]:
+    wanted = RESULTS.get(name)
     base = getattr(Face, name, None)
     base = base.fget if isinstance(base, property) else base
     # Called by Qt in the midst of the face's own code, it must not throw there; its own helpers may throw to it.
     from_qt = hasattr(QWidget, name)
+
+    def checked(*words: Any, **more: Any) -> Any:
+        result = function(*words, **more)
+        if wanted is not None and not isinstance(result, wanted):
+            raise TypeError(f"{name} gives {type(result).__name__}")
+        return result
 
     @functools.wraps(function)
     def call(self: Any, *words: Any, **more: Any) -> Any:
@@ -208,7 +226,7 @@ def _guarded_method(name: str, function: Callable[..., Any], guard: FaceGuard, n
         return guard.call(
             self,
             number,
-            lambda: function(self, *words, **more),
+            lambda: checked(self, *words, **more),
             lambda: base(self, *words, **more) if callable(base) else None,
         )
 

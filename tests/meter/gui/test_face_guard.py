@@ -203,6 +203,34 @@ def test_id_and_title_come_from_the_manifest(qtbot, tmp_path: Path, identity: st
     bench.window.close()
 
 
+ODD = {
+    "an id that cannot be set": "meter_id = property(lambda self: 'vu')",
+    "a title that throws": "title = property(lambda self: 1 / 0)",
+    "no signal": "setting_chosen = None",
+    "labels that are none": "def arrange(self, inside):\n    self.labels = None",
+    "choices that are none": "def choices(self):\n    return 7",
+    "words that are none": "def value_text(self):\n    return None",
+    "a subtitle that is none": "@property\ndef subtitle(self):\n    return 3",
+    "a short subtitle that is none": "short_subtitle = 3",
+    "sizes that are none": "least = None\npreferred = None",
+    "no way to make it": "def __init__(self, needed):\n    pass",
+    "half made": "def __init__(self):\n    pass",
+    "never a fault": "fault = ''",
+}
+
+
+@pytest.mark.parametrize("inside", ODD.values(), ids=ODD)
+def test_odd_faces_cost_the_window_nothing(qtbot, tmp_path: Path, inside: str, capfd) -> None:
+    bench = Bench(qtbot, guest(tmp_path / "guest", inside))
+    assert bench.goes_on()
+    bench.window.read_levels()
+    bench.window.resize(1400, 1200)
+    assert bench.goes_on()
+    assert bench.window.page.card("guest").entry.meter_id == "guest"
+    assert "Traceback" not in capfd.readouterr().err
+    bench.window.close()
+
+
 def test_a_face_cannot_set_another_meter_by_its_signal(qtbot, tmp_path: Path) -> None:
     bench = Bench(qtbot, guest(tmp_path / "guest"))
     before = bench.link.called("configure")
