@@ -121,7 +121,7 @@ class GuardedMeter:
     def blame_for_loss(self) -> None:
         """Sound is being lost, and no other meter is further behind: put it in quarantine if it is far enough."""
         if self._behind > BEHIND_TO_QUARANTINE:
-            self._put_aside_as_late("sound was being lost")
+            self._put_aside_as_late("sound was lost or about to be")
 
     def _put_aside_as_late(self, and_what: str) -> None:
         """Ours never wait; on a machine that is too busy they go on, and the loss is reported as it is."""
