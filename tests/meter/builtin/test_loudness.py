@@ -154,3 +154,10 @@ def test_short_gaps_apart_lose_no_more_than_themselves() -> None:
         processor.feed(tone(997.0, -23.0, 1.0, 48_000, 2))
         processor.skip(0.02)
     assert processor.read()["measured"] == pytest.approx(10.0)
+
+
+def test_the_highest_short_term_is_a_mean_of_3_s_and_the_highest_momentary_is_not() -> None:
+    """A second at -20 LUFS between long stretches at -30: over 3 s at most (10^-2 + 2 x 10^-3) / 3 (closed form)."""
+    readings = after(stepped_tone(1000.0, [(-30.0, 5.0), (-20.0, 1.0), (-30.0, 5.0)], 48_000, 2))
+    assert readings["momentary_max"] == pytest.approx(-20.0, abs=0.05)
+    assert readings["short_term_max"] == pytest.approx(10.0 * math.log10(0.012 / 3.0), abs=0.05)
