@@ -116,3 +116,13 @@ def test_blocks_longer_than_what_waits_has_room_for_change_nothing() -> None:
         apart.push(sound[round(first * RATE_HZ) : round(last * RATE_HZ)])
     np.testing.assert_allclose(apart.kept(), once.kept(), atol=1e-7)
     np.testing.assert_allclose(apart.rows(), once.rows(), rtol=1e-6, atol=1e-12)
+
+
+def test_an_offset_hides_no_hit() -> None:
+    """A converter's offset is no sound: with it the drum has the same note and its audio no mean."""
+    drum = place(repeated(resonator(62.0, 14.0, 0.2), 12, 0.5), 6.5)
+    plain, moved = low_part(drum), low_part(drum + 0.3)
+    assert np.isfinite(plain.lowest_note().floor_hz)
+    assert moved.lowest_note().floor_hz == pytest.approx(plain.lowest_note().floor_hz, rel=1e-3)
+    assert moved.lowest_note().evidence == plain.lowest_note().evidence
+    assert moved.audio().mean() == pytest.approx(0.0, abs=1e-9)

@@ -369,3 +369,18 @@ def test_a_part_on_the_right_only_is_all_of_a_sum_without_a_mix() -> None:
     assert reading["tried_state"] == 2.0
     assert reading["tried_mix_peak"] == pytest.approx(reading["tried_peak"], abs=1e-3)
     assert reading["tried_mix_lows"] < -1.0
+
+
+def test_a_band_that_hardly_sounds_is_not_the_worst_in_mono() -> None:
+    """Inverted lows 30 dB under the rest: nobody misses them, so no band and no part is blamed."""
+    seconds = np.arange(4 * RATE_HZ)[:, None] / RATE_HZ
+    pair = 0.3 * np.sin(2 * np.pi * 75.0 * seconds) * [1.0, 1.0]
+    pair += 0.3 * 10.0**-1.5 * np.sin(2 * np.pi * 30.0 * seconds) * [1.0, -1.0]
+    meter = low_end({"part pair": (0, 1)}, channels=2)
+    meter.feed(pair)
+    reading = meter.read()
+    assert reading["mono_loss_bands"][0] == reading["mono_loss_bands"].min() < -5.0
+    assert reading["mono_worst"] != 1.0
+    assert reading["mono_loss"] > -0.1
+    assert np.isnan(reading["culprit"])
+    assert np.isnan(reading["loss_with_culprit_in_mono"])
