@@ -43,3 +43,12 @@ def test_pitch_is_read_in_the_louder_channel(louder: int) -> None:
     notes = np.stack([0.3 * np.sin(2.0 * np.pi * 110.0 * t), 0.03 * np.sin(2.0 * np.pi * 73.4 * t)], axis=1)
     rows = NoteFrames(RATE_HZ, 2).push(notes if louder == 0 else notes[:, ::-1])
     assert np.median(rows[:, 1]) == pytest.approx(110.0, rel=0.005)
+
+
+def test_an_open_fifth_is_not_taken_for_the_octave_under_it() -> None:
+    """A2 and E3 together repeat at A1, which nobody plays: the lowest partial that sounds is 110 Hz."""
+    t = np.arange(2 * RATE_HZ) / RATE_HZ
+    sound = sum(0.1 / n * np.sin(2.0 * np.pi * hz * n * t) for hz in (110.0, 165.0) for n in (1, 2, 3))
+    rows = NoteFrames(RATE_HZ, 1).push(np.asarray(sound)[:, None])
+    assert np.median(rows[:, 1]) == pytest.approx(110.0, rel=0.005)
+    assert np.median(rows[:, 2]) > 0.8
