@@ -68,7 +68,13 @@ def onsets(signal: FloatArray, rate_hz: float) -> FloatArray:
     """Times in seconds at which low notes begin, in order; empty when nothing is loud enough."""
     if len(signal) < 4.0 * COMPARED_SECONDS * rate_hz:
         return np.empty(0)
-    band, rate_hz = low_band(signal, rate_hz)
+    return onsets_in(*low_band(signal, rate_hz))
+
+
+def onsets_in(band: FloatArray, rate_hz: float) -> FloatArray:
+    """The same of what ``low_band`` gave, where that is needed for more than onsets."""
+    if len(band) < 4.0 * COMPARED_SECONDS * rate_hz:
+        return np.empty(0)
     span = round(COMPARED_SECONDS * rate_hz)
     power = frame_power(band)
     candidates = rises(power, span, round(APART_SECONDS * rate_hz))

@@ -17,7 +17,7 @@ from scipy.signal import butter, sosfilt
 
 from dsp.coincidence import COINCIDENCE_SECONDS, together
 from dsp.low_spectrum import LowSpectra
-from dsp.onsets import LOUD_RANGE_DB, SILENCE_DBFS, frame_power, loud_power, low_band, onsets
+from dsp.onsets import LOUD_RANGE_DB, SILENCE_DBFS, frame_power, loud_power, low_band, onsets_in
 from dsp.types import FloatArray
 from dsp.units import db_to_power, power_to_db
 
@@ -119,7 +119,8 @@ def pair(
     if len(first) != len(second):
         raise ValueError(f"The two parts have {len(first)} and {len(second)} samples; give both the same stretch.")
     first_band, second_band = (_band(_both_channels(part), rate_hz, SUM_BAND_HZ) for part in (first, second))
-    starts, others = onsets(first, rate_hz), onsets(second, rate_hz)
+    (low_first, low_rate_hz), (low_second, _) = (_low_band(part, rate_hz) for part in (first, second))
+    starts, others = onsets_in(low_first, low_rate_hz), onsets_in(low_second, low_rate_hz)
     found = together(starts, others, len(first) / rate_hz)
     timing = Timing(
         found.count, found.by_chance, len(found.matches), len(starts), len(others), found.gap_ms, found.spread_ms
@@ -127,7 +128,7 @@ def pair(
     gain = _sum_gain(first_band, second_band, rate_hz, found.matches)
     overlap, bands = spectral_overlap(first_spectra, second_spectra)
     room = _second_under_first(first, second, rate_hz, starts, first_fundamental_hz)
-    at_once = time_overlap(first, second, rate_hz)
+    at_once = time_overlap(low_first, low_second, low_rate_hz)
     said = verdict(timing, gain, at_once, found.middle_ms)
     return Pair(timing, gain, overlap, bands, room, at_once, said, _reason(timing, said))
 
@@ -146,15 +147,23 @@ def _reason(timing: Timing, said: str) -> str:
 
 
 def time_overlap(first: FloatArray, second: FloatArray, rate_hz: float) -> float:
-    """Share of the time of the part that sounds less in which both do, 0 to 1; NaN while one is silent."""
+    """Share of the time of the part that sounds less in which both do, 0 to 1; NaN while one is silent.
+
+    Both are what ``dsp.onsets.low_band`` gave.
+    """
     a, b = _sounding(first, rate_hz), _sounding(second, rate_hz)
     less = min(int(a.sum()), int(b.sum()))
     return float((a & b).sum()) / less if less else float("nan")
 
 
-def _sounding(part: FloatArray, rate_hz: float) -> NDArray[Any]:
+def _low_band(part: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
+    return low_band(part, rate_hz) if len(part) else (part, rate_hz)
+
+
+def _sounding(band: FloatArray, rate_hz: float) -> NDArray[Any]:
     """Frames in which the low notes of a part are less than 20 dB under its loud ones."""
-    band, rate_hz = low_band(part, rate_hz)
+    if not len(band):
+        return np.zeros(0, dtype=np.bool_)
     power = frame_power(band)
     least = max(loud_power(power) * db_to_power(-LOUD_RANGE_DB), db_to_power(SILENCE_DBFS))
     return np.asarray(maximum_filter1d(power, max(1, round(SOUNDING_SECONDS * rate_hz))) >= least)
@@ -208,6 +217,8 @@ def _both_channels(part: FloatArray) -> FloatArray:
 
 
 def _band(signal: FloatArray, rate_hz: float, edges_hz: tuple[float, float]) -> FloatArray:
+    if not len(signal):  # a stretch of nothing but gaps
+        return signal
     sos = butter(2, edges_hz, btype="bandpass", fs=rate_hz, output="sos")
     return np.asarray(sosfilt(sos, signal, axis=0))
 

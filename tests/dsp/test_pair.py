@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from dsp.onsets import low_band
 from dsp.pair import CANCELLING, OVERLAPPING, TAKING_TURNS, TOGETHER, Pair, pair, time_overlap
 from tests.support.low_parts import RATE_HZ, Sound, held, low_part, place, repeated, resonator
 
@@ -129,7 +130,8 @@ def test_overlap_in_time(seconds: float) -> None:
     """Notes of one length, half a beat of 0.25 s apart: what outlasts it overlaps on both sides."""
     expected = max(0.0, 2 * (seconds - 0.25)) / seconds
     a, b = (low_part(part(held(55.0, seconds, (1.0,)), shift)) for shift in (0.0, 0.25))
-    assert time_overlap(a.audio(), b.audio(), a.rate_hz) == pytest.approx(expected, abs=0.08)
+    (first, rate_hz), (second, _) = (low_band(sound.audio(), sound.rate_hz) for sound in (a, b))
+    assert time_overlap(first, second, rate_hz) == pytest.approx(expected, abs=0.08)
     found = compare(part(held(55.0, seconds)), part(held(55.0, seconds), 0.25))
     assert (found.verdict == TAKING_TURNS) == (expected < 0.15)
 
@@ -171,6 +173,14 @@ def test_mono_and_stereo_compare() -> None:
 
 def test_a_silent_part() -> None:
     found = compare(KICK, np.zeros_like(KICK))
+    assert (found.verdict, found.reason) == ("not yet", "one of the two has no low notes")
+
+
+@pytest.mark.parametrize("frames", [0, 1, 100])
+def test_next_to_no_sound(frames: int) -> None:
+    whole = low_part(KICK)
+    audio = whole.audio()[:frames]
+    found = pair(audio, audio, whole.rate_hz, whole.spectra(), whole.spectra())
     assert (found.verdict, found.reason) == ("not yet", "one of the two has no low notes")
 
 

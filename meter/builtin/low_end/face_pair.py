@@ -50,7 +50,7 @@ class PairFace(Face):
         super().__init__()
         self.labels = {
             "figure": Label(FIGURE_PX + 4, bold=True, sample=WIDEST, least_px=26),
-            "word": Label(FIGURE_PX - 14, bold=True, sample="partly cancel", least_px=VERDICT_PX),
+            "word": Label(FIGURE_PX - 14, bold=True, sample="cancel completely", least_px=VERDICT_PX),
             "unit": Label(TEXT_PX, role="soft"),
             "verdict": Label(TEXT_PX, lines=6),
             "try": Label(MARK_PX, role="soft", lines=2),
@@ -113,10 +113,10 @@ class PairFace(Face):
         self._take_lanes(frame, names, stale)
         gain = data.number(frame, "pair_sum_gain")
         found = self._verdict(frame)
-        known = not math.isnan(gain)
-        self.say("figure", words.figure(gain, plus=True) if known else "", "faint" if stale else "ink")
-        self.say("word", found if not known else "", "faint" if stale else "ink")
-        self.say("unit", "dB summing gain" if known else "")
+        known, finite = not math.isnan(gain), math.isfinite(gain)
+        self.say("figure", words.figure(gain, plus=True) if finite else "", "faint" if stale else "ink")
+        self.say("word", found if not finite else "", "faint" if stale else "ink")
+        self.say("unit", "dB summing gain" if finite else "")
         self.beside("figure", "unit")
         sentence = self._sentence(frame, names)
         judged = known or bool(found)
