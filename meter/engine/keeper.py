@@ -25,11 +25,15 @@ NAMELESS = "me"
 HEARD_KINDS = frozenset({"device", "monitor"})
 
 APART_SECONDS = 5
-"""Seconds of sound are counted on from the last one; when that is further off the clock, the clock decides. A burst
-after a stall comes up to 4 s late."""
+"""Seconds of sound are counted on from the last one, by frames. When that stays further behind the clock than this,
+the clock decides."""
+
+CATCH_UP_SECONDS = 5.0
+"""Sound that was held back while the program was stopped comes faster than time goes. While the distance to the clock
+still shrinks within this time, the count goes on by frames."""
 
 ASLEEP_SECONDS = 60.0
-"""Whoever was not asked for so long was asleep, and the machine with it: that is no gap but the end of a sitting."""
+"""No readings for so long, and no sound held back: the machine slept. That is no gap but the end of a sitting."""
 
 TAKEN = ("calibrated", "doubt", "seconds", "seat_second", "peak_second", "seat_minute", "seat_quarter_hour")
 FILLED = (
@@ -80,6 +84,8 @@ class Keeper:
         self._count = 0
         self._second: int | None = None
         self._asked_at = -math.inf
+        self._behind = (math.inf, -math.inf)
+        """Least distance to the clock in seconds while the sound is behind it, and when that was."""
         self._left: tuple[tuple[float, ...], tuple[float, float]] = ((), (math.nan, math.nan))
 
     @property
@@ -98,7 +104,10 @@ class Keeper:
         if self._context is None or not self._offsets:
             return
         now = self._clock.now()
-        if now - self._asked_at > ASLEEP_SECONDS:
+        if self._second is None:
+            self._clock.restart()
+            now = self._clock.now()
+        if now - self._asked_at > ASLEEP_SECONDS and state == "idle":
             self.rest()
         self._asked_at = now
         if kind not in HEARD_KINDS or values[self._offsets["calibrated"]] != 1.0:
@@ -135,7 +144,7 @@ class Keeper:
         count = int(values[self._offsets["seconds"]])
         ended = math.floor(now) - 1
         if count != self._count:
-            second = self._place(count, ended)
+            second = self._place(count, ended, now)
             self._count = count
             level = float(values[self._offsets["seat_second"]])
             if not math.isnan(level):
@@ -147,14 +156,30 @@ class Keeper:
             for second in range(self._second + 1, ended + 1):
                 self._send(second, -math.inf, math.nan, values)
 
-    def _place(self, count: int, ended: int) -> int:
+    def _place(self, count: int, ended: int, now: float) -> int:
         """The second since 1970 that a whole second of sound stands for."""
         if self._second is None:
             return ended
         if count < self._count:
-            return max(ended, self._second + 1)  # the meter began anew
+            return max(ended, self._second + 1)  # the meter was restarted
         counted = self._second + count - self._count
-        return counted if abs(counted - ended) <= APART_SECONDS else ended
+        behind = ended - counted
+        if abs(behind) <= APART_SECONDS or self._catches_up(behind, now):
+            return counted
+        if behind > ASLEEP_SECONDS:
+            self.rest()
+        self._behind = (math.inf, -math.inf)
+        return ended
+
+    def _catches_up(self, behind: int, now: float) -> bool:
+        """Whether sound that is behind the clock came nearer to it lately."""
+        if behind <= 0:
+            return False
+        least, at = self._behind
+        if behind < least:
+            self._behind = (behind, now)
+            return True
+        return now - at <= CATCH_UP_SECONDS
 
     def _send(self, second: int, level_dba: float, peak_dbc: float, values: FloatArray) -> None:
         self._line.post(Heard(second, level_dba, peak_dbc, float(values[self._offsets["doubt"]])))

@@ -220,6 +220,25 @@ def test_a_burst_after_a_stall_is_noted_second_by_second(tmp_path: Path) -> None
     assert list(heard) == list(range(min(heard), max(heard) + 1))
 
 
+@pytest.mark.parametrize("stopped", [9.0, 60.0, 120.0])
+def test_a_program_that_was_stopped_notes_every_second_it_catches_up(tmp_path: Path, stopped: float) -> None:
+    bench = Engined(tmp_path, tone(600.0))
+    bench.run(20.0)
+    bench.time.go(stopped)  # the clock goes on and the sound is held back
+    held_back = stopped * 4 / 3  # at four times the speed, with what sounds meanwhile
+    for _ in range(round(held_back / STEP_SECONDS)):
+        bench.source.advance(STEP_SECONDS)
+        bench.time.go(STEP_SECONDS / 4)
+        while bench.engine.step():
+            pass
+    bench.run(20.0)
+    bench.engine.close()
+    heard = bench.heard()
+    assert len(heard) == pytest.approx(40 + held_back, abs=2)
+    assert list(heard) == list(range(min(heard), max(heard) + 1))
+    assert bench.gaps() == []
+
+
 def test_an_unplugged_device_is_a_gap_once_it_is_back(tmp_path: Path) -> None:
     bench = Engined(tmp_path, tone(20.0), Gone(refusals=6), tone(60.0))
     bench.run(80.0)
