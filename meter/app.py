@@ -211,6 +211,9 @@ class PlayedFrames:
     def reset(self) -> None:
         """Nothing runs that could be reset."""
 
+    def suspend(self, reason: str) -> None:
+        """Nothing is counted here."""
+
     def mark(self) -> None:
         """Nothing runs that could be marked."""
 
@@ -245,6 +248,10 @@ class SupervisedEngine:
     def reset(self) -> None:
         """Forget what was measured."""
         self._supervisor.reset()
+
+    def suspend(self, reason: str) -> None:
+        """Count nothing for this reason until it is empty."""
+        self._supervisor.suspend(reason)
 
     def mark(self) -> None:
         """Begin the figures since the mark anew."""

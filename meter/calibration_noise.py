@@ -16,8 +16,9 @@ import soundfile
 from dsp.signals import pink_noise
 from dsp.types import FloatArray
 from dsp.units import SINE_RMS_OFFSET_DB
+from meter.noise_levels import CAP_DBFS_RMS
 
-LEVEL_DBFS_RMS = -20.0
+LEVEL_DBFS_RMS = CAP_DBFS_RMS
 BANDS_HZ = {"band": (500.0, 2000.0), "wide": (20.0, 20_000.0)}
 BAND_WORDS = {"band": "500-2000-hz", "wide": "20-20000-hz"}
 SIDES = ("left", "right", "both")
@@ -60,7 +61,10 @@ def write_noise(folder: Path, kind: str) -> str:
         try:
             with soundfile.SoundFile(path, "w", RATE_HZ, 2, subtype="PCM_24") as file:
                 file.title = f"Calibration noise {BAND_WORDS[kind]}, {side}"
-                file.comment = "-20 dBFS rms per channel, full-scale sine = 0 (AES17); -23.0 dB re an rms of 1.0"
+                file.comment = (
+                    f"{LEVEL_DBFS_RMS:g} dBFS rms per channel, full-scale sine = 0 (AES17); "
+                    f"{LEVEL_DBFS_RMS - SINE_RMS_OFFSET_DB:.1f} dB re an rms of 1.0"
+                )
                 file.write(np.tile(both * sounding, (LOOPS_IN_FILE, 1)) * fade)
         except (OSError, RuntimeError) as error:  # soundfile's own error is a RuntimeError
             return f"The noise could not be written to {path} ({error}); choose another folder."

@@ -34,6 +34,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("dsp/", ("dsp",), SCIENCE),
     ("meter/readings.py", (), ("numpy", "msgspec")),
     ("meter/children.py", (), ()),
+    ("meter/noise_levels.py", (), ()),
     ("meter/feeds.py", ("meter.readings",), ("numpy", "msgspec")),
     ("meter/settings.py", ("meter.readings", "meter.feeds"), ("numpy", "msgspec", "platformdirs")),
     ("meter/settings_merge.py", ("meter.settings",), ()),
@@ -53,7 +54,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/selftest/", ("dsp", "meter.selftest"), SCIENCE),
     (
         "meter/audio/",
-        ("dsp.types", "dsp.roles", "meter.audio", "meter.children", "meter.demo"),
+        ("dsp.types", "dsp.roles", "meter.audio", "meter.children", "meter.demo", "meter.noise_levels"),
         ("numpy", "sounddevice", "soundfile"),
     ),
     (
@@ -80,6 +81,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.feeds",
             "meter.settings",
             "meter.settings_merge",
+            "meter.noise_levels",
             "meter.plugin.manifest",
         ),
         ("numpy", "presets", "msgspec", *QT),

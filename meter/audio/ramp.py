@@ -10,11 +10,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from meter.noise_levels import CAP_DBFS_RMS, START_DBFS_RMS
+
 Samples = NDArray[np.float32]
 
-START_DBFS_RMS = -50.0
-CAP_DBFS_RMS = -20.0
-"""Rms levels where a full-scale sine reads 0 (AES17)."""
 RISE_DB_PER_SECOND = 1.5
 """Twenty seconds from the start to the cap: time to turn down, or to stop."""
 FADE_SECONDS = 0.03

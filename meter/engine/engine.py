@@ -64,7 +64,7 @@ class Engine:
         self._clock = clock
         self._open_source = open_source
         self.meters = [GuardedMeter(plugin, timing) for plugin in plugins]
-        self._output = HeardOutput(self.meters, outlet)
+        self.output = HeardOutput(self.meters, outlet)
         self._leave_meter = partial(on_meter, -1)
         self._handover = handover or Handover(None)
         self._keeper = keeper
@@ -119,7 +119,7 @@ class Engine:
         self._chain = None
         self._watch = None
         self._frozen = None
-        self._output.leave()
+        self.output.leave()
         self._forget_counts()
         self._try_open()
 
@@ -146,7 +146,7 @@ class Engine:
         self._forget_counts()
         self._frozen = None
         self._handover.begin()
-        self._output.begin()
+        self.output.begin()
         if self._chain is not None:
             self._chain.reset()
 
@@ -163,7 +163,7 @@ class Engine:
             if meter is None:
                 raise ValueError(f"There is no meter “{meter_id}” to set.")
             meter.configure(settings)
-            self._output.check(meter)
+            self.output.check(meter)
             self._leave_meter()
             self._tell_keeper(meter)
         except ValueError as error:
@@ -255,7 +255,7 @@ class Engine:
         """Keep the chain over a gap of the same source; make a new one when rate or channels differ."""
         assert self._request is not None
         old = self._info
-        self._output.follow(info)
+        self.output.follow(info)
         same = old is not None and (old.rate_hz, old.channels) == (info.rate_hz, info.channels)
         if self._chain is not None and same:
             return

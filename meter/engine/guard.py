@@ -43,6 +43,10 @@ class Timing:
     wall: Clock = field(default=time.perf_counter)
 
 
+CALIBRATED, CALIBRATED_FOR = "calibrated", "calibrated_for"
+"""A meter with these two settings has a calibration, which belongs to one output and ends with it."""
+
+
 class GuardedMeter:
     """A processor that cannot harm the chain.
 
@@ -54,6 +58,8 @@ class GuardedMeter:
         assert plugin.manifest is not None
         self.manifest: Manifest = plugin.manifest
         self.fault = ""
+        self.suspended = False
+        """Nothing counts at present: what sounds is a gap, but to the meter that a calibration is measured with."""
         self._excluded = ""
         self._plugin = plugin
         self._timing = timing
@@ -103,6 +109,9 @@ class GuardedMeter:
 
         Its own computing time is asked for only after a block that took longer than its sound.
         """
+        if self.suspended and CALIBRATED_FOR not in self._settings:
+            self.skip(len(block))
+            return
         if self._timing is None:
             self._guard("process", lambda meter: meter.process(block))
             return

@@ -1,15 +1,12 @@
-"""Which output is heard, and what must stop when it becomes another one. No thread, no clock."""
+"""Which output is heard and what of it counts, and what stops when it becomes another. No thread, no clock."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from meter.audio.source import SourceInfo
-from meter.engine.guard import GuardedMeter
+from meter.engine.guard import CALIBRATED, CALIBRATED_FOR, GuardedMeter
 from meter.engine.outlet import Outlet
-
-CALIBRATED, CALIBRATED_FOR = "calibrated", "calibrated_for"
-"""A meter with these two settings has a calibration, which belongs to one output and ends with it."""
 
 
 class HeardOutput:
@@ -42,6 +39,15 @@ class HeardOutput:
         self._say(
             f"The output changed from '{names[0]}' to '{names[1]}'; figures since R hold both, R restarts them."
         )
+
+    def suspend(self, reason: str) -> None:
+        """Count nothing for this stated reason, such as calibration noise; an empty one ends it. [dsp]
+
+        What sounds meanwhile is a gap to every meter but one that a calibration is measured with.
+        """
+        for meter in self._meters:
+            meter.suspended = bool(reason)
+        self._outlet.tell({"say": "suspended", "sentence": reason})
 
     def check(self, meter: GuardedMeter) -> None:
         """Take a calibration of another output out of force."""

@@ -53,6 +53,7 @@ class EngineOrder:
     settings: Mapping[str, Settings] = field(default_factory=dict)
     set_aside: Mapping[str, str] = field(default_factory=dict)
     held: bool = False
+    suspended: str = ""
     logbook: str | None = None
 
 
@@ -84,6 +85,7 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     engine.on_opening = lambda opening: block.set_opening(opening, time.monotonic_ns())
     block.beat_engine(time.monotonic_ns())
     engine.hold(order.held)
+    engine.output.suspend(order.suspended)
     if order.request is not None:
         engine.open(order.request, order.feeds)
     # A full collection stops every thread; what is alive now stays, so it need never be looked at again.
@@ -148,6 +150,8 @@ def obey(engine: Engine, command: dict[str, Any]) -> bool:
             engine.reset()
         case "mark":
             engine.mark()
+        case "suspend":
+            engine.output.suspend(str(command["reason"]))
         case "configure":
             engine.configure(command["meter"], command["settings"])
         case "quit":

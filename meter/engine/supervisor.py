@@ -136,6 +136,11 @@ class Supervisor:
         self._restarts = 0
         self._send({"do": "reset"})
 
+    def suspend(self, reason: str) -> None:
+        """Count nothing for this stated reason, also in any engine that follows; an empty one ends it."""
+        self._order = replace(self._order, suspended=reason)
+        self._send({"do": "suspend", "reason": reason})
+
     def mark(self) -> None:
         """Begin the figures since the mark anew."""
         self._send({"do": "mark"})

@@ -25,6 +25,7 @@ class EngineWords:
         self._sentence = ""
         self._ledger = ""
         self._across = ""
+        self._suspended = ""
         self.meters: list[str] = []
         self.foreign: frozenset[str] = frozenset()
         self.handover = ""
@@ -38,6 +39,8 @@ class EngineWords:
             case "source":
                 self._source = message["source"]
                 self._follow(message.get("output", ""))
+            case "suspended":
+                self._suspended = message["sentence"]
             case "across":
                 self._across = message["sentence"]
             case "sentence":
@@ -54,7 +57,9 @@ class EngineWords:
 
     def sentence(self, note: str = "") -> str:
         """Everything that is to be said now, with a ``note`` of this side at the end."""
-        return " ".join(words for words in (self._sentence, self._across, self._ledger, note) if words)
+        return " ".join(
+            words for words in (self._suspended, self._sentence, self._across, self._ledger, note) if words
+        )
 
     def frame(self, generation: int, status: FloatArray, values: FloatArray, note: str = "") -> Frame | None:
         """The readings as a frame, None while their layout is not known here."""

@@ -37,7 +37,8 @@ WriteNoise = Callable[[Path, str], str]
 
 
 class CalibrationDialog(QDialog):
-    """Non-modal. ``calibrated`` carries a ``Calibration``; ``forgotten`` asks to drop those of what is listened on.
+    """Non-modal. ``calibrated`` carries a ``Calibration``; ``forgotten`` asks to drop those of what is listened on,
+    ``measuring`` says that the feed is to carry noise from now on, or no longer.
 
     ``write_noise(folder, kind)`` saves the noise for left, right and both; an empty string, or one sentence why not.
     ``noise_command`` is the command line of the child that plays it.
@@ -45,6 +46,7 @@ class CalibrationDialog(QDialog):
 
     calibrated = Signal(object)
     forgotten = Signal(str)
+    measuring = Signal(bool)
 
     def __init__(
         self,
@@ -167,6 +169,7 @@ class CalibrationDialog(QDialog):
         self._step = step
         page = {START: self.start, RESULT: self.outcome, SHEET: self.sheet}.get(step, self.side)
         self._pages.setCurrentWidget(page)
+        self.measuring.emit(page is self.side)
         if page is self.side:
             self.side.begin(
                 step,
@@ -377,6 +380,7 @@ class CalibrationDialog(QDialog):
     def hideEvent(self, event: QHideEvent) -> None:
         """No noise outlives the dialog."""
         self.player.stop()
+        self.measuring.emit(False)
         super().hideEvent(event)
 
     def shut_down(self) -> None:

@@ -11,9 +11,8 @@ from PySide6.QtWidgets import QComboBox, QFormLayout, QHBoxLayout, QLineEdit, QS
 from meter.gui.small_parts import KeyButton, Paragraph, TintedLabel
 from meter.gui.theme import SUBTITLE_PX, TEXT_PX, current_theme, font
 from meter.gui.words import figure
+from meter.noise_levels import CAP_DBFS_RMS, START_DBFS_RMS
 
-START_DBFS, CAP_DBFS = -50.0, -20.0
-"""Where the noise begins and ends; the child that plays it holds the same figures."""
 FIELD_WIDTH_PX = 190
 STEP_GAP_PX = 18
 BAR_SIZE = QSize(150, 12)
@@ -99,7 +98,7 @@ class LevelBar(QWidget):
 
     def show_level(self, level_dbfs: float | None) -> None:
         """A level in dBFS rms, None while nothing plays."""
-        share = 0.0 if level_dbfs is None else (level_dbfs - START_DBFS) / (CAP_DBFS - START_DBFS)
+        share = 0.0 if level_dbfs is None else (level_dbfs - START_DBFS_RMS) / (CAP_DBFS_RMS - START_DBFS_RMS)
         self._share = min(1.0, max(0.0, share))
         self.update()
 
@@ -152,8 +151,8 @@ class PlayRow(QWidget):
         self.hold.setEnabled(False)
         self.bar.show_level(None)
         usual = (
-            f"It begins at {figure(START_DBFS, 0)} dBFS and rises for 20 s to {figure(CAP_DBFS, 0)} dBFS rms, no "
-            "further. Space or Esc stops it at once."
+            f"It begins at {figure(START_DBFS_RMS, 0)} dBFS and rises for 20 s to {figure(CAP_DBFS_RMS, 0)} "
+            "dBFS rms, no further. Space or Esc stops it at once."
         )
         say(self.words, sentence or usual, "ink" if sentence else "soft")
 
@@ -169,5 +168,5 @@ class PlayRow(QWidget):
         if level_dbfs is None:
             say(self.words, "starting…", "soft")
             return
-        going = f", rising to {figure(CAP_DBFS, 0)}" if rising else ""
+        going = f", rising to {figure(CAP_DBFS_RMS, 0)}" if rising else ""
         say(self.words, f"playing at {figure(level_dbfs, 0)} dBFS rms{going}; Space or Esc stops it", "ink")

@@ -36,6 +36,10 @@ class EngineLink(Protocol):
         """Forget what was measured since the last reset."""
         ...
 
+    def suspend(self, reason: str) -> None:
+        """Count nothing for this stated reason, which the feed status then holds; an empty one ends it."""
+        ...
+
     def mark(self) -> None:
         """Begin the figures since the mark anew."""
         ...

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from PySide6.QtCore import QObject, QPoint, Signal
+from PySide6.QtCore import QObject, QPoint, QTimer, Signal
 from PySide6.QtWidgets import QWidget
 
 from meter.gui.calibration import CalibrationDialog
@@ -17,17 +17,21 @@ from meter.readings import Frame
 from meter.settings import Calibration, Settings
 
 NOTHING_HEARD = "A calibration belongs to a device or an output that is heard; listen to one first."
+NOISE_REASON = "Calibration: figures since R stand still, so that its noise is in none of them."
+TAIL_MS = 2000
+"""The end of the noise is still on its way through the player, the server and the capture."""
 
 
 class SeatDesk(QObject):
     """Wires dialog, keeper and menu to each other and to the window around them.
 
     ``configured`` carries settings of the listening meter to be put to work; ``changed`` asks for the program's own
-    settings to be saved.
+    settings to be saved, ``suspended`` carries why nothing counts at present, or nothing.
     """
 
     configured = Signal(dict)
     changed = Signal()
+    suspended = Signal(str)
 
     def __init__(
         self,
@@ -48,6 +52,12 @@ class SeatDesk(QObject):
         self.another = AnotherSetting(parent)
         self.dialog.calibrated.connect(self._use)
         self.dialog.forgotten.connect(self._forget)
+        self.dialog.measuring.connect(self._measure)
+        self._resume = QTimer(self)
+        self._resume.setSingleShot(True)
+        self._resume.setInterval(TAIL_MS)
+        self._resume.timeout.connect(lambda: self._suspend(""))
+        self._suspended = ""
         self.menu.turned.connect(lambda name: self._said(self.keeper.turned_to(name)))
         self.menu.listens.connect(lambda way: self._said(self.keeper.listens_on(way)))
         self.menu.lost.connect(self.keeper.elsewhere)
@@ -82,6 +92,19 @@ class SeatDesk(QObject):
         for panel in (self.menu, self.another):
             panel.close()
         self.dialog.shut_down()
+
+    def _measure(self, measuring: bool) -> None:
+        """Calibration noise is no mix: nothing counts while it is measured, and until its end has been heard."""
+        if measuring:
+            self._resume.stop()
+            self._suspend(NOISE_REASON)
+        elif self._suspended:
+            self._resume.start()
+
+    def _suspend(self, reason: str) -> None:
+        if reason != self._suspended:
+            self._suspended = reason
+            self.suspended.emit(reason)
 
     def _configure(self, chosen: dict[str, Setting]) -> None:
         self.in_force = {**self.in_force, **chosen}

@@ -16,12 +16,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from meter.noise_levels import CAP_DBFS_RMS
+
 FloatArray = NDArray[np.float64]
 
 LEAST_TYPED_DB = 40.0
 MOST_TYPED_DB = 120.0
 
-NOISE_DBFS_RMS = -20.0
+NOISE_DBFS_RMS = CAP_DBFS_RMS
 """Of the calibration noise in each channel, where a full-scale sine reads 0 (AES17)."""
 NOISE_DB_RE_ONE = NOISE_DBFS_RMS - 10.0 * math.log10(2.0)
 """The same where an rms of 1.0 reads 0."""

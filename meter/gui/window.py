@@ -142,6 +142,7 @@ class Window(QMainWindow):
         self.clock.noted.connect(self._note_pace)
         self.seat.configured.connect(partial(self.meters.put_in_force, LISTENING))
         self.seat.changed.connect(self.save_soon)
+        self.seat.suspended.connect(self._link.suspend)
         self.cautions.read.connect(self._cautions_read)
         self.more.theme_chosen.connect(self.choose_theme)
         self.more.on_top_chosen.connect(self.keep_on_top)
@@ -345,8 +346,6 @@ class Window(QMainWindow):
         keep_place(self, self._settings)
         if sentence := self._kept.save():
             self.feed_line.say(sentence)
-
-    # Qt's own
 
     def event(self, event: QEvent) -> bool:
         """Time the painting: Qt paints everything that is due within one such event of the window."""

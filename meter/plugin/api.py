@@ -9,7 +9,7 @@ thread only. The life of a processor::
     process(block)           [dsp]  (frames, channels) float64, finite, borrowed: neither keep it nor write to it
     skip(frames)             [dsp]  that many frames were lost here; never invent them
     read(out)                [dsp]  out["key"] = value for each field of the manifest; NaN = not yet
-    reset()                  [dsp]  forget the signal, keep the settings
+    reset()                  [dsp]  forget the signal, keep the settings; what a whole sitting adds up stays
     mark()                   [dsp]  may be left out (since 1.1): figures "since the mark" begin here
     keep()                   [dsp]  may be left out (since 1.2): what is counted since the reset, as plain data
     take_back(kept)          [dsp]  goes with it: go on from what keep() gave; comes after prepare(), before skip()

@@ -161,6 +161,9 @@ class FakeLink:
     def reset(self) -> None:
         self.calls.append(("reset",))
 
+    def suspend(self, reason: str) -> None:
+        self.calls.append(("suspend", reason))
+
     def mark(self) -> None:
         self.calls.append(("mark",))
 

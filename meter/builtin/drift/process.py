@@ -1,7 +1,8 @@
 """Colour drift: the tone of a passage now against the first time it was heard in this sitting.
 
 Every ten seconds the last ten are looked for in all that was heard before. Where they are found, the change of the
-top and of the lows against the middle is told; where not, nothing is. Starting over forgets the sitting.
+top and of the lows against the middle is told; where not, nothing is. R leaves the sitting alone: it restarts what is
+counted of the sound since R.
 
 It is the sound that is compared, not the ear: a change may be meant. Passages that a song repeats differ by a few
 tenths of a decibel by themselves.
@@ -52,8 +53,7 @@ class Drift:
         out["level_change"] = same.level_change_db
 
     def reset(self) -> None:
-        """Forget the sitting."""
-        self._follower.reset()
+        """Leave the sitting as it is: what was heard before is what later passages are compared with."""
 
     def keep(self) -> Kept:
         """What is remembered of the sitting."""

@@ -80,9 +80,12 @@ class Listening:
         self._a_filter = WeightingFilter("A", spec.rate_hz, spec.channels)
         self._c_filter = WeightingFilter("C", spec.rate_hz, spec.channels)
         self._waiting = np.empty((tick_edge(STEP_TICKS, spec.rate_hz) + 1, spec.channels))
-        self.reset()
+        self._begin()
 
     def reset(self) -> None:
+        """Leave the sitting as it is: R restarts figures of the sound, not of listening."""
+
+    def _begin(self) -> None:
         self._a_filter.reset()
         self._c_filter.reset()
         self._clock = 0

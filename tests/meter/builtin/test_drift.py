@@ -9,7 +9,7 @@ import pytest
 from scipy.signal import butter, sosfilt
 
 from dsp.passage_bands import PassageBands
-from dsp.types import FloatArray
+from dsp.types import FloatArray, Spec
 from tests.support.faces import LAYOUTS, make
 from tests.support.frames import frame, status, values_at
 from tests.support.invented_music import invented_music
@@ -59,6 +59,8 @@ def test_random_blocks_gaps_and_reset(sitting: FloatArray) -> None:
     assert_same(whole.read(), pieces.read())
     assert whole.read()["verdict"] == 3.0
     whole.meter.reset()
+    assert_same(whole.read(), pieces.read())
+    whole.meter.prepare(Spec(RATE_HZ, 2))
     assert_same(whole.read(), Processor("drift", RATE_HZ).read())
 
 

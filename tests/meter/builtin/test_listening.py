@@ -10,7 +10,7 @@ import pytest
 
 from dsp.exposure import Rule, hours_left, share_percent
 from dsp.signals import fade, pink_noise, silence, tone
-from dsp.types import FloatArray
+from dsp.types import FloatArray, Spec
 from dsp.weighting import weighting_db
 from meter.exposure_rules import load_rules
 from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
@@ -331,15 +331,18 @@ def test_gaps_in_any_blocks_give_the_same_readings() -> None:
         assert_same(readings[0], other)
 
 
-def test_reset_forgets_the_signal_and_keeps_the_settings() -> None:
-    used, fresh = calibrated(), calibrated()
-    used.feed(hum(0.0, 33.33), (479,))
-    used.skip(0.5)
+def test_reset_leaves_the_sitting_and_a_new_source_begins_another() -> None:
+    used, never = calibrated(), calibrated()
+    for processor in (used, never):
+        processor.feed(hum(0.0, 33.33), (479,))
+        processor.skip(0.5)
     used.meter.reset()
-    assert_same(fresh.read(), used.read())
-    for processor in (used, fresh):
+    assert_same(never.read(), used.read())
+    for processor in (used, never):
         processor.feed(busy(32.0, RATE_HZ))
-    assert_same(fresh.read(), used.read())
+    assert_same(never.read(), used.read())
+    used.meter.prepare(Spec(RATE_HZ, 2))
+    assert_same(calibrated().read(), used.read())
 
 
 def test_a_long_sitting_adds_up() -> None:

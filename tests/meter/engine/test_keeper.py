@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -23,7 +23,7 @@ from meter.engine.local import Mailbox
 from meter.exposure_rules import load_rules
 from meter.logbook.bookkeeper import Bookkeeper, Context
 from meter.logbook.store import open_store
-from meter.plugin.host import discover
+from meter.plugin.host import Plugin, discover
 from meter.readings import Frame, Layout
 from tests.support.ledgers import DAY, ME, NIOSH, NOON, Desk, DirectLine, FakeTime, seconds_of
 
@@ -53,7 +53,14 @@ class Monitor(Device):
 class Engined:
     """An engine with the listening meter and a ledger on disk; time moves only by ``run``."""
 
-    def __init__(self, folder: Path, *events: Event, source: type[ScriptedSource] = Device, **settings: Any) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *events: Event,
+        source: type[ScriptedSource] = Device,
+        plugins: Sequence[Plugin] = LISTENING,
+        **settings: Any,
+    ) -> None:
         self.source = source(events, rate_hz=RATE_HZ, channels=1)
         self.time = FakeTime(NOON)
         self.folder = folder
@@ -62,7 +69,7 @@ class Engined:
         self.line = DirectLine(Bookkeeper(partial(open_store, folder / "data" / "logbook.sqlite3"), clock))
         self.keeper = Keeper(self.line, clock)
         self.engine = Engine(
-            LISTENING,
+            plugins,
             self.box,
             clock=lambda: self.source.now_ns() / 1e9,
             open_source=lambda _request: self.source,
@@ -456,3 +463,48 @@ def test_a_keeper_of_a_real_file_on_real_clocks(tmp_path: Path) -> None:
     keeper.configure(settings())
     keeper.close()
     assert not (tmp_path / "data").exists()
+
+
+# Calibration noise, and R
+
+
+def full_bench(folder: Path, *events: Event) -> Engined:
+    """Loudness beside the listening meter."""
+    return Engined(
+        folder, *events, plugins=[plugin for plugin in discover() if plugin.id in ("listening", "loudness")]
+    )
+
+
+def test_calibration_noise_is_in_no_figure_but_the_listening(tmp_path: Path) -> None:
+    loud = Tone(30.0, level_dbfs=-10.0)
+    bench = full_bench(tmp_path, tone(20.0), loud, tone(60.0))
+    bench.run(20.0)
+    bench.engine.output.suspend("Calibration noise plays.")
+    during = bench.run(30.0)
+    assert during.number("listening.feed_now") == pytest.approx(-10.0, abs=0.1), "the calibration is measured with it"
+    assert "Calibration noise plays." in during.status.sentence
+    bench.engine.output.suspend("")
+    after = bench.run(20.0)
+    assert after.number("loudness.measured") == pytest.approx(40.0, abs=0.5)
+    # One channel, 1 kHz: a tone of -20 dBFS reads -23 LUFS and 0.7 dB of the K-filter (ITU-R BS.1770-5) at most.
+    assert after.number("loudness.integrated") == pytest.approx(-23.0, abs=0.3)
+    assert after.number("loudness.momentary_max") < -20.0
+    assert "Calibration noise" not in after.status.sentence
+    bench.engine.close()
+    heard = bench.heard()
+    assert sum(level == pytest.approx(LEVEL_DBA + 10.0, abs=0.2) for level in heard.values()) >= 28, "the ear gets it"
+    assert bench.gaps() == []
+
+
+def test_reset_leaves_the_listening_alone(tmp_path: Path) -> None:
+    bench = full_bench(tmp_path, tone(200.0))
+    before = bench.run(60.0)
+    assert before.number("loudness.measured") == pytest.approx(60.0, abs=1.0)
+    bench.engine.reset()
+    after = bench.run(5.0)
+    assert after.number("loudness.measured") == pytest.approx(5.0, abs=1.0)
+    assert after.number("listening.time_listened") * 3600 == pytest.approx(65.0, abs=1.0)
+    assert after.number("listening.seat_minute") == pytest.approx(before.number("listening.seat_minute"), abs=0.1)
+    assert after.number("listening.time_left") <= before.number("listening.time_left")
+    bench.engine.close()
+    assert len(bench.heard()) == pytest.approx(65, abs=1), "no second is cut"

@@ -344,6 +344,19 @@ def noise(bench, now, left, right):
         bench.feed(now + number * 0.05, given=levels)
 
 
+def test_nothing_counts_while_the_calibration_measures_and_for_a_moment_after(bench):
+    bench.feed(99.0)
+    bench.face("listening").action_asked.emit("calibrate")
+    dialog = bench.window.seat.dialog
+    assert bench.link.called("suspend") == [], "the first page plays nothing"
+    dialog.next.click()
+    ((_, reason),) = bench.link.called("suspend")
+    assert "figures since R stand still" in reason
+    dialog.close()
+    assert len(bench.link.called("suspend")) == 1, "the end of the noise is still on its way"
+    bench.qtbot.waitUntil(lambda: bench.link.calls[-1] == ("suspend", ""), timeout=5000)
+
+
 def test_calibrating_end_to_end(bench):
     silent = -math.inf
     bench.feed(99.0)
