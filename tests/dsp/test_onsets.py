@@ -45,9 +45,18 @@ def swelling(t: np.ndarray) -> np.ndarray:
 
 
 def test_a_slow_note_begins_a_fifth_of_the_way_up() -> None:
-    """A rise over 60 ms passes a fifth of its height after 12 ms, half of it after 30 ms (closed form)."""
-    found = onsets(place(repeated(swelling, 8, 0.8, 0.1), 7.0, RATE_HZ), RATE_HZ)
-    np.testing.assert_allclose(found - (0.1 + 0.8 * np.arange(8)), 0.012, atol=0.005)
+    """A rise over 30 ms passes a fifth of its height after 6 ms (closed form), a quarter after 7.5 ms.
+
+    A wave is that high near its crests only, which adds 1 to 2 ms on average over pitches and phases.
+    """
+    late = []
+    for frequency in np.linspace(60.0, 100.0, 9):
+        for phase in np.pi * np.arange(4) / 4.0:
+            ramp = lambda t, f=frequency, at=phase: 0.5 * np.sin(2 * np.pi * f * t + at) * np.minimum(t / 0.03, 1.0)  # noqa: E731  # one of many
+            sound = lambda t, ramp=ramp: ramp(t) * (t < 0.4)  # noqa: E731
+            found = onsets(place(repeated(sound, 6, 0.8, 0.1), 5.2, RATE_HZ), RATE_HZ)
+            late.append(found - (0.1 + 0.8 * np.arange(6)))
+    assert 0.0065 < np.mean(late) < 0.0082
 
 
 def test_over_a_note_that_still_sounds_the_way_begins_where_that_stands() -> None:
