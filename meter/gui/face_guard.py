@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import FrameType, FunctionType, TracebackType
-from typing import Any, cast
+from typing import Any, NoReturn, cast
 
 from PySide6.QtCore import QCoreApplication, QSize, QTimer
 from PySide6.QtWidgets import QWidget
@@ -59,6 +59,7 @@ class FaceGuard:
         self._timer: QTimer | None = None
         self._ended = threading.Event()
         self._old_hook = sys.excepthook
+        self._old_exit: Callable[..., NoReturn] = sys.exit
 
     def use_folder(self, folder: Path | None) -> None:
         """Keep the marks of faces at work in this folder from now on."""
@@ -120,6 +121,8 @@ class FaceGuard:
         self._timer.start()
         self._beat()
         self._old_hook, sys.excepthook = sys.excepthook, self._on_exception
+        # Qt's bindings end the process at a SystemExit from a function that is no method of a face.
+        self._old_exit, sys.exit = sys.exit, self._exit
         if hasattr(signal, "SIGALRM"):
             signal.signal(signal.SIGALRM, self._interrupt)
         threading.Thread(target=self._watch, args=(self._ended,), name="face watchdog", daemon=True).start()
@@ -135,6 +138,7 @@ class FaceGuard:
             self._timer.stop()
             self._timer = None
             sys.excepthook = self._old_hook
+            sys.exit = self._old_exit
             if hasattr(signal, "SIGALRM"):
                 signal.signal(signal.SIGALRM, signal.SIG_IGN)  # one may still be under way
         self._folders.clear()
@@ -170,6 +174,12 @@ class FaceGuard:
                     return folder
             frame = frame.f_back
         return ""
+
+    def _exit(self, status: Any = None) -> NoReturn:
+        """In the place of ``sys.exit`` while there are faces by others: code of theirs does not end the program."""
+        if self._folder_of(sys._getframe(1)):
+            raise RuntimeError("it tried to end the program")
+        self._old_exit(status)
 
     def _on_exception(self, kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
         """What comes from parts of a face that its guard does not see, such as a button in it."""
@@ -250,7 +260,7 @@ def reason_of(error: BaseException) -> str:
     if isinstance(error, SystemExit):
         return "it tried to end the program"
     first = next(iter(str(error).splitlines()), "").strip().rstrip(".")[:LONGEST_REASON]
-    if isinstance(error, (FaceStuck, ImportError)) and first:
+    if isinstance(error, (FaceStuck, ImportError, RuntimeError)) and first:
         return first
     return f"{type(error).__name__}: {first}" if first else type(error).__name__
 

@@ -149,13 +149,13 @@ PRESSED = """
 def __init__(self):
     super().__init__()
     self.button = QPushButton("go", self)
-    self.button.clicked.connect(lambda: self.{what})
+    self.button.clicked.connect(lambda: {what})
 def helper(self):
     {body}
 """
 
 
-@pytest.mark.parametrize("what", ["helper()", "missing"])
+@pytest.mark.parametrize("what", ["self.helper()", "self.missing", "sys.exit(3)"])
 def test_a_button_of_a_face_that_throws_sets_it_aside(qtbot, tmp_path: Path, what: str, capfd) -> None:
     inside = PRESSED.format(what=what, body="sys.exit(1)")
     bench = Bench(qtbot, guest(tmp_path / "guest", inside))
