@@ -12,13 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dsp.drum_note import share_apart
 from dsp.framing import History, longest_unbroken
 from dsp.low_band import LOW_END_HZ
 from dsp.low_spectrum import BOTTOM_HZ, LowSpectra, LowSpectrum
-from dsp.lowest_note import LowestNote, lowest_note
+from dsp.lowest_note import DRUM, LowestNote, LowSound, lowest_note
 from dsp.mid_rate import MidRate
-from dsp.note_frames import HOP_SECONDS, NOTE_COLUMNS, NoteFrames
-from dsp.onsets import SILENCE_DBFS
+from dsp.note_frames import FRAME_SECONDS, HOP_SECONDS, NOTE_COLUMNS, NoteFrames
+from dsp.onsets import SILENCE_DBFS, frame_power
 from dsp.ring import Ring, ring
 from dsp.types import FloatArray, check_block
 from dsp.units import db_to_power, power_to_db
@@ -75,6 +76,7 @@ class LowPart:
         # A lot never waits longer than to the end of the block that completes it.
         self._waiting = np.empty((2 * self._lot_frames, channels))
         self._audio = History(kept(1.0 / self.rate_hz), channels, np.float32)
+        self._power = History(kept(1.0 / self.rate_hz), 1, np.float32)
         self._note_rows = History(kept(HOP_SECONDS, NOTES_KEPT_SECONDS), NOTE_COLUMNS)
         self._spectrum_rows = History(kept(self.hop_seconds), 1 + len(self.frequency_hz))
         self.reset()
@@ -82,8 +84,9 @@ class LowPart:
     def reset(self) -> None:
         """Forget the signal."""
         self._waiting_frames = 0
+        self._samples = 0
         self._due_frames = self._first_lot_frames
-        for stage in (self._mid, self._spectrum, self._audio, self._note_rows, self._spectrum_rows):
+        for stage in (self._mid, self._spectrum, self._audio, self._power, self._note_rows, self._spectrum_rows):
             stage.reset()
         if self._notes is not None:
             self._notes.reset()
@@ -115,7 +118,9 @@ class LowPart:
             self._take(*self._mid.push(lot))
 
     def _take(self, samples: FloatArray, power: FloatArray) -> None:
+        self._samples += len(samples)
         self._audio.push(samples)
+        self._power.push(power[:, None])
         if self._notes is not None:
             self._note_rows.push(self._notes.push(samples))
         self._spectrum_rows.push(self._spectrum.push(samples, power))
@@ -143,10 +148,26 @@ class LowPart:
     def lowest_note(self) -> LowestNote:
         """The part's lowest note, or a drum's, or why it cannot be said."""
         self._settle()
-        return lowest_note(self._note_rows.rows(), self.audio(), self.rate_hz, self.spectra())
+        return lowest_note(self._low_sound())
 
-    def rumble(self, floor_hz: float, mix_rows: FloatArray | None = None) -> Rumble:
-        """Energy under ``floor_hz`` over the square root of 2; ``mix_rows`` are the mix's, of the same frames."""
+    def _low_sound(self) -> LowSound:
+        kept = self.kept()
+        stretch = longest_unbroken(kept)
+        frames = self._note_rows.rows()
+        hop = round(HOP_SECONDS * self.rate_hz)
+        seen = max(0, (self._samples - round(FRAME_SECONDS * self.rate_hz)) // hop + 1)
+        starts = (np.arange(len(frames)) + seen - len(frames)) * hop - (self._samples - len(kept)) - stretch.start
+        audio = self.audio(stretch)
+        # A converter's offset is power, but no sound.
+        offset = frame_power(kept[stretch].astype(np.float64)) - frame_power(audio)
+        power = np.maximum(self._power.rows()[stretch, 0] - offset, 0.0)
+        return LowSound(audio, power, self.rate_hz, frames, starts, self.spectra())
+
+    def rumble(self, floor_hz: float, mix_rows: FloatArray | None = None, kind: str = "") -> Rumble:
+        """Energy under ``floor_hz`` over the square root of 2; ``mix_rows`` are the mix's, of the same frames.
+
+        Of a drum (``kind`` of its ``LowestNote``) without what its own attacks spread there.
+        """
         rows, frequency_hz = self.rows(), self.frequency_hz
         # Rumble goes on between the notes, so only silence has no vote here; NaN compares false.
         votes = rows[:, 0] >= db_to_power(SILENCE_DBFS)
@@ -154,6 +175,9 @@ class LowPart:
         if not votes.any() or not np.isfinite(floor_hz):
             return Rumble(np.nan, np.nan, np.nan, np.empty(0), np.empty(0))
         power = rows[votes, 1:][:, under].mean(axis=0)
+        if kind == DRUM:
+            sound = self._low_sound()
+            power *= share_apart(sound.signal, sound.full_power, self.rate_hz, floor_hz / HALF_OCTAVE)
         total = float(power.sum())
         lows = 0.0
         if mix_rows is not None and len(mix_rows) == len(rows):

@@ -196,7 +196,7 @@ class LowRounds:
         part, found = self._stream.parts[number], self.parts[number]
         found.note = part.lowest_note()
         mix = self._stream.mix or self._stream.sum
-        found.rumble = part.rumble(found.note.floor_hz, mix.rows())
+        found.rumble = part.rumble(found.note.floor_hz, mix.rows(), found.note.kind)
         found.spectrum_db = spectrum_db(part.spectra())
         if np.isfinite(found.note.floor_hz):
             found.prices = tuple(self._price(number, slope, None) for slope in SLOPES_DB_PER_OCTAVE)
@@ -207,7 +207,7 @@ class LowRounds:
 
     def _price(self, number: int, slope: int, cutoff_hz: float | None) -> Price:
         found = self.parts[number]
-        return price(found.note.floor_hz, slope, cutoff_hz, found.rumble.power, found.rumble.frequency_hz)
+        return price(found.note.offer_hz, slope, cutoff_hz, found.rumble.power, found.rumble.frequency_hz)
 
     def _stretch(self) -> tuple[slice, float]:
         """The longest stretch without a gap of what is kept, and when it began; the same for all parts."""

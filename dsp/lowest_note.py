@@ -7,30 +7,30 @@ beginning and how its pitch moves. Signals are audio at about 4 kHz (``dsp.mid_r
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import rfft
-from scipy.ndimage import uniform_filter1d
 from scipy.signal import get_window
 
-from dsp.low_spectrum import TOP_HZ, LowSpectra
+from dsp.drum_note import SEMITONE, Drum, find_drum
+from dsp.hum import without_hum
+from dsp.low_spectrum import TOP_HZ, LowSpectra, LowSpectrum
 from dsp.note_frames import (
     BARE,
     CLARITY,
+    FRAME_SECONDS,
     HOP_SECONDS,
     LEAST_CLARITY,
     LEVEL,
     LOWEST_HZ,
     ONE_NOTE_CLARITY,
     PITCH_HZ,
-    top_of_peak,
+    TOLERANCE,
+    NoteFrames,
 )
-from dsp.onsets import frame_power, loud_power, rises
-from dsp.periodicity import added_power
+from dsp.onsets import loud_power
 from dsp.types import FloatArray
 from dsp.units import db_to_power, power_to_db
 
@@ -44,25 +44,12 @@ PITCHED_FOR_SURE = 0.5
 PITCHED_SHARE_NEEDED = 0.3
 """Share of the loud frames that must have a pitch."""
 
-HITS_NEEDED = 4
-MOST_HITS = 64
-"""More hits than this, evenly picked, tell nothing new."""
-BODIES_AT_ONCE = 8
-"""Spectra of a few hits together cost less than one after the other, and fit the cache."""
-ATTACKS_SECONDS = (0.1, 0.07, 0.05, 0.03)
-"""Where the body of a hit may be said to begin; the latest at which it still has a quarter of its power, since
-drums glide down for some tens of milliseconds."""
-FADE_IN_SECONDS = 0.01
-BODY_SECONDS = 0.256
-SHORTEST_BODY_SECONDS = 0.1
-HIGHEST_DRUM_HZ = 500.0
-PERSISTENT_SHARE = 0.6
-"""Share of hits whose strongest peak lies within a semitone of the common one."""
-SEMITONE = 2.0 ** (1.0 / 12.0)
-FALL_DB = 6.0
-HALF_FALL_DB = 2.0
-FALL_WITHIN_SECONDS = 1.0
-"""A drum falls all the way to its next hit, or for a second; a held note stays up for half of that."""
+LOWER_FRAMES_NEEDED = 3
+"""So many short frames on one lower note, too few to settle it, are enough to spare it."""
+NOTHING_BUT_HUM_DB = -30.0
+APART_SEMITONES = 1.5
+"""In frames of an eighth of a second a gliding or fading bleed is read this far off."""
+OVERTONES = (2, 3, 4)
 HIGHEST_RUMBLE_HZ = 150.0
 STEADY_DB = 11.0
 """Narrow noise in frames of a second wobbles by up to 11 dB from its 10th to its 90th percentile; notes come and go
@@ -70,6 +57,13 @@ by more."""
 UNRELATED = 0.25
 """Correlation with the level of the part below which a tone does not belong to what is played."""
 WEAK_DB = -12.0
+OTHER_SEMITONES = 3
+"""A note this far above another is told from it in a quarter of a second, at the pitch of a bass nearly so."""
+NOTE_SECONDS = 0.256
+COMES_WITH_DB = 5.0
+"""Rumble is as strong under other notes and in pauses; noise is up by some decibels where it passes for a note."""
+FRAMES_NEEDED = 8
+MOST_FRAMES = 200
 LIVELY_DB = 1.0
 """A part whose own level moves less than this tells nothing of what moves with it."""
 COMES_AND_GOES_DB = 20.0
@@ -91,53 +85,135 @@ class LowestNote:
     """``floor_hz`` is NaN, with a ``reason`` in words, when the evidence is thin.
 
     ``kind`` is ``"pitched"`` or ``"drum"``, empty when it cannot be said; ``evidence`` says what it rests on.
+    ``lower_hz`` is a lower note that the evidence does not rule out, NaN without one.
+    ``apart`` says in words what sounds low in the part and is not of its notes: hum, bleed.
     """
 
     floor_hz: float
     kind: str = ""
     evidence: str = ""
     reason: str = ""
+    apart: str = ""
+    lower_hz: float = np.nan
+
+    @property
+    def offer_hz(self) -> float:
+        """What a high-pass must spare: the lower of the two readings where the evidence allows two."""
+        return self.lower_hz if np.isfinite(self.lower_hz) else self.floor_hz
 
 
 @dataclass(frozen=True)
-class _Drum:
-    peak_hz: float
-    hits: int
-    share: float
-    falls: bool
+class LowSound:
+    """What a note is looked for in: an unbroken stretch of low audio and what goes with it.
+
+    ``signal`` is ``(samples, channels)`` at ``rate_hz``, ``full_power`` ``(samples,)`` the mean square over the full
+    band beside each. ``frames`` are rows of ``NoteFrames``, also from before and after the stretch; ``starts`` are
+    the samples of ``signal`` at which they begin.
+    """
+
+    signal: FloatArray
+    full_power: FloatArray
+    rate_hz: float
+    frames: FloatArray
+    starts: NDArray[Any]
+    spectra: LowSpectra
 
 
-def lowest_note(frames: FloatArray, signal: FloatArray, rate_hz: float, spectra: LowSpectra) -> LowestNote:
-    """Decide from rows of ``NoteFrames``, the audio ``(samples, channels)`` and its low spectra."""
-    frames = frames[np.isfinite(frames[:, LEVEL])]
+def lowest_note(sound: LowSound) -> LowestNote:
+    """Decide for one part, hum left out."""
+    cleaned, hum = without_hum(sound.signal, sound.rate_hz)
+    if np.isfinite(hum.frequency_hz):
+        left = float((cleaned**2).mean() / (sound.signal**2).mean())
+        if power_to_db(left) < NOTHING_BUT_HUM_DB:
+            return replace(_lowest_note(sound), apart=f"nothing but one tone at {hum.frequency_hz:.0f} Hz")
+        apart = f"hum at {hum.frequency_hz:.0f} Hz, {hum.level_dbfs:.0f} dBFS"
+        found = _lowest_note(_with_signal(sound, cleaned))
+        return replace(found, apart=f"{apart}; {found.apart}" if found.apart else apart)
+    return _lowest_note(sound)
+
+
+def _with_signal(sound: LowSound, cleaned: FloatArray) -> LowSound:
+    """The same with another signal, looked at anew."""
+    channels = cleaned.shape[1]
+    taken = ((sound.signal**2).sum(axis=1) - (cleaned**2).sum(axis=1)) / channels
+    power = np.maximum(sound.full_power - taken, 0.0)
+    spectrum = LowSpectrum(sound.rate_hz, channels)
+    spectra = LowSpectra.of(spectrum.push(cleaned, power), spectrum.frequency_hz)
+    frames = NoteFrames(sound.rate_hz, channels).push(cleaned)
+    starts = np.arange(len(frames)) * round(HOP_SECONDS * sound.rate_hz)
+    return LowSound(cleaned, power, sound.rate_hz, frames, starts, spectra)
+
+
+def _lowest_note(sound: LowSound) -> LowestNote:
+    whole = np.isfinite(sound.frames[:, LEVEL])
+    frames, starts = sound.frames[whole], sound.starts[whole]
     loud = frames[:, LEVEL] >= loud_power(frames[:, LEVEL]) * db_to_power(-LOUD_RANGE_DB)
     loud &= frames[:, LEVEL] > 0.0
     if not loud.any() or not loud_power(frames[:, LEVEL]):
         return LowestNote(np.nan, reason="silent, or never above -60 dBFS")
     pitched = loud & (frames[:, CLARITY] >= LEAST_CLARITY) & np.isfinite(frames[:, PITCH_HZ])
     pitched &= (frames[:, CLARITY] >= ONE_NOTE_CLARITY) | _lasts(frames[:, PITCH_HZ])
-    pitched &= ~_rumbles(frames, pitched, spectra)
+    pitched &= ~_rumbles(frames, pitched, loud, starts, sound)
+    drum = find_drum(sound.signal, sound.full_power, sound.rate_hz)
+    apart = pitched & _apart(frames[:, PITCH_HZ], drum)
+    loud, pitched = loud & ~apart, pitched & ~apart
     pitches = frames[pitched, PITCH_HZ]
-    share = len(pitches) / np.count_nonzero(loud)
-    drum = _drum(signal, rate_hz)
+    drum = drum if drum is not None and drum.hits else None
+    return _decide(pitches, int(np.count_nonzero(loud)), drum)
+
+
+def _decide(pitches: FloatArray, loud_frames: int, drum: Drum | None) -> LowestNote:
+    """A pitched part, a drum, or why neither; ``pitches`` are those of the loud frames that have one."""
+    share = len(pitches) / max(1, loud_frames)
+    enough = len(pitches) * HOP_SECONDS >= PITCHED_SECONDS_NEEDED and share >= PITCHED_SHARE_NEEDED
     if drum is not None and drum.falls and (share < PITCHED_FOR_SURE or _is_steady(pitches)):
-        return _say_drum(drum)
-    if len(pitches) * HOP_SECONDS >= PITCHED_SECONDS_NEEDED and share >= PITCHED_SHARE_NEEDED:
-        return _say_pitched(pitches, share)
+        if enough and _is_partial(drum.peak_hz, pitches):
+            return _say_pitched(pitches, share, drum)
+        return _say_drum(drum, pitches)
+    if enough:
+        return _say_pitched(pitches, share, drum)
     if drum is not None:
-        return _say_drum(drum)
-    if len(pitches) * HOP_SECONDS < PITCHED_SECONDS_NEEDED and np.count_nonzero(loud) * HOP_SECONDS < 2.0:
-        return LowestNote(np.nan, reason=f"only {np.count_nonzero(loud) * HOP_SECONDS:.1f} s of loud sound")
+        return _say_drum(drum, pitches)
+    if len(pitches) * HOP_SECONDS < PITCHED_SECONDS_NEEDED and loud_frames * HOP_SECONDS < 2.0:
+        return LowestNote(np.nan, reason=f"only {loud_frames * HOP_SECONDS:.1f} s of loud sound")
     return LowestNote(np.nan, reason=f"no pitch in {100.0 * (1.0 - share):.0f} % of it and no low peak that stays")
 
 
-def _rumbles(frames: FloatArray, pitched: NDArray[Any], spectra: LowSpectra) -> NDArray[Any]:
+def _lower(floor_hz: float, others_hz: FloatArray) -> float:
+    """The lowest that several of ``others_hz`` agree on, where that is another note; NaN without one."""
+    below = np.sort(others_hz[1200.0 * np.log2(others_hz / floor_hz) < -SAME_NOTE_CENTS])
+    for lowest in below:
+        same = below[np.abs(1200.0 * np.log2(below / lowest)) <= SAME_NOTE_CENTS]
+        if len(same) >= LOWER_FRAMES_NEEDED:
+            return float(np.median(same))
+    return np.nan
+
+
+def _apart(pitches: FloatArray, drum: Drum | None) -> NDArray[Any]:
+    """Which pitches lie under a drum's own and belong to what its hits do not begin with: bleed or hum."""
+    if drum is None or not drum.falls or not len(drum.apart_hz):
+        return np.zeros(len(pitches), dtype=bool)
+    with np.errstate(invalid="ignore"):
+        away = np.abs(12.0 * np.log2(pitches[:, None] / drum.apart_hz)).min(axis=1)
+        return np.asarray((away <= APART_SEMITONES) & ~(pitches >= drum.peak_hz / SEMITONE))
+
+
+def _is_partial(peak_hz: float, pitches: FloatArray) -> bool:
+    """Whether a peak is a low partial, but not the first, of what is played: a string with a weak fundamental."""
+    number = peak_hz / float(np.median(pitches))
+    return round(number) in OVERTONES and abs(number / round(number) - 1.0) < TOLERANCE
+
+
+def _rumbles(
+    frames: FloatArray, pitched: NDArray[Any], loud: NDArray[Any], starts: NDArray[Any], sound: LowSound
+) -> NDArray[Any]:
     """Frames whose low pitch goes on at one level whatever the part plays: rumble or hum, not a note.
 
     Only what is bare or weak is suspected: a drone with partials of its own is a note. In a part whose level stands
     still, its notes must come and go instead; but what never is more than a band of noise is no note in any part.
     """
     found, noise = np.zeros((2, len(frames)), dtype=bool)
+    spectra = sound.spectra
     level = power_to_db(spectra.full_power)
     audible = level > level.max(initial=-np.inf) - AUDIBLE_RANGE_DB
     if np.count_nonzero(audible) < ROWS_NEEDED:
@@ -155,12 +231,39 @@ def _rumbles(frames: FloatArray, pitched: NDArray[Any], spectra: LowSpectra) -> 
         if centre <= HIGHEST_RUMBLE_HZ and _is_steady_band(levels):
             weak = power_to_db(float(band.mean() / spectra.full_power.mean())) < WEAK_DB
             suspected = frames_here & (weak | (frames[:, BARE] > 0.0))
+            others = ~loud | (pitched & (semitone >= number + OTHER_SEMITONES))
+            if not suspected.any() or _comes_with_its_frames(sound, starts, frames_here, others, centre):
+                continue
             found |= suspected & _is_unrelated(levels, level[audible])
             noise |= suspected & _is_noise(levels, spectra, audible, centre)
     tells = level[audible].std() >= LIVELY_DB or 2 * come_and_go >= np.count_nonzero(pitched)
     found = found | noise if tells else noise
     enough = np.count_nonzero(pitched & ~found) * HOP_SECONDS >= PITCHED_SECONDS_NEEDED
     return found if enough else np.zeros_like(found)
+
+
+def _comes_with_its_frames(
+    sound: LowSound, starts: NDArray[Any], here: NDArray[Any], others: NDArray[Any], centre_hz: float
+) -> bool:
+    """Whether a tone is stronger in the frames that have its pitch than in pauses and under higher notes.
+
+    Rows of a second cannot tell: in a run of quick notes each of them holds the lowest.
+    """
+    length, reach = round(NOTE_SECONDS * sound.rate_hz), round((NOTE_SECONDS - FRAME_SECONDS) / 2.0 * sound.rate_hz)
+    first = starts - reach
+    inside = (first >= 0) & (first + length <= len(sound.signal))
+    here, others = np.flatnonzero(here & inside), np.flatnonzero(others & inside)
+    if len(here) < FRAMES_NEEDED or len(others) < FRAMES_NEEDED:
+        return False
+    turning = np.exp(-2j * np.pi * centre_hz / sound.rate_hz * np.arange(length)) * get_window("hann", length)
+
+    def usual_db(numbers: NDArray[Any]) -> float:
+        picked = numbers[np.unique(np.linspace(0, len(numbers) - 1, MOST_FRAMES).astype(int))]
+        pieces = sound.signal[first[picked][:, None] + np.arange(length)]
+        power = (np.abs(np.einsum("fsc,s->fc", pieces, turning)) ** 2).sum(axis=1)
+        return power_to_db(max(float(np.median(power)), 1e-30))
+
+    return usual_db(here) - usual_db(others) >= COMES_WITH_DB
 
 
 def _spread_db(band_db: FloatArray) -> float:
@@ -204,116 +307,27 @@ def _is_steady(pitches: FloatArray) -> bool:
     return bool(1200.0 * np.log2(high / low) <= STEADY_CENTS)
 
 
-def _say_pitched(pitches: FloatArray, share: float) -> LowestNote:
+def _say_pitched(pitches: FloatArray, share: float, drum: Drum | None = None) -> LowestNote:
     # The nearest that was played: between two notes there may be none to take the median of.
     low = np.percentile(pitches, PITCH_PERCENTILE, method="nearest")
     # The percentile picks the note; the median of the frames on that note says how high it is.
     same = pitches[np.abs(1200.0 * np.log2(pitches / low)) <= SAME_NOTE_CENTS]
-    seconds = len(pitches) * HOP_SECONDS
+    seconds, floor_hz = len(pitches) * HOP_SECONDS, float(np.median(same))
     evidence = f"{seconds:.0f} s with a pitch, {100.0 * share:.0f} % of the loud frames"
-    return LowestNote(float(np.median(same)), PITCHED, evidence)
+    lower_hz = _lower(floor_hz, pitches)
+    if drum is not None and drum.peak_hz < floor_hz / SEMITONE:
+        lower_hz = min(drum.peak_hz, lower_hz if np.isfinite(lower_hz) else np.inf)
+    return LowestNote(floor_hz, PITCHED, evidence, lower_hz=lower_hz)
 
 
-def _say_drum(drum: _Drum) -> LowestNote:
+def _say_drum(drum: Drum, pitches: FloatArray) -> LowestNote:
     evidence = f"the peak of {100.0 * drum.share:.0f} % of {drum.hits} hits"
-    return LowestNote(drum.peak_hz, DRUM, evidence)
+    return LowestNote(drum.peak_hz, DRUM, evidence, "", _bleed(drum), _lower(drum.peak_hz, pitches))
 
 
-def _drum(signal: FloatArray, rate_hz: float) -> _Drum | None:
-    """The peak that most hits share, or None without enough hits or such a peak."""
-    hits = _hits(signal, rate_hz)
-    bodies = _bodies(signal, rate_hz, hits)
-    if len(bodies) < HITS_NEEDED:
-        return None
-    spectra, bin_hz = _body_spectra(bodies, rate_hz)
-    first, last = int(LOWEST_HZ / bin_hz), int(HIGHEST_DRUM_HZ / bin_hz)
-    common = np.median(spectra[:, first:last], axis=0)
-    top = first + int(np.argmax(common))
-    if top in (first, last - 1):
-        return None
-    peaks = np.array([bin_hz * top_of_peak(row, first + int(np.argmax(row[first:last]))) for row in spectra])
-    near = (peaks > top * bin_hz / SEMITONE) & (peaks < top * bin_hz * SEMITONE)
-    if near.mean() < PERSISTENT_SHARE:
-        return None
-    return _Drum(float(np.median(peaks[near])), len(bodies), float(near.mean()), _falls(signal, rate_hz, hits))
-
-
-def _hits(signal: FloatArray, rate_hz: float) -> NDArray[Any]:
-    power = frame_power(signal)
-    return rises(power, round(0.03 * rate_hz), round(0.1 * rate_hz))
-
-
-def _bodies(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> list[FloatArray]:
-    """What follows the attack of each hit, up to the next; hits too close to the next are left out."""
-    if not len(hits):
-        return []
-    start, longest = _attack_seconds(signal, rate_hz, hits), round(BODY_SECONDS * rate_hz)
-    ends = [*(hits[1:] - round(min(ATTACKS_SECONDS) * rate_hz)), len(signal)]
-    bodies = []
-    picked = np.unique(np.linspace(0, len(hits) - 1, MOST_HITS).astype(int))
-    for hit, end in ((hits[number], ends[number]) for number in picked):
-        first = int(hit) + round(start * rate_hz)
-        last = min(first + longest, int(end))
-        if last - first >= SHORTEST_BODY_SECONDS * rate_hz:
-            bodies.append(signal[first:last])
-    return bodies
-
-
-def _attack_seconds(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> float:
-    """The latest of ``ATTACKS_SECONDS`` at which the hits still have a quarter of the power of the earliest."""
-    span = round(FADE_IN_SECONDS * 3 * rate_hz)
-
-    def power(seconds: float) -> float:
-        firsts = hits + round(seconds * rate_hz)
-        firsts = firsts[firsts + span <= len(signal)]
-        if not len(firsts):
-            return 0.0
-        pieces = signal[firsts[:, None] + np.arange(span)].reshape(len(firsts), -1)
-        return float(np.median((pieces**2).mean(axis=1)))
-
-    least = 0.25 * power(min(ATTACKS_SECONDS))
-    return next((seconds for seconds in ATTACKS_SECONDS if power(seconds) >= least), min(ATTACKS_SECONDS))
-
-
-def _body_spectra(bodies: list[FloatArray], rate_hz: float) -> tuple[FloatArray, float]:
-    """Power spectra ``(hits, bins)`` up to ``HIGHEST_DRUM_HZ``, strongest bin of all 1, and the width of a bin."""
-    size = 8 * 2 ** round(np.log2(BODY_SECONDS * rate_hz))
-    # The rest of a spectrum only counts where the strongest bin lies in it.
-    bins = int(HIGHEST_DRUM_HZ * size / rate_hz) + 2
-    spectra = []
-    for first in range(0, len(bodies), BODIES_AT_ONCE):
-        some = bodies[first : first + BODIES_AT_ONCE]
-        padded = np.zeros((len(some), max(len(body) for body in some), bodies[0].shape[1]))
-        for body, place in zip(some, padded, strict=True):
-            window = _body_window(len(body), round(FADE_IN_SECONDS * rate_hz))[:, None]
-            np.multiply(body - body.mean(axis=0), window, out=place[: len(body)])
-        power = added_power(rfft(padded, size, axis=1))
-        spectra.append(power[:, :bins] / np.maximum(power.max(axis=1, keepdims=True), 1e-30))
-    return np.concatenate(spectra), rate_hz / size
-
-
-@lru_cache(maxsize=32)
-def _body_window(length: int, fade_in: int) -> FloatArray:
-    """A short rise and a long fall: a dead drum has most of its body right after the attack."""
-    fade_in = min(fade_in, length // 2)
-    return np.concatenate(
-        [get_window("hann", 2 * fade_in)[:fade_in], get_window("hann", 2 * (length - fade_in))[length - fade_in :]]
-    )
-
-
-def _falls(signal: FloatArray, rate_hz: float, hits: NDArray[Any]) -> bool:
-    """Whether most hits fall from the start, and by enough before the next."""
-    span = round(0.05 * rate_hz)
-    power = uniform_filter1d(frame_power(signal), span, mode="constant")
-    longest = round(FALL_WITHIN_SECONDS * rate_hz)
-    fallen = []
-    for hit, following in zip(hits, [*hits[1:], len(power)], strict=True):
-        after = power[hit : min(int(following) - span, int(hit) + longest)]
-        if len(after) < 4 * span:
-            continue
-        first = float(after[: 2 * span].max())
-        half, last = (
-            max(float(after[place - span : place].mean()), 1e-30) for place in (len(after) // 2, len(after))
-        )
-        fallen.append(power_to_db(first / half) >= HALF_FALL_DB and power_to_db(first / last) >= FALL_DB)
-    return bool(fallen) and float(np.mean(fallen)) >= 0.5
+def _bleed(drum: Drum) -> str:
+    """What softer hits sound like, where that is another drum; empty where it is not."""
+    if not drum.soft_hits or not len(drum.apart_hz):
+        return ""
+    hertz, under = float(np.median(drum.apart_hz)), abs(drum.soft_db)
+    return f"bleed near {hertz:.0f} Hz, {drum.soft_hits} hits {under:.0f} dB under its own"

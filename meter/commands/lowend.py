@@ -174,7 +174,8 @@ def _parts_table(account: LowEndAccount) -> Table:
 def _floor(part: PartAccount) -> str:
     if math.isnan(part.floor_hz):
         return f"{CANNOT_SAY} {part.why.get('floor_hz', '')}"
-    return f"{part.floor_note} {part.floor_cents:+z.0f} ct, {part.floor_hz:.1f} Hz"
+    lower = f" or {part.floor_lower_note}, {part.floor_lower_hz:.1f} Hz" if part.floor_lower_note else ""
+    return f"{part.floor_note} {part.floor_cents:+z.0f} ct, {part.floor_hz:.1f} Hz{lower}"
 
 
 def _prices_table(account: LowEndAccount) -> Table:

@@ -122,7 +122,8 @@ class _Ledger:
         self._floors: list[LowestNote] = [part.lowest_note() for part in found.parts]
         mix_rows = (found.mix or found.sum).rows()
         self._rumbles: list[Rumble] = [
-            part.rumble(floor.floor_hz, mix_rows) for part, floor in zip(found.parts, self._floors, strict=True)
+            part.rumble(floor.floor_hz, mix_rows, floor.kind)
+            for part, floor in zip(found.parts, self._floors, strict=True)
         ]
         self._stretch = common_stretch(found.parts)
         self._starts: dict[int, FloatArray] = {}
@@ -198,6 +199,9 @@ class _Ledger:
             floor_cents=note.cents if note else NAN,
             floor_kind=floor.kind,
             floor_evidence=floor.evidence,
+            floor_lower_hz=floor.lower_hz,
+            floor_lower_note=nearest_note(floor.lower_hz).name if np.isfinite(floor.lower_hz) else "",
+            floor_apart=floor.apart,
             rumble_db=rumble.against_part_db,
             rumble_against_mix_lows_db=rumble.against_mix_lows_db,
             rumble_dbfs=rumble.level_dbfs,

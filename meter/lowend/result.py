@@ -32,7 +32,11 @@ class Offer:
 
 @dataclass(frozen=True)
 class PartAccount:
-    """One part. ``rumble_db`` is against the whole part, ``rumble_against_mix_lows_db`` against the mix's low end."""
+    """One part. ``rumble_db`` is against the whole part, ``rumble_against_mix_lows_db`` against the mix's low end.
+
+    ``floor_lower_hz`` is a lower note that thin evidence does not rule out; the high-passes spare it. ``floor_apart``
+    says what sounds low and is no note: hum, bleed.
+    """
 
     name: str
     role: str
@@ -43,6 +47,9 @@ class PartAccount:
     floor_cents: float
     floor_kind: str
     floor_evidence: str
+    floor_lower_hz: float
+    floor_lower_note: str
+    floor_apart: str
     rumble_db: float
     rumble_against_mix_lows_db: float
     rumble_dbfs: float

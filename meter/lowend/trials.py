@@ -86,7 +86,7 @@ def _offers_of(
         return ()
     made = []
     for slope in SLOPES_DB_PER_OCTAVE:
-        cost = price(floor.floor_hz, slope, cutoff_hz, rumble.power, rumble.frequency_hz)
+        cost = price(floor.offer_hz, slope, cutoff_hz, rumble.power, rumble.frequency_hz)
         possible = trial is not None and LOWEST_CUTOFF_HZ <= cost.cutoff_hz < rate_hz / 2.0
         tried = trial.try_cutoff(slope, cost.cutoff_hz) if trial is not None and possible else NOT_TRIED
         made.append(

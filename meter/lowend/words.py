@@ -51,7 +51,8 @@ def verdicts(account: LowEndAccount) -> list[str]:
     said = warnings(account)
     said += [owners_sentence(account), cancelling_sentence(account), bus_sentence(account), mono_sentence(account)]
     for part in account.parts:
-        said += [rumble_sentence(part) or price_sentence(part), ring_sentence(part, account.half_beat_ms)]
+        said += [rumble_sentence(part) or price_sentence(part), apart_sentence(part)]
+        said += [ring_sentence(part, account.half_beat_ms)]
     said += [pair_sentence(pair) for pair in account.pairs] or [no_pair_sentence(account)]
     return [sentence for sentence in said if sentence]
 
@@ -145,7 +146,7 @@ def rumble_sentence(part: PartAccount) -> str:
         return ""
     level = decibels(part.rumble_against_mix_lows_db)
     offer = _spoken_offer(part)
-    price = f": {high_pass_sentence(offer, part.floor_note)}" if offer is not None else "."
+    price = f": {high_pass_sentence(offer, spared_note(part))}" if offer is not None else "."
     return f"{part.name} has {level} of the mix's lows under its lowest note {note_of(part)}{price}"
 
 
@@ -154,7 +155,7 @@ def price_sentence(part: PartAccount) -> str:
     offer = _spoken_offer(part)
     if part.role != OTHER or offer is None:
         return ""
-    return f"{part.name}, lowest note {note_of(part)}: {high_pass_sentence(offer, part.floor_note)}"
+    return f"{part.name}, lowest note {note_of(part)}: {high_pass_sentence(offer, spared_note(part))}"
 
 
 def _spoken_offer(part: PartAccount) -> Offer | None:
@@ -162,8 +163,21 @@ def _spoken_offer(part: PartAccount) -> Offer | None:
 
 
 def note_of(part: PartAccount) -> str:
-    """``E1 (41.2 Hz)``."""
-    return f"{part.floor_note} ({part.floor_hz:.1f} Hz)"
+    """``E1 (41.2 Hz)``, and the lower note where the evidence is too thin to rule it out."""
+    note = f"{part.floor_note} ({part.floor_hz:.1f} Hz)"
+    if not part.floor_lower_note:
+        return note
+    return f"{note} or, on thin evidence, {part.floor_lower_note} ({part.floor_lower_hz:.1f} Hz)"
+
+
+def spared_note(part: PartAccount) -> str:
+    """The note that the high-passes are priced at."""
+    return part.floor_lower_note or part.floor_note
+
+
+def apart_sentence(part: PartAccount) -> str:
+    """What sounds low in a part and is no note of it."""
+    return f"{part.name} also has {part.floor_apart}; that is not counted as a note." if part.floor_apart else ""
 
 
 def high_pass_sentence(offer: Offer, note: str) -> str:

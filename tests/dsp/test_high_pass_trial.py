@@ -105,3 +105,14 @@ def test_too_little_or_unequal_audio_is_refused() -> None:
         HighPassTrial(part, part[:-1], RATE_HZ)
     with pytest.raises(ValueError, match="too low to be tried"):
         HighPassTrial(part, part, RATE_HZ).try_cutoff(12, 1.0)
+
+
+@pytest.mark.parametrize("slope", [12, 24])
+def test_the_start_of_the_filter_is_left_out(slope: int) -> None:
+    """A slow filter begins in the middle of the sound, here at a crest; four of its cycles later it has settled.
+
+    Then a steady tone shows the loss of the closed form and nothing of the start.
+    """
+    part = 0.1 * np.cos(2 * np.pi * 40.0 / RATE_HZ * np.arange(FRAMES))[:, None]
+    found = HighPassTrial(part, part, RATE_HZ).try_cutoff(slope, 6.0)
+    assert found.true_peak_change_db == pytest.approx(-loss_db(40.0, 6.0, slope // 6), abs=0.01)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from dsp.low_part import LowPart, common_stretch
+from dsp.lowest_note import DRUM
 from tests.support.low_parts import RATE_HZ, cents, held, low_part, place, repeated, resonator, tone
 
 KEYS = place([(0.1 + 0.5 * n, held((131.0, 165.0, 196.0)[n % 3], 0.45)) for n in range(20)], 10.5)
@@ -126,3 +127,28 @@ def test_an_offset_hides_no_hit() -> None:
     assert moved.lowest_note().floor_hz == pytest.approx(plain.lowest_note().floor_hz, rel=1e-3)
     assert moved.lowest_note().evidence == plain.lowest_note().evidence
     assert moved.audio().mean() == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("quality", [4.0, 8.0, 15.0, 30.0])
+def test_the_decay_of_a_kick_is_no_rumble_under_it(quality: float) -> None:
+    """A struck resonance is spread (closed form: 3 dB down at f0 / Q), half an octave down by up to -8 dB."""
+    part = low_part(place(repeated(resonator(55, quality), 20, 0.6), 12.5))
+    note = part.lowest_note()
+    assert note.kind == DRUM
+    assert part.rumble(note.floor_hz, kind=note.kind).against_part_db < -28.0
+    assert part.rumble(note.floor_hz).against_part_db > -18.0
+
+
+@pytest.mark.parametrize("under_dbfs", [-30.0, -40.0])
+def test_rumble_under_a_kick_is_still_found(under_dbfs: float) -> None:
+    hits = place(repeated(resonator(60, 15), 20, 0.6), 12.5)
+    part = low_part(hits + tone(25.0, under_dbfs, len(hits)))
+    note = part.lowest_note()
+    assert part.rumble(note.floor_hz, kind=note.kind).level_dbfs == pytest.approx(under_dbfs + 3.01, abs=1.0)
+
+
+def test_rumble_begins_half_an_octave_under_the_note() -> None:
+    """Under 131 Hz over the square root of 2, 92.6 Hz: a tone at 89 Hz counts and one at 96 Hz does not."""
+    counted, left_out = (low_part(KEYS + tone(hertz, -30.0, len(KEYS))) for hertz in (89.0, 96.0))
+    assert counted.rumble(131.0).level_dbfs == pytest.approx(-30.0 + 3.01, abs=0.3)
+    assert left_out.rumble(131.0).level_dbfs < -45.0

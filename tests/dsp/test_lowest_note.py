@@ -188,3 +188,97 @@ def test_a_low_note_in_a_band_of_noise_is_a_note() -> None:
     keys = organ(18.0, 73.42)
     keys += place([(6.0, held(36.71, 3.0, (1.0, 0.5), level=0.03))], 18.0)
     assert abs(cents(floor_of(keys + noise_band(30.0, 45.0, keys, -22.0)).floor_hz, 36.71)) < 30.0
+
+
+def snare(t: np.ndarray) -> np.ndarray:
+    """Two modes of a shell and 60 ms of wires."""
+    wires = np.random.default_rng(3).standard_normal(len(t)) * np.exp(-t / 0.06)
+    return np.asarray(resonator(193.7, 20, 0.5)(t) + resonator(331.0, 20, 0.2)(t) + 0.25 * wires)
+
+
+def with_kick_bleed(bleed_db: float, kick_hz: float, kicks: np.ndarray) -> np.ndarray:
+    """A backbeat at 100 beats per minute, with a kick whose peak is so far under the snare's."""
+    hits = place([(0.7 + 1.2 * n, snare) for n in range(10)], 12.6)
+    kick = place([(float(at), gliding(kick_hz, 15, 3.0)) for at in kicks], 12.6)
+    return hits + kick * 10.0 ** (bleed_db / 20.0) * np.abs(hits).max() / np.abs(kick).max()
+
+
+@pytest.mark.parametrize("bleed_db", [-15.0, -20.0, -25.0, -30.0])
+@pytest.mark.parametrize("kick_hz", [37.6, 50.0])
+@pytest.mark.parametrize(
+    "kicks", [0.1 + 1.2 * np.arange(10), 0.1 + 0.6 * np.arange(20), 0.1 + 0.3 * np.delete(np.arange(40), np.s_[2::4])]
+)
+def test_the_kick_in_a_snare_is_not_its_lowest_note(bleed_db: float, kick_hz: float, kicks: np.ndarray) -> None:
+    """On the other beats, on all beats, and on most eighths."""
+    found = floor_of(with_kick_bleed(bleed_db, kick_hz, kicks))
+    assert found.kind == DRUM
+    assert abs(cents(found.floor_hz, 193.7)) < 20.0
+    assert np.isnan(found.lower_hz)
+
+
+def test_bleed_is_said_with_its_pitch_and_level() -> None:
+    found = floor_of(with_kick_bleed(-20.0, 50.0, 0.1 + 1.2 * np.arange(10)))
+    assert found.apart.startswith("bleed near 50 Hz, 10 hits 1")
+    assert floor_of(place(repeated(resonator(60, 15), 12, 0.5), 6.5)).apart == ""
+
+
+@pytest.mark.parametrize("softer_db", [0.0, 6.0, 10.0])
+@pytest.mark.parametrize("every", [4, 8, 12])
+def test_low_notes_that_are_few_and_soft_are_notes(softer_db: float, every: int) -> None:
+    notes = []
+    for number in range(48):
+        low = number % every == every - 1
+        ratio = (1.5, 2.0, 1.3348, 1.7818)[number % 4]
+        level = 0.3 * 10.0 ** (-softer_db / 20.0) if low else 0.3
+        notes.append((0.1 + 0.4 * number, held(55.0 if low else 55.0 * ratio, 0.36, level=level)))
+    assert abs(cents(floor_of(place(notes, 19.8)).floor_hz, 55.0)) < 20.0
+
+
+def eighths(lowest_hz: float, seconds: float, partials: tuple[float, ...]) -> np.ndarray:
+    """A riff in eighths at 96 beats per minute that keeps coming back to its lowest note."""
+    riff = [1.0, 1.0, 1.1892, 1.0, 1.0, 1.3348, 1.0, 1.1225] * 6
+    notes = [(0.1 + 0.3125 * n, held(lowest_hz * ratio, seconds, partials)) for n, ratio in enumerate(riff)]
+    return place(notes, 15.5)
+
+
+@pytest.mark.parametrize("lowest_hz", [27.5, 30.868, 36.708])
+@pytest.mark.parametrize("partials", [(1.0,), (0.2, 1.0, 0.5, 0.2), (0.5, 1.0, 0.6, 0.3)])
+def test_the_low_string_of_a_drop_tuning_in_quick_notes(lowest_hz: float, partials: tuple[float, ...]) -> None:
+    """A0, B0, D1 (equal temperament, ISO 16): no second lacks the note, and yet it is no rumble."""
+    assert abs(cents(floor_of(eighths(lowest_hz, 0.29, partials)).floor_hz, lowest_hz)) < 30.0
+
+
+def test_thin_evidence_leaves_the_lower_note_open() -> None:
+    """Four cycles a note: whatever is said, the high-pass that is offered spares the note that was played."""
+    for partials in ((1.0,), (1.0, 0.5, 0.25), (0.2, 1.0, 0.5, 0.2)):
+        found = floor_of(eighths(32.703, 0.12, partials))
+        assert found.offer_hz < 32.703 * 2.0 ** (0.5 / 12.0)
+        assert found.offer_hz > 24.0
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+@pytest.mark.parametrize("partials", [(1.0,), (1.0, 0.6, 0.4), (0.3, 1.0, 0.3)])
+@pytest.mark.parametrize("lowest_hz", [41.203, 82.407, 130.81])
+def test_hum_under_played_notes_is_no_note(mains_hz: float, partials: tuple[float, ...], lowest_hz: float) -> None:
+    """Hum at -30 dB rms, 6 dB under the notes, and alone in the pauses."""
+    notes = line([lowest_hz * ratio for ratio in (1.0, 1.5, 1.3348, 2.0)] * 8)
+    notes *= 10.0 ** (-24.0 / 20.0) / np.sqrt((notes**2).mean())
+    hum = sum(a * tone(mains_hz * (n + 1), 0.0, len(notes)) for n, a in enumerate(partials))
+    hum *= 10.0 ** (-30.0 / 20.0) / np.sqrt((hum**2).mean())
+    found = floor_of(notes + hum)
+    assert abs(cents(found.floor_hz, lowest_hz)) < 20.0
+    assert found.apart.startswith(f"hum at {mains_hz * (1 + np.argmax(partials)):.0f} Hz, -27 dBFS")
+
+
+def test_hum_alone_is_one_tone() -> None:
+    found = floor_of(tone(50.0, -30.0, 6 * RATE_HZ))
+    assert abs(cents(found.floor_hz, 50.0)) < 5.0
+    assert found.apart == "nothing but one tone at 50 Hz"
+
+
+@pytest.mark.parametrize(("fundamental_db", "found_partial"), [(-20.0, 1), (-23.0, 1), (-32.0, 2), (-40.0, 2)])
+def test_how_weak_a_fundamental_may_be(fundamental_db: float, found_partial: int) -> None:
+    """A Hann window's side lobes lie 31 dB down (closed form): a partial so weak cannot be told from them."""
+    partials = (10.0 ** (fundamental_db / 20.0), 1.0, 0.0, 0.5)
+    notes = place([(0.0, held(110.0, 2.9, (*partials[:1], 1.0, 0.3, 0.5), level=0.2))], 2.8)
+    assert abs(cents(floor_of(notes).floor_hz, 110.0 * found_partial)) < 30.0

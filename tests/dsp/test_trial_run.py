@@ -51,7 +51,8 @@ def test_pieces_of_any_size(block: int) -> None:
         for one, other in zip(
             vars(expected.result(number)).values(), vars(found.result(number)).values(), strict=True
         ):
-            assert other == pytest.approx(one, abs=1e-6)
+            # The products of single precision round by the number of rows, differently on each processor.
+            assert other == pytest.approx(one, abs=1e-4)
 
 
 def test_silence_and_held_notes_have_no_ring_and_no_level() -> None:
