@@ -60,8 +60,8 @@ WEAK_DB = -12.0
 OTHER_SEMITONES = 3
 """A note this far above another is told from it in a quarter of a second, at the pitch of a bass nearly so."""
 NOTE_SECONDS = 0.256
-COMES_WITH_DB = 5.0
-"""Rumble is as strong under other notes and in pauses; noise is up by some decibels where it passes for a note."""
+COMES_WITH_DB = 7.0
+"""Rumble is as strong under other notes and in pauses; noise that passes for a note is up by 4 to 6 dB there."""
 FRAMES_NEEDED = 8
 MOST_FRAMES = 200
 LIVELY_DB = 1.0

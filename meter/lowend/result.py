@@ -47,9 +47,6 @@ class PartAccount:
     floor_cents: float
     floor_kind: str
     floor_evidence: str
-    floor_lower_hz: float
-    floor_lower_note: str
-    floor_apart: str
     rumble_db: float
     rumble_against_mix_lows_db: float
     rumble_dbfs: float
@@ -62,6 +59,9 @@ class PartAccount:
     ring_filter_floor_ms: float
     overhang_db: float
     overhang_after_ms: float
+    floor_lower_hz: float = math.nan
+    floor_lower_note: str = ""
+    floor_apart: str = ""
     why: Mapping[str, str] = field(default_factory=dict)
 
 
