@@ -83,3 +83,13 @@ def test_runs_hold_the_same_hops_as_cut(sizes: tuple[int, ...], history: int) ->
             run += [segment[8 * number : 8 * number + history + 8].copy() for number in range(hops)]
         np.testing.assert_array_equal(np.array(run), np.array(cut))
     assert one.unbroken_frames == two.unbroken_frames
+
+
+@pytest.mark.parametrize("lost_frames", [3, 4, 40])
+def test_before_a_gap_lies_nothing_that_a_later_hop_can_see(lost_frames: int) -> None:
+    hops = HopBuffer(4, 6, 1)
+    list(hops.cut(np.ones((8, 1))))
+    hops.skip(lost_frames)
+    rest = -(8 + lost_frames) % 4
+    found = [segment.copy() for segment in hops.cut(2.0 * np.ones((rest + 8, 1))) if segment is not None]
+    np.testing.assert_array_equal(found[0][:, 0], [0.0] * (6 - rest) + [2.0] * (4 + rest))
