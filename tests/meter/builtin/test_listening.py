@@ -376,3 +376,13 @@ def test_after_a_long_gap_both_filters_start_from_rest(gap_seconds: float, rings
     readings = processor.read()
     assert (readings["feed_each"] == -math.inf).all()
     assert (readings["feed_each_c"] == -math.inf).all()
+
+
+def test_silence_after_sound_is_silence_again() -> None:
+    """A filter's tail ends: without that it would go on as numbers of a thousand decibels under anything."""
+    processor = calibrated(48_000)
+    processor.feed(tone(50.0, 0.0, 1.0, 48_000, 2))
+    processor.feed(silence(2.5, 48_000, 2))
+    readings = processor.read()
+    assert readings["feed_now"] == readings["seat_now"] == -math.inf
+    assert (readings["feed_each_c"] == -math.inf).all()
