@@ -134,6 +134,13 @@ def note_words(frequency_hz: float) -> str:
     return scale.note_name(scale.nearest_note(frequency_hz))
 
 
+def spared_note(frame: Frame, part: int) -> str:
+    """The note that cut-offs are priced at: the lower one where thin evidence leaves two; empty for none."""
+    floor, lower = float(each(frame, "floor")[part]), each(frame, "floor_lower")
+    in_doubt = part < len(lower) and math.isfinite(lower[part])
+    return note_words(float(lower[part]) if in_doubt else floor)
+
+
 def percent(value: float) -> str:
     """``52 %`` with a true minus sign; below one half ``0 %``."""
     return f"{words.figure(value, 0)} %" if math.isfinite(value) else words.NOT_YET

@@ -170,8 +170,7 @@ class PriceFace(Face):
 
     def _price(self, frame: Frame, part: int) -> str:
         """One sentence: up to where, what it takes, what it costs."""
-        floor = float(data.each(frame, "floor")[part])
-        note = data.note_words(floor)
+        note = data.spared_note(frame, part)
         if not note:
             return f"{self._doubt(frame, part)}: no price for a high-pass yet"
         cost = self._cost(frame, part)
@@ -188,7 +187,7 @@ class PriceFace(Face):
 
     def _short_price(self, frame: Frame, part: int) -> str:
         """The same in few words, without the peak, or in fewer; empty where the sentence always fits."""
-        note = data.note_words(float(data.each(frame, "floor")[part]))
+        note = data.spared_note(frame, part)
         if not note:
             return ""
         cost = self._cost(frame, part)

@@ -210,6 +210,7 @@ def _mono(ledger: LowLedger, sums: LowSums) -> Values:
 def _notes(parts: Sequence[PartFindings]) -> Values:
     return {
         "floor": [part.note.floor_hz for part in parts],
+        "floor_lower": [part.note.lower_hz for part in parts],
         "floor_kind": [KINDS.get(part.note.kind, 0.0) for part in parts],
         "floor_doubt": [float(_doubt(part.note)) for part in parts],
         "rumble": [part.rumble.against_part_db for part in parts],

@@ -311,6 +311,7 @@ HEARD_NOTHING = {
     "pair_second": math.nan,
     "ring": math.nan,
     "floor": math.nan,
+    "floor_lower": math.nan,
     "floor_doubt": 2.0,
 }
 CUT_STATES: dict[str, dict[str, Any]] = {
@@ -589,6 +590,15 @@ def test_no_lowest_note_no_price(qtbot) -> None:
     for doubt, words in ((1.0, "It is silent"), (2.0, "Too little heard so far"), (3.0, "No pitch")):
         face.show_frame(_at(frame(5, {"floor": math.nan, "floor_doubt": doubt, "cutoff": math.nan}), int(doubt)))
         assert face.labels["price"].text.startswith(words)
+
+
+def test_a_cutoff_spares_the_lower_of_two_notes(qtbot) -> None:
+    """82.4 Hz is E2, 36.7 Hz is D1 (equal temperament, ISO 16)."""
+    face = make("price", qtbot)
+    face.show_frame(frame(5, {"floor": 82.407, "floor_lower": math.nan}))
+    assert "costs E2" in face.labels["price"].text
+    face.show_frame(_at(frame(5, {"floor": 82.407, "floor_lower": 36.708}), 1))
+    assert "costs D1" in face.labels["price"].text
 
 
 def test_the_slider_is_the_axis_and_tries_a_cutoff(qtbot) -> None:
