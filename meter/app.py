@@ -131,6 +131,8 @@ def make_application() -> Any:
         raise CommandError(sentence, MISSING_PART) from error
     if locale.setlocale(locale.LC_CTYPE) in ("C", "POSIX"):
         os.environ["LC_ALL"] = "C.UTF-8"  # which Qt takes anyway, but not without four lines about it
+    # Qt would share the rows of small fills out among threads, and waking those costs more than the filling.
+    os.environ.setdefault("QT_NO_GUI_THREADPOOL", "1")
     application = QApplication.instance() or QApplication(sys.argv[:1])
     application.setApplicationName("earwitness")
     return application

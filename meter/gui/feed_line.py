@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from PySide6.QtCore import QEvent, QPoint, QSize, Qt, Signal
@@ -166,6 +166,7 @@ class FeedLine(QWidget):
         self._asks: deque[Ask] = deque()
         self._answerable: Ask | None = None
         self._status = FeedStatus()
+        self._told: tuple[int, FeedStatus] | None = None
         self._chosen = False
         self._note = ""
         self._arrange()
@@ -259,7 +260,10 @@ class FeedLine(QWidget):
     def show_status(self, status: FeedStatus) -> None:
         """Show what the engine says of the feed; cheap when nothing that is shown has changed."""
         changed = status.state != self._status.state
-        self._status = status
+        told = (int(status.elapsed_seconds), replace(status, frames=0, latency_seconds=0.0))
+        if told == self._told:
+            return
+        self._status, self._told = status, told
         if changed and status.state in ("running", "held"):  # not at every frame: the engine answers a key press late
             self.hold.blockSignals(True)
             self.hold.setChecked(status.state == "held")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from PySide6.QtCore import QPointF, QRect, QRectF, Qt
-from PySide6.QtGui import QFont, QFontMetricsF, QPainter
+from PySide6.QtGui import QFont, QFontMetricsF, QPainter, QStaticText
 
 from meter.gui.theme import Theme, font
 
@@ -71,6 +71,7 @@ class Label:
         self._written = ""
         self.rect = QRect()
         self.shown: list[str] = []
+        self._set: list[tuple[str, QStaticText, float]] = []
         self._most_px = size_px
         self._least_px = least_px or size_px
         self._bold = bold
@@ -82,6 +83,7 @@ class Label:
 
     def _use(self, size_px: int) -> None:
         self.size_px = size_px
+        self._set = []
         self.font: QFont = font(size_px, bold=self._bold)
         self._metrics = QFontMetricsF(self.font)
         self.ascent = self._metrics.ascent()
@@ -192,16 +194,28 @@ class Label:
         """Draw the lines from the top of the rectangle down."""
         if not self.shown:
             return
+        if [line for line, _, _ in self._set] != self.shown:
+            self._set = [self._laid_out(line) for line in self.shown]
         painter.setFont(self.font)
         painter.setPen(theme.colour(self.role))
-        baseline = self.rect.top() + self._metrics.ascent()
-        for line in self.shown:
-            painter.drawText(QPointF(self._left_of(line), baseline), line)
-            baseline += self.line_height
+        top = float(self.rect.top())
+        for _, text, width in self._set:
+            painter.drawStaticText(QPointF(self._left_of_width(width), top), text)
+            top += self.line_height
+
+    def _laid_out(self, line: str) -> tuple[str, QStaticText, float]:
+        """A line with its glyphs, found once, and its width: to find them takes longer than to draw them."""
+        text = QStaticText(line)
+        text.setTextFormat(Qt.TextFormat.PlainText)
+        text.prepare(font=self.font)
+        return line, text, self.width_of(line)
 
     def _left_of(self, line: str) -> float:
+        return self._left_of_width(self.width_of(line))
+
+    def _left_of_width(self, width: float) -> float:
         left = float(self.rect.left())
         if self.align == LEFT:
             return left
-        space = self.rect.width() - self.width_of(line)
+        space = self.rect.width() - width
         return left + (space if self.align == RIGHT else space / 2.0)

@@ -21,6 +21,8 @@ LEAST_WIDTH_PX = 760
 LEAST_HEIGHT_PX = 420
 """What the smallest window has left, though a broken source takes two lines more."""
 EXTRA_HEIGHT_PX = 150
+LOOK_AGAIN = 15
+"""A card that was in sight is looked for again after so many frames."""
 
 
 class Card(QObject):
@@ -36,6 +38,8 @@ class Card(QObject):
         self._missing = missing
         self._now = now
         self._seconds = 0.0
+        self._seen = False
+        self._looks = 0
         self._layout: Layout | None = None
         face.installEventFilter(self)
 
@@ -46,7 +50,10 @@ class Card(QObject):
 
     def can_be_seen(self) -> bool:
         """False while the face is hidden or scrolled out of sight."""
-        return self.face.isVisible() and not self.face.visibleRegion().isEmpty()
+        self._looks += 1
+        if not self._seen or self._looks >= LOOK_AGAIN:
+            self._looks, self._seen = 0, not self.face.visibleRegion().isEmpty()
+        return self._seen and self.face.isVisible()
 
     def show_frame(self, frame: Frame) -> None:
         """Hand the snapshot to the face; a face that raises is set aside and says so."""

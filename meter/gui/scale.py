@@ -52,7 +52,7 @@ def straight_places(levels_db: FloatArray, bottom_db: float, top_db: float) -> F
     """The same for a whole vector; "not yet" (NaN) lies at the bottom."""
     with np.errstate(invalid="ignore"):
         places = (levels_db - bottom_db) / (top_db - bottom_db)
-    return np.clip(np.nan_to_num(places, nan=0.0), 0.0, 1.0)
+    return np.fmin(np.fmax(places, 0.0), 1.0)
 
 
 def peak_place(level_db: float) -> float:

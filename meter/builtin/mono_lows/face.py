@@ -35,6 +35,7 @@ SOLID_BUT = "solid as a whole, but "
 NAME_SHARE = 0.55
 """Of a line for the name of the part behind a loss, so that the sentence stays whole."""
 STALE_SECONDS = 2.0
+STONE_KEYS = ("band_level", "band_loss", "band_balance", "band_votes")
 FULL_LEAN_DB = 12.0
 LEVEL_SPAN_DB = 24.0
 TOP_BAND = 3
@@ -50,6 +51,11 @@ class Stone:
     body: QRectF
     votes: bool
     spoken_of: bool
+
+    @property
+    def place(self) -> QRect:
+        """What must be painted again when it changes."""
+        return self.outline.united(self.body).adjusted(-2, -2, 2, 2).toAlignedRect()
 
 
 class MonoLowsFace(Face):
@@ -74,6 +80,7 @@ class MonoLowsFace(Face):
         self._column = QRect()
         self._picture = QRect()
         self._stones: list[Stone] = []
+        self._told: tuple[object, ...] = ()
         self._loss = math.nan
         self._spoken_of = -1
         self._verdict_lines = 1
@@ -143,7 +150,7 @@ class MonoLowsFace(Face):
             row = self._row(number)
             top = round(row.center().y() - high / 2)
             self.labels[name].place(QRect(place.right() - label_width, top, label_width, high))
-        self._stones = []
+        self._stones, self._told = [], ()
 
     def _row(self, number: int) -> QRectF:
         """Where the stone of sub-band ``number`` may lie; the lowest band is at the bottom."""
@@ -172,6 +179,8 @@ class MonoLowsFace(Face):
             return
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         for stone in self._stones:
+            if not region.intersects(stone.place):
+                continue
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.setPen(QPen(self.theme.faint if stone.votes else self.theme.line, HAIRLINE, Qt.PenStyle.DotLine))
             painter.drawPath(pebble(stone.outline))
@@ -188,10 +197,17 @@ class MonoLowsFace(Face):
         return mixed(self.theme.measured_deep if self._stale else self.measured, self.theme.card, 0.15)
 
     def take(self, frame: Frame) -> None:
+        read = [frame.vector(f"mono_lows.{key}").tobytes() for key in STONE_KEYS]
+        if (told := (self._picture, self._spoken_of, *read)) == self._told:
+            return
+        self._told = told
         stones = self._make_stones(frame)
-        if stones != self._stones:
-            self._stones = stones
+        if [stone.outline.top() for stone in stones] != [stone.outline.top() for stone in self._stones]:
             self.update(self._picture)
+        for before, stone in zip(self._stones, stones, strict=False):
+            if stone != before:
+                self.update(before.place.united(stone.place))
+        self._stones = stones
 
     def _make_stones(self, frame: Frame) -> list[Stone]:
         levels = frame.vector("mono_lows.band_level")

@@ -54,6 +54,8 @@ class SpectrumFace(Face):
         self._holds: list[int] = []
         self._fine_x = np.empty(0)
         self._fine: np.ndarray = np.empty(0)
+        self._fine_told = b""
+        self._thirds_told: tuple[bytes, ...] = ()
         self._filled = QPolygonF()
         self._held_line = QPolygonF()
         self._closer: CloserLook | None = None
@@ -97,7 +99,7 @@ class SpectrumFace(Face):
         self._thirds = QRect(plot.left() + width + 12, plot.top(), plot.width() - width - 12, plot.height())
         self._arrange_bars()
         self._fine_x = np.empty(0)
-        self._fine = np.empty(0)
+        self._fine, self._fine_told = np.empty(0), b""
 
     def _arrange_bars(self) -> None:
         self._bars = []
@@ -108,6 +110,7 @@ class SpectrumFace(Face):
             gap = 1 if right - left < 8 else 3
             self._bars.append(QRect(left, self._thirds.top(), right - left - gap, self._thirds.height()))
         self._tops, self._holds = [0] * count, [0] * count
+        self._thirds_told = ()
 
     def paint_still(self, painter: QPainter) -> None:
         painter.setFont(font(MARK_PX))
@@ -182,30 +185,34 @@ class SpectrumFace(Face):
             self._closer.show_frame(frame)
         self._take_thirds(frame)
         fine = frame.vector("spectrum.fine")
-        if len(fine) and not np.array_equal(fine, self._fine, equal_nan=True):
-            self._fine = fine.copy()
+        if len(fine) and (told := fine.tobytes()) != self._fine_told:
+            self._fine, self._fine_told = fine.copy(), told
             self._take_fine(frame)
 
     def _take_thirds(self, frame: Frame) -> None:
-        middles = frame.vector("spectrum.third_octave_hz")
+        keys = ("spectrum.third_octave_hz", "spectrum.third_octave", "spectrum.third_octave_hold")
+        middles, now, held = (frame.vector(key) for key in keys)
+        told = (middles.tobytes(), now.tobytes(), held.tobytes())
+        if self._bars and told == self._thirds_told:
+            return
+        self._thirds_told = told
         shown = [float(middle) for middle in middles if middle >= THIRDS_FROM_HZ]
         if shown != self._bar_hz:
             self._bar_hz, self._first_third = shown, len(middles) - len(shown)
             self.rearrange()
-        now, held = frame.vector("spectrum.third_octave"), frame.vector("spectrum.third_octave_hold")
         high = self._thirds.height()
-        tops = (
-            np.round(scale.straight_places(now[self._first_third :], BOTTOM_DB, TOP_DB) * high).astype(int).tolist()
+        tops, holds = (
+            np.rint(scale.straight_places(levels[self._first_third :], BOTTOM_DB, TOP_DB) * high).astype(int).tolist()
+            for levels in (now, held)
         )
-        holds = (
-            np.round(scale.straight_places(held[self._first_third :], BOTTOM_DB, TOP_DB) * high).astype(int).tolist()
-        )
+        moved = QRect()
         for number, bar in enumerate(self._bars):
-            changed = {self._tops[number], tops[number], self._holds[number], holds[number]}
-            if tops[number] != self._tops[number] or holds[number] != self._holds[number]:
-                self._tops[number], self._holds[number] = tops[number], holds[number]
-                first, last = min(changed), max(changed)
-                self.update(QRect(bar.left(), bar.bottom() + 1 - last, bar.width(), last - first + 2))
+            top, hold, top_before, hold_before = tops[number], holds[number], self._tops[number], self._holds[number]
+            if top != top_before or hold != hold_before:
+                first, last = min(top, hold, top_before, hold_before), max(top, hold, top_before, hold_before)
+                moved |= QRect(bar.left(), bar.bottom() + 1 - last, bar.width(), last - first + 2)
+        self._tops, self._holds = tops[: len(self._bars)], holds[: len(self._bars)]
+        self.update(moved)  # one place for all: many small ones take longer to keep apart than to paint
 
     def _take_fine(self, frame: Frame) -> None:
         """Rebuild the filled shape and the held line of the lows: one point for each frequency."""

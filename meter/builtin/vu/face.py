@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from PySide6.QtCore import QLineF, QPointF, QRect, QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QPainter, QPen, QRegion
+from PySide6.QtGui import QColor, QPainter, QPen, QPixmap, QRegion
 from PySide6.QtWidgets import QInputDialog
 
 from meter.gui import scale, words
@@ -87,6 +87,8 @@ class VuFace(Face):
         self._hands: list[float] = []
         self._band = (math.nan, math.nan)
         self._highest = math.nan
+        self._marked: QPixmap | None = None
+        self._marked_for: tuple[object, ...] = ()
         self._last = ("", math.nan)
         self._asker: QInputDialog | None = None
 
@@ -203,16 +205,32 @@ class VuFace(Face):
         if self._dial.isEmpty() or not region.intersects(self._dial):
             return
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        for pen, place in zip(self._pens(), self._hands, strict=False):
+            if not math.isnan(place):
+                painter.setPen(pen)
+                painter.drawLine(self._hand(place))
+
+    def _still_picture(self) -> QPixmap:
+        """With what is marked a few times a second drawn on it: usual range, highest, legend."""
+        still = super()._still_picture()
+        if self.fault or self._dial.isEmpty():
+            return still
+        shown = (still.cacheKey(), self._band, self._highest, len(self._hands), self.live)
+        if self._marked is None or shown != self._marked_for:
+            self._marked, self._marked_for = QPixmap(still), shown
+            painter = QPainter(self._marked)
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            self._draw_marked(painter)
+            painter.end()
+        return self._marked
+
+    def _draw_marked(self, painter: QPainter) -> None:
         low, high = self._band
         if not math.isnan(low):
             self._draw_arc(painter, low, high, BAND_AT, QPen(self.theme.measured_deep, self._radius * 0.055))
         if not math.isnan(self._highest):
             painter.setPen(QPen(self.theme.held, 3.0))
             painter.drawLine(QLineF(self._at(self._highest, 0.91), self._at(self._highest, 1.0)))
-        for pen, place in zip(self._pens(), self._hands, strict=False):
-            if not math.isnan(place):
-                painter.setPen(pen)
-                painter.drawLine(self._hand(place))
         self._draw_legend(painter)
 
     def _draw_legend(self, painter: QPainter) -> None:
@@ -259,11 +277,16 @@ class VuFace(Face):
         self._hands[number] = place
         if self._dial.isEmpty():
             return
+        across, down = [], []
         for each in (before, place):
             if not math.isnan(each):
-                line = self._hand(each)
-                box = QRectF(line.p1(), line.p2()).normalized()
-                self.update(box.adjusted(-4, -4, 4, 4).toAlignedRect())
+                angle = math.radians((2.0 * each - 1.0) * HALF_TRAVEL_DEGREES)
+                for share in (HAND_FROM, HAND_TO):
+                    across.append(self._radius * share * math.sin(angle))
+                    down.append(-self._radius * share * math.cos(angle))
+        left, top = math.floor(self._pivot.x() + min(across)) - 4, math.floor(self._pivot.y() + min(down)) - 4
+        right, bottom = math.ceil(self._pivot.x() + max(across)) + 4, math.ceil(self._pivot.y() + max(down)) + 4
+        self.update(left, top, right - left, bottom - top)
 
     def _take_movement(self, frame: Frame) -> None:
         movement, alignment = frame.number("vu.movement"), frame.number("vu.alignment")

@@ -323,6 +323,26 @@ def test_picture_puts_left_on_the_left(qtbot):
     assert len(face._dots) == 512
 
 
+def test_a_point_of_the_picture_is_a_square_of_two_pixels(qtbot):
+    face = make("stereo", qtbot)
+    face.show_frame(frame_of("usual"))
+    values = values_at(100.0) | {"stereo.picture": np.full(1024, np.nan)}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
+    bare = face.grab().toImage()
+    values["stereo.picture"][[7, 519]] = 0.02, 0.1
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
+    dotted = face.grab().toImage()
+    lit = [
+        (x, y)
+        for x in range(dotted.width())
+        for y in range(dotted.height())
+        if dotted.pixel(x, y) != bare.pixel(x, y)
+    ]
+    side = round(2 * dotted.devicePixelRatio())
+    assert len(lit) == side**2
+    assert all(max(place) - min(place) == side - 1 for place in zip(*lit, strict=True))
+
+
 def test_spectrum_names_the_strongest_low(qtbot):
     face = make("spectrum", qtbot)
     values = values_at(100.0)

@@ -201,3 +201,17 @@ def test_a_long_question_is_read_whole_beside_its_answers(width, line, qtbot):
     line.say(sentence)
     qtbot.wait(1)
     assert " ".join(line.words.text().split()) == sentence
+
+
+def test_frames_within_a_second_change_no_word_and_a_gap_does(line, monkeypatch):
+    """The status comes 60 times a second; finding the words each time was a twentieth of the window's work."""
+    line.show_status(status(100.0))
+    asked = []
+    monkeypatch.setattr(line, "_second_row", lambda broken: asked.append(broken) or ("", "soft"))
+    for share in range(50):
+        line.show_status(status(100.0 + share / 60.0))
+    assert asked == []
+    line.show_status(status(101.0))
+    line.show_status(status(101.0, gaps=1, lost_frames=480))
+    line.show_status(status(101.0, gaps=1, lost_frames=480, state="held"))
+    assert len(asked) == 3
