@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import random
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -96,12 +97,29 @@ def _between(text: str, left: ast.expr, right: ast.expr, old: str, new: str) -> 
 
 
 def _tests_of(tree: Tree, path: Path) -> tuple[str, ...]:
-    """The mirror of the file, then tests that name the module: of ``dsp/``, of meters, against standards."""
+    """The mirror of the file, tests of ``dsp/`` and against standards that name it, tests of meters that use it."""
     mirror = [test for test in tree.tests if test.name == f"test_{path.stem}.py"]
-    users = [
+    named = [
         test
         for test, text in tree.tests.items()
-        if test.parts[1] in ("dsp", "published", "meter") and "gui" not in test.parts and f"{path.stem} " in text
+        if test.parts[1] in ("dsp", "published") and _names(text, {path.stem})
     ]
-    found = list(dict.fromkeys([*mirror, *users]))
+    meters = [user.parent.name for user in _users(tree, path.stem) if user.name == "process.py"]
+    of_meters = [test for test in tree.tests if test.stem.removeprefix("test_") in meters and "builtin" in test.parts]
+    found = list(dict.fromkeys([*mirror, *named[: MOST_TESTS - 3], *of_meters]))
     return tuple(test.as_posix() for test in found[:MOST_TESTS])
+
+
+def _names(text: str, stems: set[str]) -> bool:
+    return any(found in stems for found in re.findall(r"^from dsp\.(?:\w+\.)*(\w+) import", text, re.MULTILINE))
+
+
+def _users(tree: Tree, stem: str) -> list[Path]:
+    """Files that import a module of ``dsp/``, and those that import them."""
+    stems, users = {stem}, list[Path]()
+    while True:
+        more = [path for path, text in tree.sources.items() if path not in users and _names(text, stems)]
+        if not more:
+            return users
+        users += more
+        stems |= {path.stem for path in more if path.parts[0] == "dsp"}

@@ -156,3 +156,16 @@ def test_a_low_band_turns_its_neighbours_tone_away_as_a_class_1_filter_does(band
     wanted = -10.0 * np.log10(1.0 + (detuning / (item.high_hz - item.low_hz)) ** 6)
     found = read(tone(at_hz, 0.0, 6.0, 48_000, channels=2))["third_octave"][band]
     assert found == pytest.approx(wanted, abs=3.5)
+
+
+@pytest.mark.parametrize(("speed", "db_per_second"), [("quick", 34.74), ("steady", 4.343), ("slow", 1.448)])
+def test_each_speed_falls_as_its_time_constant_says(speed: str, db_per_second: float) -> None:
+    """10 log10(e) over 0.125 s and 1 s: F and S of IEC 61672-1:2013, 5.8, fall by 34.7 and 4.3 dB a second."""
+    seconds = min(2.0, 40.0 / db_per_second)
+    processor = Processor("spectrum", speed=speed)
+    processor.feed(tone(1000.0, 0.0, 18.0, 48_000, channels=2), [48_000])
+    processor.feed(silence(0.2, 48_000, 2))
+    before = processor.read()["third_octave"][17]
+    processor.feed(silence(seconds, 48_000, 2))
+    fall = before - processor.read()["third_octave"][17]
+    assert fall == pytest.approx(db_per_second * seconds, rel=0.05)
