@@ -19,15 +19,15 @@ from typing import Any
 
 from meter import settings as settings_file
 from meter.audio.source import SourceRequest
-from meter.calibration_noise import write_noise
+from meter.calibration.noise import write_noise
 from meter.commands.errors import FAILED, MISSING_PART, CommandError
 from meter.commands.new_file import write_new
 from meter.commands.window_meters import enable_other, leave_out_faces, meter_entries, other_meters
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.exposure_rules import ExposureRuleError, load_rules
-from meter.gui.link import RuleEntry
-from meter.logbook.exposure import persons_in
+from meter.gui.engine_link import RuleEntry
+from meter.logbook.exposure_record import persons_in
 from meter.logbook.store import logbook_path
 from meter.plugin.api import Setting
 from meter.plugin.enabled import NOTHING_ENABLED, Enabled
@@ -65,8 +65,8 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     )
     from PySide6.QtCore import QTimer
 
-    from meter.gui.face_guard import GUARD
-    from meter.gui.others_menu import OthersMenu
+    from meter.gui.kit.face_guard import GUARD
+    from meter.gui.page.foreign_meters_menu import OthersMenu
     from meter.gui.window import Window
 
     GUARD.use_folder(path.parent)
@@ -146,7 +146,7 @@ def surroundings(
     enabled: Enabled = NOTHING_ENABLED,
 ) -> Any:
     """What the window needs besides an engine."""
-    from meter.gui.link import Surroundings
+    from meter.gui.engine_link import Surroundings
 
     return Surroundings(
         settings_path=path,
@@ -284,4 +284,4 @@ def listing_command() -> list[str]:
 
 def noise_command() -> list[str]:
     """The command line of the child that plays calibration noise."""
-    return [sys.executable, "-m", "meter.noise_player"]
+    return [sys.executable, "-m", "meter.calibration.noise_player"]

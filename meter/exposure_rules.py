@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 
 import msgspec
 
-from dsp.exposure import WORKING_DAYS_PER_WEEK, Rule, permissible_hours
+from dsp.exposure.exposure import WORKING_DAYS_PER_WEEK, Rule, permissible_hours
 
 COMPARED_AT_DB = 85.0
 """Rules are compared by the time they allow in a week at this level, which lies above every usual threshold."""
@@ -39,7 +39,7 @@ class ExposureRule(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 
     @property
     def rule(self) -> Rule:
-        """The figures alone, for ``dsp.exposure``."""
+        """The figures alone, for ``exposure``."""
         return Rule(
             self.name, self.criterion_db, self.criterion_hours, self.period, self.exchange_db, self.threshold_db
         )

@@ -8,8 +8,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from dsp.roles import ChannelOrder
-from dsp.types import TICKS_PER_SECOND
+from dsp.core.channel_roles import ChannelOrder
+from dsp.core.types import TICKS_PER_SECOND
 from meter.audio.file import BlockReader, open_blocks
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter

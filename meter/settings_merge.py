@@ -32,7 +32,6 @@ LISTS: dict[str, Callable[[Any], Key]] = {
     "calibrations": lambda entry: (entry.source, entry.heard_on, entry.setting),
     "monitor_settings": lambda entry: (entry.source, entry.heard_on, entry.name),
     "monitor_states": lambda entry: (entry.source,),
-    "plugin_folders": lambda entry: (entry,),
 }
 """Fields that are lists, and what an entry is known by."""
 TAKEN_OVER = ("calibrations", "monitor_settings", "monitor_states", "feed_maps")

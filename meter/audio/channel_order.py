@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from dsp.roles import DEFAULT_ROLES, VORBIS_ROLES, ChannelOrder, default_roles, roles_of_mask
+from dsp.core.channel_roles import DEFAULT_ROLES, VORBIS_ROLES, ChannelOrder, default_roles, roles_of_mask
 
 LOGGED_MASK = re.compile(r"^\s*Channel Mask\s*: 0x([0-9A-Fa-f]{1,8})\b", re.MULTILINE)
 """How libsndfile logs ``dwChannelMask`` of WAV, RF64 and W64."""

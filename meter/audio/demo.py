@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from meter.audio.pace import Block, Pacer
-from meter.audio.ring import Producer
+from meter.audio.ring_buffer import Producer
 from meter.audio.source import SourceError, SourceInfo, SourceRequest
 from meter.demo import Music, prepare
 from meter.demo.parts import MIX, PARTS, RATE_HZ, channel_names

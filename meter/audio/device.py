@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from meter.audio import options, portaudio
 from meter.audio.portaudio import InputDevice
-from meter.audio.ring import Producer
+from meter.audio.ring_buffer import Producer
 from meter.audio.source import SourceError, SourceInfo, SourceRequest, check_rate
 
 USUAL_CHANNELS = 2

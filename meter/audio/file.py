@@ -18,10 +18,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.roles import ChannelOrder
+from dsp.core.channel_roles import ChannelOrder
 from meter.audio.channel_order import channel_order
 from meter.audio.pace import Block, Pacer
-from meter.audio.ring import Producer
+from meter.audio.ring_buffer import Producer
 from meter.audio.source import MOST_CHANNELS, SourceError, SourceInfo, SourceRequest, check_rate
 
 Samples = NDArray[Any]

@@ -14,10 +14,10 @@ from typing import IO
 
 import numpy as np
 
-from dsp.roles import POSITIONS
+from dsp.core.channel_roles import POSITIONS
 from meter.audio import options, pulse
 from meter.audio.pulse import PulseServer, PulseSource
-from meter.audio.ring import Producer
+from meter.audio.ring_buffer import Producer
 from meter.audio.source import MOST_CHANNELS, SourceError, SourceInfo, SourceRequest, check_rate
 from meter.audio.watcher import SourceWatcher, end_child
 

@@ -13,7 +13,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from meter.audio.ring import Producer
+from meter.audio.ring_buffer import Producer
 
 Block = NDArray[np.float32]
 LATE_SECONDS = 0.5

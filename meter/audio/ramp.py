@@ -10,7 +10,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from meter.noise_levels import CAP_DBFS_RMS, START_DBFS_RMS
+from meter.calibration.noise_levels import CAP_DBFS_RMS, START_DBFS_RMS
 
 Samples = NDArray[np.float32]
 

@@ -19,7 +19,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from meter.audio.ring import Producer
+from meter.audio.ring_buffer import Producer
 from meter.audio.source import SourceError, SourceInfo, SourceRequest, check_rate
 
 BLOCK_SECONDS = 0.01

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from meter.audio.ring import Producer
+from meter.audio.ring_buffer import Producer
 
 MOST_CHANNELS = 32
 """As many as a PulseAudio stream carries; the meters of one feed are laid out for no more."""
@@ -22,7 +22,7 @@ class SourceInfo:
 
     ``kind`` is ``"device"``, ``"monitor"``, ``"file"``, ``"demo"`` or ``"script"``. ``live`` sources keep
     their own clock; the others end. ``latency_seconds`` is what was achieved, NaN where it means nothing.
-    ``roles`` are those of the channels (see ``dsp.roles``), empty where the source does not tell them.
+    ``roles`` are those of the channels (see ``channel_roles``), empty where the source does not tell them.
     ``resampled`` says that a converter stands between the source and us; ``idle_is_normal`` that no callback
     means nothing is playing, not that the source is lost. ``note`` is one sentence, or empty, about what shifts or
     shortens the readings although the source works: a volume in between, a file that breaks off. ``output`` is the

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from dsp.types import TICKS_PER_SECOND, FloatArray
+from dsp.core.types import TICKS_PER_SECOND, FloatArray
 from meter.commands.errors import CommandError
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter

@@ -21,8 +21,8 @@ from meter.commands.errors import CommandError
 from meter.commands.meters import asked_meters, enabled_meters
 from meter.commands.screen import require_libraries, why_no_screen
 from meter.commands.terminal import console, progress, visible
-from meter.engine.apart import listen_apart
-from meter.engine.local import listen
+from meter.engine.child_process import listen_apart
+from meter.engine.in_process import listen
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.readings import Frame

@@ -9,7 +9,7 @@ import sqlite3
 import sys
 from pathlib import Path
 
-from dsp.exposure import Rule
+from dsp.exposure.exposure import Rule
 from meter import settings as settings_file
 from meter.app import allowed_settings
 from meter.commands.errors import CommandError
@@ -24,14 +24,14 @@ from meter.commands.exposure_words import (
     write_minutes,
 )
 from meter.commands.terminal import console
-from meter.engine.keeper import METER_ID, context_of
+from meter.engine.recorder import METER_ID, context_of
 from meter.exposure_rules import ExposureRule, ExposureRuleError, load_rules
-from meter.logbook.bookkeeper import Context
 from meter.logbook.clock import machine_clock
-from meter.logbook.exposure import ExposureLedger
-from meter.logbook.levels import SECONDS_PER_MINUTE
+from meter.logbook.exposure_record import ExposureLedger
+from meter.logbook.exposure_recorder import Context
+from meter.logbook.exposure_summary import NEVER, WEEK_MINUTES, summarise
 from meter.logbook.store import Store, kept_aside, logbook_path, open_store
-from meter.logbook.summary import NEVER, WEEK_MINUTES, summarise
+from meter.logbook.stored_levels import SECONDS_PER_MINUTE
 from meter.plugin.host import discover
 
 FAILED = 1

@@ -10,11 +10,11 @@ from typing import Any, TextIO
 
 from rich.table import Table
 
-from dsp.exposure import WORKING_DAYS_PER_WEEK, Rule, equivalent_level_db
+from dsp.exposure.exposure import WORKING_DAYS_PER_WEEK, Rule, equivalent_level_db
 from meter.exposure_rules import ExposureRule
+from meter.logbook.exposure_summary import Day, Summary
 from meter.logbook.history import MOST_COUNTED_SECONDS, Gap, History
-from meter.logbook.levels import NOT_HEARD, SECONDS_PER_MINUTE, decode
-from meter.logbook.summary import Day, Summary
+from meter.logbook.stored_levels import NOT_HEARD, SECONDS_PER_MINUTE, decode
 
 A_WEEK_HOURS = 7 * 24.0
 UNKNOWN = "–"

@@ -19,6 +19,7 @@ from meter.commands.workers import work_through
 from meter.selftest.checks import KINDS, Check, Kind
 
 MISSED = 1
+WITHOUT_CHECKS = ("checks", "exposure_tables")
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def topics() -> list[str]:
     """Names of the modules that hold checks."""
-    return [name for _, name, _ in pkgutil.iter_modules(meter.selftest.__path__) if name != "checks"]
+    return [name for _, name, _ in pkgutil.iter_modules(meter.selftest.__path__) if name not in WITHOUT_CHECKS]
 
 
 def checks_of(topic: str) -> list[Check]:

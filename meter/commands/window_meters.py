@@ -12,8 +12,8 @@ import msgspec
 from meter.commands.errors import CommandError
 from meter.commands.meters import changed_sentence, enabled_path, enabling_command
 from meter.commands.plugins import disable, enable, find_foreign
-from meter.gui.face_marker import keys_of_ended_windows
-from meter.gui.link import Foreign, MeterEntry, OtherMeter
+from meter.gui.engine_link import Foreign, MeterEntry, OtherMeter
+from meter.gui.kit.face_marker import keys_of_ended_windows
 from meter.plugin.enabled import NOTHING_ENABLED, Enabled, EnabledError, Identity, read_enabled, write_enabled
 from meter.plugin.host import Plugin, discover, load_object
 

@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
-from dsp.roles import default_roles
-from dsp.types import FloatArray, Spec
+from dsp.core.channel_roles import default_roles
+from dsp.core.types import FloatArray, Spec
 from meter.engine.guard import GuardedMeter
-from meter.engine.kept import MeterKept
+from meter.engine.saved_state import MeterKept
 from meter.feeds import ALL, MIX, check_feeds
 from meter.plugin.api import Readout, Settings
 from meter.readings import Layout, Slot
@@ -118,19 +118,19 @@ class Chain:
             meter.mark()
         self._leave()
 
-    def keep(self) -> dict[str, MeterKept]:
+    def save_state(self) -> dict[str, MeterKept]:
         """What the meters count since the reset, by id; those that cannot say are left out."""
-        kept = {meter.id: (meter.manifest.version, meter.keep()) for meter in self.meters}
+        kept = {meter.id: (meter.manifest.version, meter.save_state()) for meter in self.meters}
         self._leave()
         return {meter_id: MeterKept(version, what) for meter_id, (version, what) in kept.items() if what is not None}
 
-    def take_back(self, kept: Mapping[str, MeterKept]) -> list[str]:
+    def restore_state(self, kept: Mapping[str, MeterKept]) -> list[str]:
         """Give each meter what one of the same id and version kept; returns the names of those that began anew."""
         anew = []
         for meter in self.meters:
             found = kept.get(meter.id)
             same = found is not None and found.version == meter.manifest.version
-            if not meter.fault and not (same and found is not None and meter.take_back(found.kept)):
+            if not meter.fault and not (same and found is not None and meter.restore_state(found.kept)):
                 anew.append(meter.manifest.name)
         self._leave()
         return anew

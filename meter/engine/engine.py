@@ -12,22 +12,22 @@ from typing import Any
 
 import numpy as np
 
-from dsp.types import TICKS_PER_SECOND, FloatArray
+from dsp.core.types import TICKS_PER_SECOND, FloatArray
 from meter.audio.loss import LossDetector
 from meter.audio.open import make_source
-from meter.audio.ring import Consumer, make_ring
+from meter.audio.ring_buffer import Consumer, make_ring
 from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
-from meter.engine.handover import Handover, source_words
 from meter.engine.heard_output import HeardOutput
-from meter.engine.keeper import METER_ID as KEPT_METER
-from meter.engine.keeper import Keeper
-from meter.engine.outlet import Outlet
+from meter.engine.output import EngineOutput
+from meter.engine.recorder import METER_ID as RECORDED_METER
+from meter.engine.recorder import Recorder
 from meter.engine.sanitise import ONLY_INVALID, Sanitiser
 from meter.engine.sentence import Sentence
+from meter.engine.state_saver import StateSaver, source_words
 from meter.engine.status import pack_status
-from meter.engine.watch import SourceWatch
+from meter.engine.watchdog import SourceWatch
 from meter.engine.zeros import ZerosWatch
 from meter.feeds import Feeds, fitting_feeds
 from meter.plugin.api import Settings
@@ -47,27 +47,29 @@ COMES_BACK = ("device", "monitor", "script")
 class Engine:
     """Everything between a source and its readings. All methods are called from one thread. [dsp]"""
 
+    _frozen: FloatArray | None
+
     def __init__(
         self,
         plugins: Sequence[Plugin],
-        outlet: Outlet,
+        output: EngineOutput,
         *,
         clock: Callable[[], float] = time.monotonic,
         timing: Timing | None = None,
         open_source: Callable[[SourceRequest], Source] = make_source,
         set_aside: Mapping[str, str] | None = None,
-        keeper: Keeper | None = None,
-        handover: Handover | None = None,
+        recorder: Recorder | None = None,
+        state_saver: StateSaver | None = None,
         on_meter: Callable[[int], None] = lambda _index: None,
     ) -> None:
-        self._outlet = outlet
+        self._output = output
         self._clock = clock
         self._open_source = open_source
         self.meters = [GuardedMeter(plugin, timing) for plugin in plugins]
-        self.output = HeardOutput(self.meters, outlet)
+        self.output = HeardOutput(self.meters, output)
         self._leave_meter = partial(on_meter, -1)
-        self._handover = handover or Handover(None)
-        self._keeper = keeper
+        self._state_saver = state_saver or StateSaver(None)
+        self._recorder = recorder
         self._request: SourceRequest | None = None
         self._feeds: Feeds | None = None
         self._source: Source | None = None
@@ -76,27 +78,25 @@ class Engine:
         self._chain: Chain | None = None
         self._watch: SourceWatch | None = None
         self._losses: LossDetector | None = None
-        self._held = False
-        self._frozen: FloatArray | None = None
+        self._held, self._frozen = False, None
         self._silent_since = 0.0
         self._zeros: ZerosWatch | None = None
         self._state = "starting"
-        self._unmapped = self._keeper_sentence = ""
-        self._sentence = Sentence(lambda words: outlet.tell({"say": "sentence", "sentence": words}))
-        self._generation = 0
+        self._unmapped = self._recorder_sentence = ""
+        self._sentence = Sentence(lambda words: output.tell({"say": "sentence", "sentence": words}))
+        self._generation, self._last_publish = 0, -1.0
         self._told_faults: dict[str, str] | None = None
-        self._last_publish = -1.0
         self._forget_counts()
         self.on_opening: Callable[[bool], None] = lambda _opening: None
         self._look_after_meters(on_meter, set_aside or {})
 
     def _look_after_meters(self, on_meter: Callable[[int], None], set_aside: Mapping[str, str]) -> None:
-        self._outlet.tell({"say": "meters", "ours": {meter.id: meter.ours for meter in self.meters}})
+        self._output.tell({"say": "meters", "ours": {meter.id: meter.ours for meter in self.meters}})
         for index, meter in enumerate(self.meters):
             meter.enter = partial(on_meter, index)
             if meter.id in set_aside:
                 meter.exclude(set_aside[meter.id])
-            self._tell_keeper(meter)
+            self._tell_recorder(meter)
 
     @property
     def state(self) -> str:
@@ -111,10 +111,10 @@ class Engine:
     def open(self, request: SourceRequest, feeds: Feeds | None = None) -> None:
         """Listen to another source; what was measured of the last one is let go. Never raises."""
         self.stop()
-        if self._keeper is not None:
-            self._keeper.rest()
+        if self._recorder is not None:
+            self._recorder.rest()
         if self._request is not None:
-            self._handover.begin()
+            self._state_saver.begin()
         self._request, self._feeds = request, feeds
         self._chain = None
         self._watch = None
@@ -133,8 +133,8 @@ class Engine:
     def close(self) -> None:
         """Stop for good; the exposure ledger is written and closed."""
         self.stop()
-        if self._keeper is not None:
-            self._keeper.close()
+        if self._recorder is not None:
+            self._recorder.close()
 
     def hold(self, held: bool) -> None:
         """Freeze or release the readings; measuring goes on, so that no listening time is missed."""
@@ -145,7 +145,7 @@ class Engine:
         """Forget what was measured; settings and source stay."""
         self._forget_counts()
         self._frozen = None
-        self._handover.begin()
+        self._state_saver.begin()
         self.output.begin()
         if self._chain is not None:
             self._chain.reset()
@@ -154,7 +154,7 @@ class Engine:
         """Begin the figures since the mark anew; the rest goes on."""
         if self._chain is not None:
             self._chain.mark()
-        self._handover.hurry()
+        self._state_saver.hurry()
 
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change a meter's settings; a refusal becomes the sentence of the feed line."""
@@ -165,13 +165,13 @@ class Engine:
             meter.configure(settings)
             self.output.check(meter)
             self._leave_meter()
-            self._tell_keeper(meter)
+            self._tell_recorder(meter)
         except ValueError as error:
             self._sentence.report(str(error), self._clock())
 
-    def _tell_keeper(self, meter: GuardedMeter) -> None:
-        if self._keeper is not None and meter.id == KEPT_METER:
-            self._keeper.configure(meter.settings)
+    def _tell_recorder(self, meter: GuardedMeter) -> None:
+        if self._recorder is not None and meter.id == RECORDED_METER:
+            self._recorder.configure(meter.settings)
 
     def step(self) -> bool:
         """Do what there is to do; True if sound was measured, False if there was none."""
@@ -185,7 +185,7 @@ class Engine:
             self._publish()
         if self._chain is not None:
             counts = (self._frames, self._lost, self._gaps)
-            self._handover.attend(self._chain, counts, now, self._state, busy=worked)
+            self._state_saver.attend(self._chain, counts, now, self._state, busy=worked)
         return worked
 
     def status(self) -> FeedStatus:
@@ -269,14 +269,14 @@ class Engine:
         self._told_faults = None
         self._carry_on(self._chain, source_words(self._request, info, feeds), info.rate_hz)
         slots = self._chain.layout.to_plain()
-        self._outlet.tell({"say": "layout", "generation": self._generation, "slots": slots})
+        self._output.tell({"say": "layout", "generation": self._generation, "slots": slots})
 
     def _carry_on(self, chain: Chain, source: str, rate_hz: int) -> None:
         """Go on from where a dead engine was, if one left something."""
-        counts = self._handover.take_back(chain, source, rate_hz, self._clock())
+        counts = self._state_saver.restore_state(chain, source, rate_hz, self._clock())
         if counts is not None:
             self._frames, self._lost, self._gaps = counts
-        self._outlet.tell({"say": "handover", "sentence": self._handover.sentence})
+        self._output.tell({"say": "handover", "sentence": self._state_saver.sentence})
 
     def _take_sound(self) -> bool:
         if self._consumer is None or self._info is None or self._chain is None:
@@ -370,14 +370,14 @@ class Engine:
 
     def _publish(self) -> None:
         if self._chain is None:
-            self._outlet.publish(self._generation, pack_status(self.status()), np.empty(0))
+            self._output.publish(self._generation, pack_status(self.status()), np.empty(0))
             return
         values = self._readings()
         faults = self._chain.faults
         if faults != self._told_faults:
             self._told_faults = faults
-            self._outlet.tell({"say": "faults", "faults": dict(faults)})
-        self._outlet.publish(self._generation, pack_status(self.status()), values)
+            self._output.tell({"say": "faults", "faults": dict(faults)})
+        self._output.publish(self._generation, pack_status(self.status()), values)
 
     def _readings(self) -> FloatArray:
         assert self._chain is not None
@@ -391,9 +391,9 @@ class Engine:
 
     def _keep(self, layout: Layout, values: FloatArray) -> None:
         """Let the exposure ledger note what was heard and fill in what it knows."""
-        if self._keeper is None or self._info is None:
+        if self._recorder is None or self._info is None:
             return
-        self._keeper.attend(layout, values, self._info.kind, self._state)
-        if self._keeper.sentence != self._keeper_sentence:
-            self._keeper_sentence = self._keeper.sentence
-            self._outlet.tell({"say": "ledger", "sentence": self._keeper_sentence})
+        self._recorder.attend(layout, values, self._info.kind, self._state)
+        if self._recorder.sentence != self._recorder_sentence:
+            self._recorder_sentence = self._recorder.sentence
+            self._output.tell({"say": "ledger", "sentence": self._recorder_sentence})

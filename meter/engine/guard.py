@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from meter.plugin.api import FloatArray, Kept, Processor, Readout, Setting, Settings, Spec
+from meter.plugin.api import FloatArray, Processor, Readout, SavedState, Setting, Settings, Spec
 from meter.plugin.host import Plugin, load_processor
 from meter.plugin.manifest import Manifest
 
@@ -31,7 +31,7 @@ LONGEST_KEEP_SECONDS = 0.05
 Clock = Callable[[], float]
 
 
-def _nothing(_kept: Kept | None = None) -> None:
+def _nothing(_kept: SavedState | None = None) -> None:
     """What a processor does that has no mark, or nothing to take back."""
 
 
@@ -66,7 +66,7 @@ class GuardedMeter:
         self._overruns = 0
         self._was_long = False
         self._behind = 0.0
-        self._keeps = self.manifest.keeps
+        self._saves_state = self.manifest.saves_state
         self.enter: Callable[[], None] = _nothing
         self._spec: Spec | None = None
         self._rate_hz = 1
@@ -150,21 +150,21 @@ class GuardedMeter:
         """Begin the figures since the mark anew, in a processor that has some."""
         self._guard("mark", lambda meter: getattr(meter, "mark", _nothing)())
 
-    def keep(self) -> Kept | None:
+    def save_state(self) -> SavedState | None:
         """What it counts since the reset, as plain data; None from one that cannot say."""
         kept: dict[str, Any] = {}
-        if self.fault or not self._keeps:
+        if self.fault or not self._saves_state:
             return None
         began = time.thread_time()
-        failed = self._attempt(lambda meter: kept.update(getattr(meter, "keep", dict)()))
-        self._keeps = not failed and time.thread_time() - began <= LONGEST_KEEP_SECONDS
+        failed = self._attempt(lambda meter: kept.update(getattr(meter, "save_state", dict)()))
+        self._saves_state = not failed and time.thread_time() - began <= LONGEST_KEEP_SECONDS
         return None if failed else kept
 
-    def take_back(self, kept: Kept) -> bool:
-        """Go on from what ``keep`` gave to another; False, and prepared afresh, when it does not take it."""
+    def restore_state(self, kept: SavedState) -> bool:
+        """Go on from what ``save_state`` gave to another; False, and prepared afresh, when it does not take it."""
         if self.fault or self._spec is None:
             return False
-        failed = self._attempt(lambda meter: getattr(meter, "take_back", _nothing)(kept))
+        failed = self._attempt(lambda meter: getattr(meter, "restore_state", _nothing)(kept))
         if failed:
             self.prepare(self._spec)
         return not failed

@@ -6,15 +6,15 @@ from collections.abc import Sequence
 
 from meter.audio.source import SourceInfo
 from meter.engine.guard import CALIBRATED, CALIBRATED_FOR, GuardedMeter
-from meter.engine.outlet import Outlet
+from meter.engine.output import EngineOutput
 
 
 class HeardOutput:
     """Follows what the engine opens, and tells the window."""
 
-    def __init__(self, meters: Sequence[GuardedMeter], outlet: Outlet) -> None:
+    def __init__(self, meters: Sequence[GuardedMeter], output: EngineOutput) -> None:
         self._meters = meters
-        self._outlet = outlet
+        self._output = output
         self._info: SourceInfo | None = None
         self._sentence = ""
 
@@ -32,7 +32,7 @@ class HeardOutput:
         before, self._info = self._info, info
         for meter in self._meters:
             self.check(meter)
-        self._outlet.tell({"say": "source", "source": info.name, "output": info.identity})
+        self._output.tell({"say": "source", "source": info.name, "output": info.identity})
         if before is None or before.identity == info.identity:
             return
         names = (before.name, info.name) if before.name != info.name else (before.identity, info.identity)
@@ -47,7 +47,7 @@ class HeardOutput:
         """
         for meter in self._meters:
             meter.suspended = bool(reason)
-        self._outlet.tell({"say": "suspended", "sentence": reason})
+        self._output.tell({"say": "suspended", "sentence": reason})
 
     def check(self, meter: GuardedMeter) -> None:
         """Take a calibration of another output out of force."""
@@ -60,4 +60,4 @@ class HeardOutput:
     def _say(self, sentence: str) -> None:
         if sentence != self._sentence:
             self._sentence = sentence
-            self._outlet.tell({"say": "across", "sentence": sentence})
+            self._output.tell({"say": "across", "sentence": sentence})

@@ -21,10 +21,10 @@ import numpy as np
 from meter.audio.source import SourceRequest
 from meter.engine.engine import Engine
 from meter.engine.guard import Timing
-from meter.engine.handover import Handover
-from meter.engine.keeper import open_keeper
+from meter.engine.recorder import open_recorder
 from meter.engine.silence import Silence
 from meter.engine.snapshot import SharedSnapshot
+from meter.engine.state_saver import StateSaver
 from meter.plugin.api import FloatArray, Settings
 from meter.plugin.enabled import NOTHING_ENABLED, Enabled
 from meter.plugin.host import discover, usable
@@ -103,14 +103,14 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
 def make_engine(order: EngineOrder, block: SharedSnapshot, pipe: Connection) -> Engine:
     """The engine an order describes, settings applied."""
     plugins = usable(discover([Path(folder) for folder in order.folders], enabled=order.enabled))
-    keeper = open_keeper(Path(order.logbook)) if order.logbook else None
+    recorder = open_recorder(Path(order.logbook)) if order.logbook else None
     engine = Engine(
         plugins,
         PipeOutlet(block, pipe),
         timing=Timing(),
         set_aside=order.set_aside,
-        keeper=keeper,
-        handover=Handover(block),
+        recorder=recorder,
+        state_saver=StateSaver(block),
         on_meter=block.enter_meter,
     )
     for meter_id, settings in order.settings.items():

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.types import TICKS_PER_SECOND, FloatArray
+from dsp.core.types import TICKS_PER_SECOND, FloatArray
 
 CEILING = 1000.0
 """+60 dBFS. Float sound may peak far above full scale before a fader brings it down; 40 dB over is still sound.

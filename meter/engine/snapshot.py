@@ -3,7 +3,7 @@
 The window process creates it before it starts an engine, the engine attaches, the window unlinks it. A header of
 64-bit integers carries heartbeats and counters; two payload buffers of float64 take turns. The writer fills the
 buffer that is not the newest and then counts up; a reader whose count moved while it copied tries again. Behind them
-is room for what one engine leaves to the next (``meter.engine.handover``).
+is room for what one engine leaves to the next (``state_saver``).
 """
 
 from __future__ import annotations

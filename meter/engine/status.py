@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
 from meter.readings import STATES, FeedStatus
 
 STATUS_WORDS = 10

@@ -271,7 +271,7 @@ class Supervisor:
         """The note, and what came of the since-reset readings once the new engine has said it."""
         if not self._note or self._process is None or not self._words.layouts:
             return self._note
-        return f"{self._note[:-1]}; {self._words.handover or BEGAN_ANEW}."
+        return f"{self._note[:-1]}; {self._words.state_saver or BEGAN_ANEW}."
 
     def _meter_at_work(self) -> str:
         self._listen()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
 from meter.engine.status import unpack_status
 from meter.readings import Frame, Layout
 
@@ -28,7 +28,7 @@ class EngineWords:
         self._suspended = ""
         self.meters: list[str] = []
         self.foreign: frozenset[str] = frozenset()
-        self.handover = ""
+        self.state_saver = ""
         self._faults: dict[str, str] = {}
 
     def hear(self, message: dict[str, Any]) -> None:
@@ -51,7 +51,7 @@ class EngineWords:
                 self.meters = list(message["ours"])
                 self.foreign = frozenset(name for name, ours in message["ours"].items() if not ours)
             case "handover":
-                self.handover = message["sentence"]
+                self.state_saver = message["sentence"]
             case "faults":
                 self._faults = message["faults"]
 

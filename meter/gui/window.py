@@ -11,26 +11,26 @@ from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeySequence, QMoveEvent, QResizeEvent, QShortcut, QShowEvent
 from PySide6.QtWidgets import QApplication, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
-from meter.gui.cautions import Cautions
-from meter.gui.clock import DrawClock
-from meter.gui.ears_only import EarsOnly
-from meter.gui.empty_page import EmptyPage
-from meter.gui.feed_line import FeedLine
-from meter.gui.feeds_desk import FeedsDesk
-from meter.gui.link import EngineLink, Setting, Surroundings
-from meter.gui.listening_menu import ListeningMenu
-from meter.gui.lister import SourceLister
-from meter.gui.meter_settings import MeterSettings
-from meter.gui.more_menu import MoreMenu, may_stay_on_top
-from meter.gui.page import Card, Page
-from meter.gui.pages import Pages
-from meter.gui.picker import Picker
-from meter.gui.place import LEAST_SIZE, keep_place, restore_place
-from meter.gui.readings_text import ReadingsText
-from meter.gui.seat_desk import SeatDesk
-from meter.gui.seat_keeper import METER_ID as LISTENING
-from meter.gui.source_list import source_title
-from meter.gui.theme import GAP_PX, apply_theme
+from meter.calibration.calibration_in_force import METER_ID as LISTENING
+from meter.gui.calibration.calibration_control import CalibrationControl
+from meter.gui.calibration.cautions import Cautions
+from meter.gui.calibration.listening_menu import ListeningMenu
+from meter.gui.engine_link import EngineLink, Setting, Surroundings
+from meter.gui.geometry import LEAST_SIZE, keep_place, restore_place
+from meter.gui.kit.draw_clock import DrawClock
+from meter.gui.kit.theme import GAP_PX, apply_theme
+from meter.gui.page.ears_only import EarsOnly
+from meter.gui.page.empty_page import EmptyPage
+from meter.gui.page.meter_settings import MeterSettings
+from meter.gui.page.more_menu import MoreMenu, may_stay_on_top
+from meter.gui.page.page import Card, Page
+from meter.gui.page.pages import Pages
+from meter.gui.page.readings_text import ReadingsText
+from meter.gui.source.feed_line import FeedLine
+from meter.gui.source.feed_maps import FeedMaps
+from meter.gui.source.listing_process import SourceLister
+from meter.gui.source.picker import Picker
+from meter.gui.source.source_list import source_title
 from meter.readings import Frame
 from meter.settings import Settings, SourceChoice, with_map_channels
 from meter.settings_merge import SharedSettings
@@ -86,10 +86,10 @@ class Window(QMainWindow):
         self.listening = ListeningMenu(
             self.more.listening, self._around.rules, self._around.people, partial(self.meters.of, LISTENING)
         )
-        self.seat = SeatDesk(
+        self.seat = CalibrationControl(
             self._settings, self.feed_line, self._around.write_noise, self._around.noise_command, self
         )
-        self.feeds = FeedsDesk(self._settings, self.feed_line, lambda: self._source, self._now, self)
+        self.feeds = FeedMaps(self._settings, self.feed_line, lambda: self._source, self._now, self)
         self.readings = ReadingsText(self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from meter.logbook.history import IntArray
-from meter.logbook.levels import SECONDS_PER_MINUTE
+from meter.logbook.stored_levels import SECONDS_PER_MINUTE
 
 MOST_LEAD_SECONDS = 600
 """A clock set back by less begins no era: the sitting goes on from the last second noted, ahead of the clock."""

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.exposure import SECONDS_PER_HOUR, Rule, equivalent_level_db
-from meter.logbook.levels import (
+from dsp.exposure.exposure import SECONDS_PER_HOUR, Rule, equivalent_level_db
+from meter.logbook.stored_levels import (
     NOT_HEARD,
     SECONDS_PER_MINUTE,
     CodeArray,
@@ -95,7 +95,7 @@ class History:
         return np.asarray(share_per_second(rule)[self.codes].sum(axis=1), dtype=np.float64)
 
     def levels_and_hours(self, chosen: BoolArray | None = None) -> tuple[FloatArray, FloatArray]:
-        """Different levels in dB(A) and how many hours each lasted, for the functions of ``dsp.exposure``."""
+        """Different levels in dB(A) and how many hours each lasted, for the functions of ``exposure``."""
         codes = self.codes if chosen is None else self.codes[chosen]
         counts = np.bincount(codes.ravel(), minlength=1)
         counts[NOT_HEARD] = 0

@@ -9,7 +9,7 @@ import numpy as np
 
 from meter.logbook.eras import Placed
 from meter.logbook.history import MINUTES_PER_DAY, History
-from meter.logbook.levels import SECONDS_PER_MINUTE, CodeArray, from_blob
+from meter.logbook.stored_levels import SECONDS_PER_MINUTE, CodeArray, from_blob
 
 COLUMNS = "minute, utc_offset, levels, peak, doubt"
 

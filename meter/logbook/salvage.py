@@ -7,7 +7,7 @@ import sqlite3
 
 import numpy as np
 
-from meter.logbook.levels import from_blob, to_blob
+from meter.logbook.stored_levels import from_blob, to_blob
 
 UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
 """What reading a damaged file raises; the second one where the name of a table or column is no UTF-8."""

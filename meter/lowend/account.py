@@ -11,18 +11,18 @@ from dataclasses import replace
 
 import numpy as np
 
-from dsp.likeness import Alike, with_cancelling
-from dsp.low_band import LOW_BANDS_HZ
-from dsp.low_mono import mono_loss
-from dsp.low_part import Rumble, common_spectra, common_stretch
-from dsp.lowest_note import DRUM, LowestNote
-from dsp.onsets import onsets
-from dsp.pair import Pair, pair
-from dsp.part_names import PairChoice, choose_pair
-from dsp.pitch import nearest_note
-from dsp.ring import Ring, filter_floor_ms, half_beat_ms
-from dsp.shares import LowSums, Owners, owners_of
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
+from dsp.lowend.decay import Ring, filter_floor_ms, half_beat_ms
+from dsp.lowend.likeness import Alike, with_cancelling
+from dsp.lowend.low_band import LOW_BANDS_HZ
+from dsp.lowend.low_mono import mono_loss
+from dsp.lowend.low_part import Rumble, common_spectra, common_stretch
+from dsp.lowend.lowest_note import DRUM, LowestNote
+from dsp.lowend.onsets import onsets
+from dsp.lowend.pair import Pair, pair
+from dsp.lowend.part_names import PairChoice, choose_pair
+from dsp.lowend.shares import LowSums, Owners, owners_of
+from dsp.spectrum.note_names import nearest_note
 from meter.lowend import notes as remarks
 from meter.lowend.gather import Gathered, Progress, gather
 from meter.lowend.result import (

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from dsp.likeness import LowLikeness
-from dsp.low_band import LowBand
-from dsp.low_part import LowPart
-from dsp.mono_bands import MonoBands
-from dsp.shares import LowShares
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
+from dsp.lowend.likeness import LowLikeness
+from dsp.lowend.low_band import LowBand
+from dsp.lowend.low_part import LowPart
+from dsp.lowend.shares import LowShares
+from dsp.stereo.mono_bands import MonoBands
 from meter.lowend.loudest import LoudestStretches
 from meter.lowend.sources import PartSource, Reader, clean_block
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
 
 STRETCH_SECONDS = 10.0
 Block = NDArray[np.float32]

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dsp.lag import Lag
-from dsp.likeness import IDENTICAL, SWAPPED, Alike
-from dsp.shares import OWN_MID, WITH_SUM_SIDE, LowSums
-from dsp.units import db_to_power
+from dsp.core.lag import Lag
+from dsp.core.units import db_to_power
+from dsp.lowend.likeness import IDENTICAL, SWAPPED, Alike
+from dsp.lowend.shares import OWN_MID, WITH_SUM_SIDE, LowSums
 from meter.lowend.gather import KEPT_SECONDS, Gathered
 from meter.lowend.result import PairAccount, PartAccount
 from meter.lowend.sources import PartSource

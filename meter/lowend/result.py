@@ -16,7 +16,7 @@ OWNER, OTHER, MINOR, CANCELS, SILENT = "owner", "other", "minor", "cancels", "si
 
 @dataclass(frozen=True)
 class Offer:
-    """One high-pass and its price; see ``dsp.high_pass`` and ``dsp.high_pass_trial`` for the figures."""
+    """One high-pass and its price; see ``high_pass`` and ``high_pass_trial`` for the figures."""
 
     slope_db_per_octave: int
     cutoff_hz: float
@@ -76,7 +76,7 @@ class ThirdOctaveAccount:
 
 @dataclass(frozen=True)
 class PairAccount:
-    """Kick and bass, or another two; figures as in ``dsp.pair``. A positive gap is a late second part."""
+    """Kick and bass, or another two; figures as in ``pair``. A positive gap is a late second part."""
 
     first: str
     second: str
@@ -103,7 +103,7 @@ class PairAccount:
 
 @dataclass(frozen=True)
 class CancellingAccount:
-    """Two parts that hold the same lows in opposite polarity, as in ``dsp.likeness``; ``kind`` tells how.
+    """Two parts that hold the same lows in opposite polarity, as in ``likeness``; ``kind`` tells how.
 
     ``together_db`` is minus infinity where nothing is left of them, ``flipped_db`` the sum with one of them flipped.
     """

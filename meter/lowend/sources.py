@@ -12,7 +12,7 @@ import numpy as np
 import soxr
 from numpy.typing import NDArray
 
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
 from meter.audio.file import open_blocks
 
 CEILING = 1000.0

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dsp.high_pass import SLOPES_DB_PER_OCTAVE, price
-from dsp.high_pass_trial import LOWEST_CUTOFF_HZ, HighPassTrial, Trial, ring_change_ms
-from dsp.lag import Lag, find_lag
-from dsp.low_part import Rumble
-from dsp.lowest_note import LowestNote
-from dsp.ring import Ring
+from dsp.core.lag import Lag, find_lag
+from dsp.lowend.decay import Ring
+from dsp.lowend.high_pass import SLOPES_DB_PER_OCTAVE, price
+from dsp.lowend.high_pass_trial import LOWEST_CUTOFF_HZ, HighPassTrial, Trial, ring_change_ms
+from dsp.lowend.low_part import Rumble
+from dsp.lowend.lowest_note import LowestNote
 from meter.lowend.gather import Gathered
 from meter.lowend.loudest import Stretch
 from meter.lowend.result import Offer

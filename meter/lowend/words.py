@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from dsp.likeness import SWAPPED_OPPOSITE
-from dsp.pair import CANCELLING, NOT_YET, TAKING_TURNS, TOGETHER
+from dsp.lowend.likeness import SWAPPED_OPPOSITE
+from dsp.lowend.pair import CANCELLING, NOT_YET, TAKING_TURNS, TOGETHER
 from meter.lowend.result import (
     CANCELS,
     OTHER,

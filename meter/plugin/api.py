@@ -11,15 +11,15 @@ thread only. The life of a processor::
     read(out)                [dsp]  out["key"] = value for each field of the manifest; NaN = not yet
     reset()                  [dsp]  forget the signal, keep the settings; what a whole sitting adds up stays
     mark()                   [dsp]  may be left out (since 1.1): figures "since the mark" begin here
-    keep()                   [dsp]  may be left out (since 1.2): what is counted since the reset, as plain data
-    take_back(kept)          [dsp]  goes with it: go on from what keep() gave; comes after prepare(), before skip()
+    save_state()             [dsp]  may be left out (since 1.2): what is counted since the reset, as plain data
+    restore_state(kept)      [dsp]  goes with it: continues from save_state(); after prepare(), before skip()
 
 Block sizes vary from 1 frame to minutes; any split of the same signal must give the same readings.
 Since 1.1 a meter may listen to every feed of the source: its manifest says ``feed = "all"``, its blocks hold all
 channels, ``spec.feeds`` names the columns of each feed, and a field of size ``"parts"`` has values for each part.
-Since 1.2 what a meter counts since the reset can outlive the engine process: every few seconds ``keep`` hands it out,
-names with a number or an array of numbers each, arrays that the meter changes no more; an engine that replaces a
-dead one prepares the meter for the same source, lets it ``take_back`` and skips what was missed in between. An
+Since 1.2 what a meter counts since the reset can outlive the engine process: ``save_state`` returns it
+every few seconds, names with a number or an array of numbers each, arrays that the meter changes no more; an engine
+that replaces a dead one prepares the meter for the same source, lets it ``restore_state`` and skips what was missed in between. An
 exception there costs no more than what was kept.
 An exception elsewhere, or three ticks in a row past the time a tick may take, puts the meter in quarantine.
 """
@@ -31,11 +31,11 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from dsp.kept import Kept
-from dsp.types import FloatArray, Spec
+from dsp.core.saved_state import SavedState
+from dsp.core.types import FloatArray, Spec
 from meter.readings import Field, Slot
 
-__all__ = ["CONTRACT", "Field", "FloatArray", "Kept", "Processor", "Readout", "Setting", "Settings", "Spec"]
+__all__ = ["CONTRACT", "Field", "FloatArray", "Processor", "Readout", "SavedState", "Setting", "Settings", "Spec"]
 
 CONTRACT = (1, 2)
 """Major must equal the host's, minor must not exceed it."""

@@ -79,7 +79,7 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
         return tuple(self.field)
 
     @property
-    def keeps(self) -> bool:
+    def saves_state(self) -> bool:
         """True when it was made for a contract by which a meter may keep what it counts (1.2)."""
         return tuple(map(int, self.contract.split("."))) >= (1, 2)
 

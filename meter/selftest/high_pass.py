@@ -7,10 +7,10 @@ from functools import partial
 
 import numpy as np
 
-from dsp.high_pass import apply, delay_cycles, loss_db, price, removed_percent
-from dsp.level import Level
-from dsp.ring import half_beat_ms, ring
-from dsp.signals import silence, tone
+from dsp.core.signals import silence, tone
+from dsp.level.level import Level
+from dsp.lowend.decay import half_beat_ms, ring
+from dsp.lowend.high_pass import apply, delay_cycles, loss_db, price, removed_percent
 from meter.selftest.checks import CLOSED_FORM, Check, Source
 
 RATE_HZ = 48_000

@@ -6,9 +6,9 @@ from functools import partial
 
 import numpy as np
 
-from dsp.level import Level
-from dsp.signals import in_channels, tone
-from dsp.types import FloatArray
+from dsp.core.signals import in_channels, tone
+from dsp.core.types import FloatArray
+from dsp.level.level import Level
 from meter.selftest.checks import CLOSED_FORM, OWN_CASE, PRINTED, Check, Source
 
 RATE_HZ = 48_000

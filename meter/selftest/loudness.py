@@ -12,11 +12,11 @@ from functools import partial
 
 import numpy as np
 
-from dsp.filters import k_weighting_sos
-from dsp.gating import LoudnessHistogram, energy_of, loudness_range
-from dsp.loudness import LoudnessMeter, position_weight
-from dsp.signals import silence, stepped_tone, tone
-from dsp.types import TICKS_PER_SECOND, FloatArray, Spec
+from dsp.core.signals import silence, stepped_tone, tone
+from dsp.core.types import TICKS_PER_SECOND, FloatArray, Spec
+from dsp.loudness.gating import LoudnessHistogram, energy_of, loudness_range
+from dsp.loudness.k_weighting import k_weighting_sos
+from dsp.loudness.loudness import LoudnessMeter, position_weight
 from meter.selftest.checks import CLOSED_FORM, FROM_MEMORY, OWN_CASE, PRINTED, Check, Source
 from meter.selftest.weighting import shaped_noise
 

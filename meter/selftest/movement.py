@@ -9,10 +9,10 @@ from functools import partial
 
 import numpy as np
 
-from dsp.ballistics import Movement, PeakProgramme, VolumeIndicator, damping_ratio, natural_frequency
-from dsp.signals import burst, in_channels, silence, tone, white_noise
-from dsp.types import FloatArray
-from dsp.units import amplitude_to_db
+from dsp.core.signals import burst, in_channels, silence, tone, white_noise
+from dsp.core.types import FloatArray
+from dsp.core.units import amplitude_to_db
+from dsp.level.ballistics import Movement, PeakProgramme, VolumeIndicator, damping_ratio, natural_frequency
 from meter.selftest.checks import CLOSED_FORM, FROM_MEMORY, OWN_CASE, PRINTED, Check, Source
 
 RATE_HZ = 48_000

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from dsp.pitch import nearest_note, note_hz
+from dsp.spectrum.note_names import nearest_note, note_hz
 from meter.selftest.checks import FROM_MEMORY, Check, Source
 
 SOURCE = Source("ISO 16 (A4 = 440 Hz, from memory), equal temperament: f = 440 x 2^((m - 69) / 12)", FROM_MEMORY)

@@ -7,12 +7,12 @@ from functools import cache, partial
 import numpy as np
 from scipy.signal import get_window
 
-from dsp.band_bank import BandBank, BandPower, butterworth_power, usable
-from dsp.signals import pink_noise, tone, white_noise
-from dsp.spectrum import FINE_HZ, THIRD_OCTAVES, LiveSpectrum
-from dsp.taper import coherent_gain, noise_bandwidth_bins, scalloping_db
-from dsp.types import FloatArray
-from dsp.units import power_to_db
+from dsp.core.signals import pink_noise, tone, white_noise
+from dsp.core.taper import coherent_gain, noise_bandwidth_bins, scalloping_db
+from dsp.core.types import FloatArray
+from dsp.core.units import power_to_db
+from dsp.spectrum.filter_bank import BandBank, BandPower, butterworth_power, usable
+from dsp.spectrum.spectrum import FINE_HZ, THIRD_OCTAVES, LiveSpectrum
 from meter.selftest.checks import CLOSED_FORM, FROM_MEMORY, OWN_CASE, Check, Source
 
 COSINE_SUM = Source("closed form of a cosine sum: 1 + sum(a_k^2) / (2 a_0^2)", CLOSED_FORM)

@@ -11,11 +11,11 @@ from math import cos, inf, log10, radians
 
 import numpy as np
 
-from dsp.correlation import Correlation, balance_db, correlation, covariances
-from dsp.fold_down import fold_down_loss_db
-from dsp.signals import white_noise
-from dsp.types import FloatArray
-from dsp.units import db_to_power
+from dsp.core.signals import white_noise
+from dsp.core.types import FloatArray
+from dsp.core.units import db_to_power
+from dsp.lowend.fold_down import fold_down_loss_db
+from dsp.stereo.correlation import Correlation, balance_db, correlation, covariances
 from meter.selftest.checks import CLOSED_FORM, Check, Source
 
 RATE_HZ = 48_000

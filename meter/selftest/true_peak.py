@@ -8,11 +8,11 @@ from functools import partial
 
 import numpy as np
 
-from dsp.peaks import PeakMeter
-from dsp.signals import fade, in_channels, silence
-from dsp.true_peak import ANNEX_2_FIR, OVERSAMPLING, interpolator, oversample
-from dsp.types import FloatArray, Spec
-from dsp.units import amplitude_to_db
+from dsp.core.signals import fade, in_channels, silence
+from dsp.core.types import FloatArray, Spec
+from dsp.core.units import amplitude_to_db
+from dsp.peak.peak_meter import PeakMeter
+from dsp.peak.true_peak import ANNEX_2_FIR, OVERSAMPLING, interpolator, oversample
 from meter.selftest.checks import CLOSED_FORM, PRINTED, Check, Source
 
 RATE_HZ = 48_000

@@ -8,11 +8,10 @@ from functools import partial
 import numpy as np
 from scipy.signal import sosfreqz
 
-from dsp.level import Level
-from dsp.signals import burst, silence, tone
-from dsp.types import FloatArray
-from dsp.units import amplitude_to_db, power_to_db
-from dsp.weighting import (
+from dsp.core.signals import burst, silence, tone
+from dsp.core.types import FloatArray
+from dsp.core.units import amplitude_to_db, power_to_db
+from dsp.exposure.frequency_weighting import (
     FAST_SECONDS,
     SLOW_SECONDS,
     TimeWeighting,
@@ -22,6 +21,7 @@ from dsp.weighting import (
     weighting_db,
     weighting_sos,
 )
+from dsp.level.level import Level
 from meter.selftest.checks import CLOSED_FORM, PRINTED, Check, Source
 
 STANDARD = Source("IEC 61672-1:2013", PRINTED, "transcriptions in two acoustics libraries")

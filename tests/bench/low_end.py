@@ -17,7 +17,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program does
 
 import numpy as np
 
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.plugin.host import discover, usable

@@ -123,7 +123,7 @@ def shown(page: int, link: Played, frames: int) -> float:
     from PySide6.QtWidgets import QApplication
 
     from meter.app import surroundings
-    from meter.gui.clock import Pace
+    from meter.gui.kit.draw_clock import Pace
     from meter.gui.window import Window
     from meter.settings import Settings, SourceChoice
 

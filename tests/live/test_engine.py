@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dsp.signals import tone
+from dsp.core.signals import tone
 from meter.audio.source import SourceRequest
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dsp.signals import tone
+from dsp.core.signals import tone
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from tests.live.conftest import FRONT

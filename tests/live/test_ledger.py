@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dsp.signals import tone
+from dsp.core.signals import tone
 from meter.audio.source import SourceRequest
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.logbook.clock import SittingClock
-from meter.logbook.exposure import ExposureLedger
+from meter.logbook.exposure_record import ExposureLedger
 from meter.logbook.store import open_store
 from tests.live.conftest import FRONT
 from tests.live.server import SoundServer

@@ -23,7 +23,7 @@ from tests.live.server import Sink, SoundServer
 
 pytestmark = pytest.mark.live
 RATE_HZ = 48_000
-PLAYER = [sys.executable, "-m", "meter.noise_player"]
+PLAYER = [sys.executable, "-m", "meter.calibration.noise_player"]
 
 
 class Recorder:

@@ -20,7 +20,7 @@ from meter.audio.listing import list_sources, survey
 from meter.audio.monitor import DEFAULT_MONITOR, MonitorSource
 from meter.audio.open import make_source
 from meter.audio.output import SINK, list_outputs
-from meter.audio.ring import Consumer, make_ring
+from meter.audio.ring_buffer import Consumer, make_ring
 from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
@@ -241,7 +241,8 @@ def test_a_source_gone_between_opening_and_starting_is_told(fresh_server: SoundS
 def test_a_killed_listener_leaves_no_child_behind(fresh_server: SoundServer) -> None:
     script = (
         "import time; from meter.audio.open import make_source; from meter.audio.source import SourceRequest;"
-        "from meter.audio.ring import make_ring; source = make_source(SourceRequest('monitor', 'front.monitor'));"
+        "from meter.audio.ring_buffer import make_ring;"
+        "source = make_source(SourceRequest('monitor', 'front.monitor'));"
         "info = source.open(); source.start(make_ring(info.rate_hz, 2)[0]); print('on', flush=True); time.sleep(60)"
     )
     fresh_server.play(FRONT, counter(20 * FRONT.rate_hz, 2))

@@ -80,7 +80,6 @@ def test_a_broken_file_is_kept_aside_and_said(tmp_path, text):
         {"width": 2**63},
         {"width": 2**31, "height": 700},
         {"height": -1},
-        {"plugin_folders": ["/meters\0mine"]},
         {"source": {"kind": "file", "name": "/songs/\0.wav"}},
         {"source": {"kind": "device", "options": {"host_api": "\0"}}},
         {"feed_maps": {"device x": "/jobs/\0.toml"}},

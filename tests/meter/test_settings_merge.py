@@ -19,7 +19,7 @@ NEWER = msgspec.structs.replace(SEAT, offset_db=93.0)
 OTHER = msgspec.structs.replace(SEAT, source="monitor:hall.monitor")
 
 
-class Kept:
+class SavedState:
     """What one window holds of the file, loaded when it was opened."""
 
     def __init__(self, path: Path) -> None:
@@ -42,7 +42,7 @@ def on_disk(path: Path) -> Settings:
 
 
 def test_the_window_closed_last_does_not_bring_back_an_old_calibration(path: Path) -> None:
-    first, second = Kept(path), Kept(path)
+    first, second = SavedState(path), SavedState(path)
     first.settings.keep_calibration(NEWER)
     assert first.file.save() == ""
     second.settings.theme = "light"
@@ -53,14 +53,13 @@ def test_the_window_closed_last_does_not_bring_back_an_old_calibration(path: Pat
 
 
 def test_each_keeps_what_the_other_did_not_touch(path: Path) -> None:
-    first, second = Kept(path), Kept(path)
+    first, second = SavedState(path), SavedState(path)
     first.settings.keep_calibration(OTHER)
     first.settings.meters = {"vu": {"movement": "vu"}}
     first.settings.keep_state(MonitorState(SEAT.source, LOUDSPEAKERS, "−20"))
     first.settings.feed_maps["device desk"] = "/jobs/song.toml"
     second.settings.meters = {"vu": {"alignment_dbfs": -20.0}, "listening": {"person": "Ada"}}
     second.settings.forget_calibrations(SEAT.source, LOUDSPEAKERS)
-    second.settings.plugin_folders.append("/meters/mine")
     first.file.save()
     second.file.save()
     found = on_disk(path)
@@ -68,12 +67,11 @@ def test_each_keeps_what_the_other_did_not_touch(path: Path) -> None:
     assert found.meters == {"vu": {"movement": "vu", "alignment_dbfs": -20.0}, "listening": {"person": "Ada"}}
     assert found.state_of(SEAT.source).setting == "−20"
     assert found.feed_maps == {"device desk": "/jobs/song.toml"}
-    assert found.plugin_folders == ["/meters/mine"]
     assert found.theme == "dark"
 
 
 def test_what_is_forgotten_stays_forgotten_and_what_is_changed_twice_is_the_last(path: Path) -> None:
-    first, second = Kept(path), Kept(path)
+    first, second = SavedState(path), SavedState(path)
     first.settings.forget_calibrations(SEAT.source, LOUDSPEAKERS)
     first.file.save()
     second.file.save()
@@ -86,7 +84,7 @@ def test_what_is_forgotten_stays_forgotten_and_what_is_changed_twice_is_the_last
 
 @pytest.mark.parametrize("text", ["", "{"])
 def test_a_file_that_went_or_broke_meanwhile_is_written_whole(path: Path, text: str) -> None:
-    window = Kept(path)
+    window = SavedState(path)
     path.write_text(text) if text else path.unlink()
     window.settings.theme = "light"
     said = window.file.save()
@@ -96,7 +94,7 @@ def test_a_file_that_went_or_broke_meanwhile_is_written_whole(path: Path, text: 
 
 
 def test_a_save_that_failed_is_made_up_for_by_the_next(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    window = Kept(path)
+    window = SavedState(path)
     window.settings.keep_calibration(NEWER)
     with monkeypatch.context() as patch:
         patch.setattr(settings_merge, "save", lambda *_: "The disk is full.")
@@ -119,7 +117,7 @@ def test_a_lock_that_is_never_given_back_delays_and_prevents_nothing(
     ) as holder:
         assert holder.stdout is not None
         assert holder.stdout.readline() == b"held\n"
-        window = Kept(path)
+        window = SavedState(path)
         window.settings.keep_calibration(NEWER)
         assert window.file.save() == ""
         holder.communicate()

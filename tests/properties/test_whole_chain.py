@@ -13,8 +13,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dsp.signals import pink_noise, tone
-from dsp.types import FloatArray
+from dsp.core.signals import pink_noise, tone
+from dsp.core.types import FloatArray
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
 from meter.engine.sanitise import Sanitiser

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dsp.filters import TABLE_RATE_HZ, k_weighting_sos
-from dsp.signals import tone
+from dsp.core.signals import tone
+from dsp.loudness.k_weighting import TABLE_RATE_HZ, k_weighting_sos
 from meter.selftest.checks import Check
 from meter.selftest.loudness import BS1770, CHECKS, COMPUTED, K_RESPONSE_DB, k_weighting_db, measured
 from tests.support.published import by_source, hold, name_of

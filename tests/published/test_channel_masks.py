@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from dsp.signals import tone
+from dsp.core.signals import tone
 from meter.measure import file_meters, measure_file
 from tests.support.wave_files import write_wave
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.bands import band, class_1_limits
+from dsp.spectrum.fractional_octaves import band, class_1_limits
 from meter.selftest.bands import CHECKS, RATES_HZ, bank
 from meter.selftest.checks import Check
 from tests.support.published import by_source, hold, name_of

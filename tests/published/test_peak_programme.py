@@ -6,9 +6,9 @@ from functools import partial
 
 import pytest
 
-from dsp.ballistics import PeakProgramme
-from dsp.signals import burst, tone
-from dsp.units import amplitude_to_db
+from dsp.core.signals import burst, tone
+from dsp.core.units import amplitude_to_db
+from dsp.level.ballistics import PeakProgramme
 from meter.selftest.checks import Check
 from meter.selftest.movement import CHECKS, PPM_BURSTS, PPM_STANDARD
 from tests.support.published import by_source, hold, name_of

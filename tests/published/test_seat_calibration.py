@@ -15,10 +15,10 @@ import numpy as np
 import pyloudnorm
 import pytest
 
-from dsp.signals import tone
-from meter.calibration_noise import noise_loop
-from meter.gui.seat_feed import BOTH, LEFT, RIGHT
-from meter.gui.seat_session import SeatSession, Terms
+from dsp.core.signals import tone
+from meter.calibration.noise import noise_loop
+from meter.calibration.noise_check import BOTH, LEFT, RIGHT
+from meter.calibration.session import SeatSession, Terms
 from meter.settings import Calibration
 from tests.support.processors import Processor
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.signal import freqs_zpk, sosfreqz
 
-from dsp.types import FloatArray
-from dsp.weighting import NORMALISATION_DB, POLES_HZ, Weighting, weighting_db, weighting_sos
+from dsp.core.types import FloatArray
+from dsp.exposure.frequency_weighting import NORMALISATION_DB, POLES_HZ, Weighting, weighting_db, weighting_sos
 from meter.selftest.checks import Check
 from meter.selftest.weighting import (
     TABLE_3,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dsp.types import TICKS_PER_SECOND
+from dsp.core.types import TICKS_PER_SECOND
 from meter.selftest import loudness, true_peak
 from meter.selftest.checks import Check
 from meter.selftest.loudness import TECH_3341, tech_3341

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from dsp.gating import RANGE_GATE_LU, RANGE_HIGH_PERCENTILE, RANGE_LOW_PERCENTILE
-from dsp.types import TICKS_PER_SECOND
+from dsp.core.types import TICKS_PER_SECOND
+from dsp.loudness.gating import RANGE_GATE_LU, RANGE_HIGH_PERCENTILE, RANGE_LOW_PERCENTILE
 from meter.selftest.checks import Check
 from meter.selftest.loudness import CHECKS, TECH_3342, measured, steps, tech_3342
 from tests.support.published import by_source, hold, name_of

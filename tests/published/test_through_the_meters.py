@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from dsp.signals import tone
+from dsp.core.signals import tone
 from meter.selftest import loudness, true_peak
 from meter.selftest.loudness import GATED, RANGE_TOLERANCE_LU, RANGES, TOLERANCE_LU, steps
 from tests.support.processors import Processor

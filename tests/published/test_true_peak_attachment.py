@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from dsp.signals import fade, tone
-from dsp.true_peak import ANNEX_2_FIR, OVERSAMPLING, interpolator, oversample
+from dsp.core.signals import fade, tone
+from dsp.peak.true_peak import ANNEX_2_FIR, OVERSAMPLING, interpolator, oversample
 from meter.selftest.checks import Check
 from meter.selftest.true_peak import ANNEX_2, CHECKS, CLOSED_FORM, metered
 from tests.support.published import by_source, hold, name_of

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import TransferFunction, lsim
 
-from dsp.ballistics import VolumeIndicator, damping_ratio, natural_frequency
+from dsp.level.ballistics import VolumeIndicator, damping_ratio, natural_frequency
 from meter.selftest.checks import Check
 from meter.selftest.movement import CHECKS, MODEL, VU_AMERICAN, VU_STANDARD
 from tests.support.published import by_source, hold, name_of

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from meter.gui.link import MeterEntry
+from meter.gui.engine_link import MeterEntry
 from meter.plugin.manifest import Manifest, read_manifest
 from meter.readings import FeedStatus, Frame, Layout
 

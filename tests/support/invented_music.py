@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
 
 NOTE_SECONDS = 0.6
 

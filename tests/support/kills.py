@@ -17,8 +17,8 @@ from itertools import count
 from pathlib import Path
 from random import Random
 
-from meter.logbook.bookkeeper import FLUSH_SECONDS
-from meter.logbook.exposure import ExposureLedger
+from meter.logbook.exposure_record import ExposureLedger
+from meter.logbook.exposure_recorder import FLUSH_SECONDS
 from meter.logbook.store import open_store
 from tests.support.ledgers import ME, NOON, FakeTime
 

@@ -9,14 +9,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from dsp.exposure import Rule
-from meter.engine.ledger_thread import Heard, Message, Rest
+from dsp.exposure.exposure import Rule
+from meter.engine.recorder_thread import Heard, Message, Rest
 from meter.exposure_rules import load_rules
-from meter.logbook.bookkeeper import Account, Bookkeeper, Context
 from meter.logbook.clock import SittingClock
-from meter.logbook.exposure import ExposureLedger
+from meter.logbook.exposure_record import ExposureLedger
+from meter.logbook.exposure_recorder import Account, Context, ExposureRecorder
+from meter.logbook.exposure_summary import Summary, summarise
 from meter.logbook.store import open_store
-from meter.logbook.summary import Summary, summarise
 
 NOON = int(datetime(2026, 3, 4, 12, 0, tzinfo=UTC).timestamp())
 """A Wednesday."""
@@ -150,32 +150,32 @@ def as_somebody_else(work: Callable[[Path], Any], prepare: Callable[[Path], None
 class DirectLine:
     """What the ledger's thread does, at once and in the thread that asks."""
 
-    def __init__(self, bookkeeper: Bookkeeper) -> None:
-        self.bookkeeper = bookkeeper
+    def __init__(self, recorder: ExposureRecorder) -> None:
+        self.recorder = recorder
         self.messages: list[Message] = []
 
     @property
     def account(self) -> Account | None:
-        return self.bookkeeper.account
+        return self.recorder.account
 
     @property
     def sentence(self) -> str:
-        return self.bookkeeper.sentence
+        return self.recorder.sentence
 
     def post(self, message: Message) -> bool:
         self.messages.append(message)
         match message:
             case Heard():
-                self.bookkeeper.hear(message.second, message.level_dba, message.peak_dbc, message.doubt_db)
+                self.recorder.hear(message.second, message.level_dba, message.peak_dbc, message.doubt_db)
             case Context():
-                self.bookkeeper.use(message)
+                self.recorder.use(message)
             case Rest():
-                self.bookkeeper.rest()
-        self.bookkeeper.tend()
+                self.recorder.rest()
+        self.recorder.tend()
         return True
 
     def close(self) -> None:
-        self.bookkeeper.close()
+        self.recorder.close()
 
     def heard(self) -> list[Heard]:
         return [message for message in self.messages if isinstance(message, Heard)]

@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 
-from dsp.low_part import LowPart
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
+from dsp.lowend.low_part import LowPart
 
 RATE_HZ = 48_000
 Sound = Callable[[FloatArray], FloatArray]

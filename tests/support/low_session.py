@@ -10,7 +10,7 @@ from functools import cache
 
 import numpy as np
 
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
 from tests.support.low_parts import held, place, repeated, resonator, tone
 
 BEAT_SECONDS = 0.5

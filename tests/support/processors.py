@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 import meter.builtin
-from dsp.types import FloatArray, Spec
+from dsp.core.types import FloatArray, Spec
 from meter.plugin.api import Readout
 from meter.plugin.host import Plugin, load_processor
 from meter.plugin.manifest import read_manifest

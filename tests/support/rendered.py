@@ -15,7 +15,7 @@ import mido
 import numpy as np
 import soundfile
 
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
 
 SOUND_FONTS = ("/usr/share/sounds/sf2/TimGM6mb.sf2", "/usr/share/sounds/sf2/FluidR3_GM.sf2")
 RATE_HZ = 48_000

@@ -13,8 +13,8 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
-from meter.gui.link import Surroundings
-from meter.gui.page_plan import pages_folder
+from meter.gui.engine_link import Surroundings
+from meter.gui.page.layout import pages_folder
 from meter.gui.window import Window
 from meter.settings import Settings, SourceChoice
 from tests.support.frames import FakeLink, entries, frame, layout, status

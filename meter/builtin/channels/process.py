@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from dsp.types import TICKS_PER_SECOND
-from dsp.units import amplitude_to_db
-from dsp.windows import TickMaxima
-from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
+from dsp.core.types import TICKS_PER_SECOND
+from dsp.core.units import amplitude_to_db
+from dsp.core.windows import TickMaxima
+from meter.plugin.api import FloatArray, Readout, SavedState, Settings, Spec
 
 FALL_DB_PER_SECOND = 20.0
 LONGEST_GAP_SECONDS = 10
@@ -47,12 +47,12 @@ class Channels:
         out["level"] = amplitude_to_db(self._level)
         out["highest"] = amplitude_to_db(self._highest)
 
-    def keep(self) -> Kept:
+    def save_state(self) -> SavedState:
         """The highest since reset."""
         return {"highest": self._highest.copy()}
 
-    def take_back(self, kept: Kept) -> None:
-        """Go on from what ``keep`` gave."""
+    def restore_state(self, kept: SavedState) -> None:
+        """Go on from what ``save_state`` gave."""
         self._highest[:] = kept["highest"]
 
     def _take(self, peaks: FloatArray) -> None:

@@ -10,10 +10,10 @@ import math
 from PySide6.QtCore import QRect, QSize
 from PySide6.QtGui import QPainter, QRegion
 
-from meter.gui import words
-from meter.gui.face import Face
-from meter.gui.label import Label, line_height, text_width
-from meter.gui.theme import TEXT_PX
+from meter import figures as words
+from meter.gui.kit.face import Face
+from meter.gui.kit.label import Label, line_height, text_width
+from meter.gui.kit.theme import TEXT_PX
 from meter.readings import Frame
 
 SAME = 3.0

@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import math
 
-from dsp.passages import PassageFollower
-from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
+from dsp.passages.passages import PassageFollower
+from meter.plugin.api import FloatArray, Readout, SavedState, Settings, Spec
 
 VERDICTS = {"listening": 0.0, "no pattern": 1.0, "not heard before": 2.0, "same": 3.0}
 COMPARED = ("heard_ago", "likeness", "top_change", "low_change", "level_change")
@@ -55,10 +55,10 @@ class Drift:
     def reset(self) -> None:
         """Leave the sitting as it is: what was heard before is what later passages are compared with."""
 
-    def keep(self) -> Kept:
+    def save_state(self) -> SavedState:
         """What is remembered of the sitting."""
-        return self._follower.keep()
+        return self._follower.save_state()
 
-    def take_back(self, kept: Kept) -> None:
-        """Go on from what ``keep`` gave."""
-        self._follower.take_back(kept)
+    def restore_state(self, kept: SavedState) -> None:
+        """Go on from what ``save_state`` gave."""
+        self._follower.restore_state(kept)

@@ -11,6 +11,7 @@ from PySide6.QtCore import QPointF, QRect, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QPolygonF, QRegion
 from PySide6.QtWidgets import QPushButton
 
+from meter import figures as words
 from meter.builtin.listening import face_words as say_as
 from meter.builtin.listening.face_words import (
     A_WEEK_HOURS,
@@ -20,10 +21,9 @@ from meter.builtin.listening.face_words import (
     FULL_PERCENT,
     LATE_PERCENT,
 )
-from meter.gui import words
-from meter.gui.face import Choice, Face
-from meter.gui.label import Label, figure_room, line_height, text_width
-from meter.gui.theme import MARK_PX, TEXT_PX
+from meter.gui.kit.face import Choice, Face
+from meter.gui.kit.label import Label, figure_room, line_height, text_width
+from meter.gui.kit.theme import MARK_PX, TEXT_PX
 from meter.readings import Frame
 
 CALIBRATE, TURN, CAUTIONS = "calibrate", "turn", "cautions"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from meter.gui import words
+from meter import figures as words
 from meter.readings import Frame
 
 EARLY_PERCENT, LATE_PERCENT, FULL_PERCENT = 50.0, 80.0, 100.0

@@ -25,11 +25,11 @@ import math
 
 import numpy as np
 
-from dsp.exposure import Rule, hours_left
-from dsp.level_time import LevelTime
-from dsp.types import TICKS_PER_SECOND, check_block, tick_edge
-from dsp.units import SINE_RMS_OFFSET_DB, amplitude_to_db, db_to_amplitude, db_to_power, power_to_db
-from dsp.weighting import WeightingFilter
+from dsp.core.types import TICKS_PER_SECOND, check_block, tick_edge
+from dsp.core.units import SINE_RMS_OFFSET_DB, amplitude_to_db, db_to_amplitude, db_to_power, power_to_db
+from dsp.exposure.exposure import Rule, hours_left
+from dsp.exposure.frequency_weighting import WeightingFilter
+from dsp.exposure.time_at_level import LevelTime
 from meter.plugin.api import FloatArray, Readout, Settings, Spec
 
 STEP_TICKS = TICKS_PER_SECOND // 10

@@ -9,10 +9,11 @@ import numpy as np
 from PySide6.QtCore import QPointF, QRect, QSize, Qt
 from PySide6.QtGui import QPainter, QPolygonF, QRegion
 
-from meter.gui import scale, words
-from meter.gui.face import Choice, Face
-from meter.gui.label import RIGHT, Label, figure_room, line_height, text_width
-from meter.gui.theme import MARK_PX, TEXT_PX, VERDICT_PX, mixed
+from meter import figures as words
+from meter.gui.kit import scale
+from meter.gui.kit.face import Choice, Face
+from meter.gui.kit.label import RIGHT, Label, figure_room, line_height, text_width
+from meter.gui.kit.theme import MARK_PX, TEXT_PX, VERDICT_PX, mixed
 from meter.readings import Frame
 
 WIDEST = f"{words.MINUS}88.8"

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dsp.loudness import LoudnessMeter
-from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
+from dsp.loudness.loudness import LoudnessMeter
+from meter.plugin.api import FloatArray, Readout, SavedState, Settings, Spec
 
 
 class Loudness:
@@ -49,13 +49,13 @@ class Loudness:
         """Forget the signal, keep the settings. [dsp]"""
         self._prepared.reset()
 
-    def keep(self) -> Kept:
+    def save_state(self) -> SavedState:
         """What is counted since reset. [dsp]"""
-        return self._prepared.keep()
+        return self._prepared.save_state()
 
-    def take_back(self, kept: Kept) -> None:
-        """Go on from what ``keep`` gave. [dsp]"""
-        self._prepared.take_back(kept)
+    def restore_state(self, kept: SavedState) -> None:
+        """Go on from what ``save_state`` gave. [dsp]"""
+        self._prepared.restore_state(kept)
 
     @property
     def _prepared(self) -> LoudnessMeter:

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtGui import QColor
 
-from meter.gui import scale, words
-from meter.gui.label import Label, shortened
+from meter import figures as words
+from meter.gui.kit import scale
+from meter.gui.kit.label import Label, shortened
 from meter.readings import Frame
 
 Floats = NDArray[np.float64]

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QPushButton, QWidget
 
+from meter import figures as words
 from meter.builtin.low_end.face_data import OTHER, OWNER, STALE_SECONDS, Floats, Part, note_words, percent
-from meter.gui import words
-from meter.gui.theme import TEXT_PX, Theme
+from meter.gui.kit.theme import TEXT_PX, Theme
 from meter.readings import Frame
 
 MIX_CHANNELS = 2

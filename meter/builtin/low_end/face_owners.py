@@ -11,15 +11,15 @@ import math
 from PySide6.QtCore import QRect, QRectF, QSize, Qt
 from PySide6.QtGui import QBrush, QColor, QMouseEvent, QPainter, QPen, QRegion
 
+from meter import figures as words
 from meter.builtin.low_end import face_blocks as blocks_of
 from meter.builtin.low_end import face_data as data
 from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_blocks import LEAST_BAR_PX, Block
 from meter.builtin.low_end.face_data import CANCELS, OTHER, OWNER, Part
-from meter.gui import words
-from meter.gui.face import Choice, Face
-from meter.gui.label import RIGHT, Label, line_height, text_width
-from meter.gui.theme import MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
+from meter.gui.kit.face import Choice, Face
+from meter.gui.kit.label import RIGHT, Label, line_height, text_width
+from meter.gui.kit.theme import MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
 from meter.readings import Frame
 
 MOST_BAR_PX = 76

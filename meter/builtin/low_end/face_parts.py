@@ -13,13 +13,13 @@ from PySide6.QtCore import QEvent, QPoint, QRect, QSize, Qt
 from PySide6.QtGui import QColor, QHelpEvent, QMouseEvent, QPainter, QRegion, QWheelEvent
 from PySide6.QtWidgets import QToolTip
 
+from meter import figures as words
 from meter.builtin.low_end import face_data as data
 from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_data import CANCELS, OWNER, SILENT
-from meter.gui import words
-from meter.gui.face import Choice, Face
-from meter.gui.label import Label, shortened, text_width
-from meter.gui.theme import MARK_PX, TEXT_PX, font, mixed
+from meter.gui.kit.face import Choice, Face
+from meter.gui.kit.label import Label, shortened, text_width
+from meter.gui.kit.theme import MARK_PX, TEXT_PX, font, mixed
 from meter.readings import Frame
 
 ROW_PX = 26

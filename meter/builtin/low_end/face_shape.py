@@ -9,8 +9,8 @@ from PySide6.QtCore import QRect
 from PySide6.QtGui import QPolygonF
 
 from meter.builtin.low_end.face_data import Floats
-from meter.gui import scale
-from meter.gui.points import polygon_of
+from meter.gui.kit import scale
+from meter.gui.kit.points import polygon_of
 
 LOW_HZ, HIGH_HZ = 20.0, 435.0
 SPAN_DB = 54.0

@@ -7,20 +7,20 @@ from typing import Any
 
 import numpy as np
 
-from dsp.high_pass import SLOPES_DB_PER_OCTAVE, Price
-from dsp.high_pass_trial import Trial, ring_change_ms
-from dsp.likeness import OPPOSITE, SWAPPED_OPPOSITE, Alike
-from dsp.low_band import SUB_BANDS_HZ
-from dsp.low_ledger import LAST, LowLedger
-from dsp.low_mono import mono_loss
-from dsp.low_rounds import NOT_TRIED, SPECTRUM_HZ, LowRounds, PartFindings
-from dsp.lowest_note import DRUM, PITCHED, LowestNote
-from dsp.mono_bands import MONO_BANDS_HZ
-from dsp.pair import CANCELLING, NOT_YET, OVERLAPPING, TAKING_TURNS, THIRD_OCTAVES_HZ, TOGETHER, Pair
-from dsp.part_names import HELD_IN_ONE, NONE_FOUND, ONE_PART
-from dsp.ring import Ring, half_beat_ms
-from dsp.shares import OWN_MID, LowSums, Owners
-from meter.plugin.api import Kept, Readout, Settings, Spec
+from dsp.lowend.decay import Ring, half_beat_ms
+from dsp.lowend.high_pass import SLOPES_DB_PER_OCTAVE, Price
+from dsp.lowend.high_pass_trial import Trial, ring_change_ms
+from dsp.lowend.likeness import OPPOSITE, SWAPPED_OPPOSITE, Alike
+from dsp.lowend.low_band import SUB_BANDS_HZ
+from dsp.lowend.low_ledger import LAST, LowLedger
+from dsp.lowend.low_mono import mono_loss
+from dsp.lowend.low_rounds import NOT_TRIED, SPECTRUM_HZ, LowRounds, PartFindings
+from dsp.lowend.lowest_note import DRUM, PITCHED, LowestNote
+from dsp.lowend.pair import CANCELLING, NOT_YET, OVERLAPPING, TAKING_TURNS, THIRD_OCTAVES_HZ, TOGETHER, Pair
+from dsp.lowend.part_names import HELD_IN_ONE, NONE_FOUND, ONE_PART
+from dsp.lowend.shares import OWN_MID, LowSums, Owners
+from dsp.stereo.mono_bands import MONO_BANDS_HZ
+from meter.plugin.api import Readout, SavedState, Settings, Spec
 
 NAN = float("nan")
 MIX, PART_PREFIX = "mix", "part "
@@ -86,15 +86,15 @@ class LowEnd:
         if self._ledger is not None:
             self._ledger.mark()
 
-    def keep(self) -> Kept:
+    def save_state(self) -> SavedState:
         """What is counted since reset and since the mark."""
-        return self._ledger.keep() if self._ledger is not None else {}
+        return self._ledger.save_state() if self._ledger is not None else {}
 
-    def take_back(self, kept: Kept) -> None:
-        """Go on from what ``keep`` gave."""
+    def restore_state(self, kept: SavedState) -> None:
+        """Go on from what ``save_state`` gave."""
         self._values = {}
         if self._ledger is not None:
-            self._ledger.take_back(kept)
+            self._ledger.restore_state(kept)
 
     def read(self, out: Readout) -> None:
         """Write all fields."""

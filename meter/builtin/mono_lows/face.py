@@ -13,10 +13,10 @@ import numpy as np
 from PySide6.QtCore import QPointF, QRect, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QRegion
 
-from meter.gui import words
-from meter.gui.face import Face
-from meter.gui.label import LEFT, RIGHT, Label, figure_room, fitting_px, line_height, shortened, text_width
-from meter.gui.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, mixed
+from meter import figures as words
+from meter.gui.kit.face import Face
+from meter.gui.kit.label import LEFT, RIGHT, Label, figure_room, fitting_px, line_height, shortened, text_width
+from meter.gui.kit.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, mixed
 from meter.readings import Frame
 
 MOST_PX = 120

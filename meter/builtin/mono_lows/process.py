@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from dsp.correlation import balance_db_from, covariances, pair_columns, pair_power_from
-from dsp.fold_down import LowFoldDown, Verdict, bands_now_from, fold_down_loss_db_from, verdict
-from dsp.low_band import SUB_BANDS_HZ
-from dsp.units import power_to_db
-from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
+from dsp.core.units import power_to_db
+from dsp.lowend.fold_down import LowFoldDown, Verdict, bands_now_from, fold_down_loss_db_from, verdict
+from dsp.lowend.low_band import SUB_BANDS_HZ
+from dsp.stereo.correlation import balance_db_from, covariances, pair_columns, pair_power_from
+from meter.plugin.api import FloatArray, Readout, SavedState, Settings, Spec
 
 WHOLE = 0
 """Row of the whole low end, 20 to 120 Hz; the bands follow."""
@@ -61,13 +61,13 @@ class MonoLows:
         self._low.reset()
         self._values = {}
 
-    def keep(self) -> Kept:
+    def save_state(self) -> SavedState:
         """What is counted since reset."""
-        return self._low.keep()
+        return self._low.save_state()
 
-    def take_back(self, kept: Kept) -> None:
-        """Go on from what ``keep`` gave."""
-        self._low.take_back(kept)
+    def restore_state(self, kept: SavedState) -> None:
+        """Go on from what ``save_state`` gave."""
+        self._low.restore_state(kept)
         self._values = {}
 
     def _evaluate(self) -> dict[str, Any]:

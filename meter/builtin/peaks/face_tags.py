@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 from PySide6.QtCore import QRect
 
-from meter.gui import words
-from meter.gui.label import CENTRE, Label, line_height, text_width
-from meter.gui.theme import MARK_PX, TEXT_PX, VERDICT_PX
+from meter import figures as words
+from meter.gui.kit.label import CENTRE, Label, line_height, text_width
+from meter.gui.kit.theme import MARK_PX, TEXT_PX, VERDICT_PX
 
 OVER, CLIP = "OVER", "CLIP"
 SIZES_PX = (VERDICT_PX, TEXT_PX, MARK_PX)

@@ -16,8 +16,9 @@ from PySide6.QtCore import QEvent, QPointF, Qt
 from PySide6.QtGui import QColor
 from PySide6.QtWidgets import QDialog, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QVBoxLayout, QWidget
 
-from meter.gui import scale, words
-from meter.gui.theme import MARK_PX, TEXT_PX, VERDICT_PX, current_theme, font, mixed
+from meter import figures as words
+from meter.gui.kit import scale
+from meter.gui.kit.theme import MARK_PX, TEXT_PX, VERDICT_PX, current_theme, font, mixed
 from meter.readings import Frame
 
 FloatArray = NDArray[np.float64]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from dsp.spectrum import FINE_HZ, THIRD_OCTAVES, TIME_CONSTANTS_SECONDS, LiveSpectrum
-from dsp.units import power_to_db
+from dsp.core.units import power_to_db
+from dsp.spectrum.spectrum import FINE_HZ, THIRD_OCTAVES, TIME_CONSTANTS_SECONDS, LiveSpectrum
 from meter.plugin.api import FloatArray, Readout, Settings, Spec
 
 DEFAULT_SPEED = "steady"

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 
-from dsp.correlation import Correlation, balance_db_from, correlation_from, covariances, pair_columns
-from dsp.fold_down import LowFoldDown
-from dsp.kept import inside, of
-from dsp.low_band import LOW_END_HZ
-from dsp.stereo_picture import StereoPicture
-from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
+from dsp.core.saved_state import inside, of
+from dsp.lowend.fold_down import LowFoldDown
+from dsp.lowend.low_band import LOW_END_HZ
+from dsp.stereo.correlation import Correlation, balance_db_from, correlation_from, covariances, pair_columns
+from dsp.stereo.stereo_picture import StereoPicture
+from meter.plugin.api import FloatArray, Readout, SavedState, Settings, Spec
 
 
 class Stereo:
     """Processor of the manifest beside it. A feed of one channel reads "not yet" throughout.
 
-    ``correlation`` and ``balance`` have means removed and an energy gate (``dsp.energy_gate``), judged every 50 ms;
+    ``correlation`` and ``balance`` have means removed and an energy gate (``energy_gate``), judged every 50 ms;
     values since reset are weighted by energy. ``picture`` holds 512 values across, (R - L) / sqrt 2, then 512
-    up, (L + R) / sqrt 2, oldest first (``dsp.stereo_picture``); points not yet heard or lost are NaN.
+    up, (L + R) / sqrt 2, oldest first (``stereo_picture``); points not yet heard or lost are NaN.
     """
 
     def __init__(self) -> None:
@@ -70,14 +70,14 @@ class Stereo:
         self._picture.reset()
         self._values = {}
 
-    def keep(self) -> Kept:
+    def save_state(self) -> SavedState:
         """What is counted since reset."""
-        return {**inside("whole", self._whole.keep()), **inside("low", self._low.keep())}
+        return {**inside("whole", self._whole.save_state()), **inside("low", self._low.save_state())}
 
-    def take_back(self, kept: Kept) -> None:
-        """Go on from what ``keep`` gave."""
-        self._whole.take_back(of("whole", kept))
-        self._low.take_back(of("low", kept))
+    def restore_state(self, kept: SavedState) -> None:
+        """Go on from what ``save_state`` gave."""
+        self._whole.restore_state(of("whole", kept))
+        self._low.restore_state(of("low", kept))
         self._values = {}
 
     def _evaluate(self) -> dict[str, float]:

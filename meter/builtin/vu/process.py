@@ -1,7 +1,7 @@
 """Level against a chosen alignment, with the movement of a volume indicator or of a peak programme meter.
 
 Readings are dB re the alignment: a sine whose peak amplitude equals the alignment reads 0 on every movement. The
-movements are those of IEC 60268-17 (VU) and IEC 60268-10 types I and II; see ``dsp.ballistics``.
+movements are those of IEC 60268-17 (VU) and IEC 60268-10 types I and II; see ``ballistics``.
 
 "Usual loud" and "usual quiet" are the 90th and 10th percentile, over the last 10 s, of what the louder channel
 reached within each tick of 10 ms (common practice, no source). Ticks quieter than -60 dBFS are left out, so that
@@ -16,11 +16,11 @@ from collections.abc import Callable
 
 import numpy as np
 
-from dsp.ballistics import Movement, PeakProgramme, VolumeIndicator
-from dsp.types import TICKS_PER_SECOND, check_block
-from dsp.units import amplitude_to_db, db_to_amplitude
-from dsp.windows import TickMaxima
-from meter.plugin.api import FloatArray, Kept, Readout, Settings, Spec
+from dsp.core.types import TICKS_PER_SECOND, check_block
+from dsp.core.units import amplitude_to_db, db_to_amplitude
+from dsp.core.windows import TickMaxima
+from dsp.level.ballistics import Movement, PeakProgramme, VolumeIndicator
+from meter.plugin.api import FloatArray, Readout, SavedState, Settings, Spec
 
 MOVEMENTS: dict[str, Callable[[int, int], Movement]] = {
     "vu": VolumeIndicator,
@@ -96,13 +96,13 @@ class Vu:
         out["alignment"] = self._alignment_dbfs
         out["movement"] = list(MOVEMENTS).index(self._movement_name)
 
-    def keep(self) -> Kept:
+    def save_state(self) -> SavedState:
         """The highest since reset, and on which movement."""
         movement = list(MOVEMENTS).index(self._movement_name)
         return {"movement": movement, "heard": self._frames > 0, "highest": self._highest}
 
-    def take_back(self, kept: Kept) -> None:
-        """Go on from what ``keep`` gave, unless it was another movement."""
+    def restore_state(self, kept: SavedState) -> None:
+        """Go on from what ``save_state`` gave, unless it was another movement."""
         if kept["movement"] == list(MOVEMENTS).index(self._movement_name):
             self._frames = int(kept["heard"])
             self._highest = float(kept["highest"])

@@ -12,7 +12,7 @@ import pytest
 from meter.audio import demo
 from meter.audio.demo import CHUNK_FRAMES, FEEDS, DemoSource
 from meter.audio.open import make_source
-from meter.audio.ring import Consumer, make_ring
+from meter.audio.ring_buffer import Consumer, make_ring
 from meter.audio.source import SourceError, SourceRequest
 from meter.demo import Music
 from meter.demo.store import CHANNELS

@@ -12,7 +12,7 @@ import pytest
 
 from meter.audio import portaudio
 from meter.audio.device import DeviceSource
-from meter.audio.ring import Consumer, make_ring
+from meter.audio.ring_buffer import Consumer, make_ring
 from meter.audio.source import SourceError, SourceRequest
 from tests.support.fake_sounddevice import FakeSounddevice, FakeStream, PortAudioError, device
 

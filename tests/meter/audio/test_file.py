@@ -14,7 +14,7 @@ import pytest
 import soundfile
 
 from meter.audio.file import FileSource, open_blocks
-from meter.audio.ring import make_ring
+from meter.audio.ring_buffer import make_ring
 from meter.audio.source import SourceError, SourceRequest
 
 RATE_HZ = 48_000

@@ -9,7 +9,7 @@ import numpy as np
 
 from meter.audio import pace
 from meter.audio.pace import Block, Pacer
-from meter.audio.ring import Consumer, make_ring
+from meter.audio.ring_buffer import Consumer, make_ring
 
 RATE_HZ = 48_000
 

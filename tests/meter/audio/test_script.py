@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from meter.audio.open import make_source
-from meter.audio.ring import Consumer, make_ring
+from meter.audio.ring_buffer import Consumer, make_ring
 from meter.audio.script import (
     Event,
     Gone,

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pytest
 
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
 from meter.plugin.api import Setting

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from dsp.passage_bands import PassageBands
-from dsp.types import FloatArray, Spec
+from dsp.core.types import FloatArray, Spec
+from dsp.passages.passage_bands import PassageBands
 from tests.support.faces import LAYOUTS, make
 from tests.support.frames import frame, status, values_at
 from tests.support.invented_music import invented_music

@@ -16,7 +16,7 @@ from PySide6.QtCore import QEvent
 from PySide6.QtGui import QAccessible
 from PySide6.QtWidgets import QPushButton
 
-from meter.gui.theme import DARK, LIGHT, apply_theme
+from meter.gui.kit.theme import DARK, LIGHT, apply_theme
 from meter.readings import Frame, Layout
 from tests.support.faces import (
     ENTRIES,
@@ -124,7 +124,7 @@ def test_assistive_programs_find_a_name(meter_id, qtbot):
 
 
 def test_readings_are_told_to_assistive_programs_once_a_second(qtbot, monkeypatch):
-    monkeypatch.setattr("meter.gui.face.QAccessible.isActive", lambda: True)
+    monkeypatch.setattr("meter.gui.kit.face.QAccessible.isActive", lambda: True)
     face = make("peaks", qtbot)
     told = []
     monkeypatch.setattr(face, "setAccessibleDescription", told.append)

@@ -10,7 +10,7 @@ import pytest
 from PySide6.QtCore import QRect, Qt
 from PySide6.QtWidgets import QPushButton
 
-from meter.gui.theme import DARK, LIGHT, apply_theme
+from meter.gui.kit.theme import DARK, LIGHT, apply_theme
 from meter.readings import Layout
 from tests.support.faces import (
     LAYOUTS,

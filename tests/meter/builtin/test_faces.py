@@ -9,7 +9,7 @@ import pytest
 from PySide6.QtCore import QRect
 from PySide6.QtGui import QImage
 
-from meter.gui.theme import DARK, LIGHT, apply_theme, mixed
+from meter.gui.kit.theme import DARK, LIGHT, apply_theme, mixed
 from tests.support.faces import (
     LAYOUTS,
     OTHER_SIZES,

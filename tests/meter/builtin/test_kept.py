@@ -7,10 +7,10 @@ from functools import cache
 import numpy as np
 import pytest
 
-from dsp.types import FloatArray
+from dsp.core.types import FloatArray
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
-from meter.engine.kept import EngineKept, pack, unpack
+from meter.engine.saved_state import EngineState, pack, unpack
 from meter.plugin.host import discover, usable
 from meter.readings import Frame
 from tests.support.low_session import CHANNELS, FEEDS, session
@@ -57,9 +57,9 @@ def play(playing: Chain, block: FloatArray) -> None:
         playing.process(block[start : start + 4800])
 
 
-def over_the_line(playing: Chain) -> EngineKept:
+def over_the_line(playing: Chain) -> EngineState:
     """What a chain keeps, as the next engine gets it."""
-    return unpack(pack(EngineKept(1, "a source", 0.0, (0, 0, 0), playing.keep()), MOST_BYTES))
+    return unpack(pack(EngineState(1, "a source", 0.0, (0, 0, 0), playing.save_state()), MOST_BYTES))
 
 
 def reading(playing: Chain) -> Frame:
@@ -72,7 +72,7 @@ def begun(end: int, span: str) -> tuple[Chain, Chain]:
     play(one, sound()[: end - 2 * RATE_HZ])
     one.mark()
     play(one, sound()[end - 2 * RATE_HZ : end])
-    assert next_one.take_back(over_the_line(one).meters) == []
+    assert next_one.restore_state(over_the_line(one).meters) == []
     return one, next_one
 
 
@@ -135,18 +135,18 @@ def test_another_movement_does_not_take_the_highest_of_the_last_one() -> None:
     one, next_one = chain("last"), chain("last")
     play(one, sound()[:RATE_HZ])
     next_one.configure("vu", {"movement": "ppm_1"})
-    next_one.take_back(over_the_line(one).meters)
+    next_one.restore_state(over_the_line(one).meters)
     assert np.isnan(reading(next_one).number("vu.max"))
 
 
 def test_a_meter_that_has_heard_nothing_hands_that_on() -> None:
     next_one = chain("last")
     fresh = next_one.read().copy()
-    assert next_one.take_back(over_the_line(chain("last")).meters) == []
+    assert next_one.restore_state(over_the_line(chain("last")).meters) == []
     np.testing.assert_array_equal(next_one.read(), fresh)
 
 
 def test_a_mix_of_two_channels_takes_little_room() -> None:
     one = chain("last")
     play(one, sound())
-    assert len(pack(EngineKept(1, "", 0.0, (0, 0, 0), one.keep()), MOST_BYTES)) < 300_000
+    assert len(pack(EngineState(1, "", 0.0, (0, 0, 0), one.save_state()), MOST_BYTES)) < 300_000

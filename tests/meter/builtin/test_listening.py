@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dsp.exposure import Rule, hours_left, share_percent
-from dsp.signals import fade, pink_noise, silence, tone
-from dsp.types import FloatArray, Spec
-from dsp.weighting import weighting_db
+from dsp.core.signals import fade, pink_noise, silence, tone
+from dsp.core.types import FloatArray, Spec
+from dsp.exposure.exposure import Rule, hours_left, share_percent
+from dsp.exposure.frequency_weighting import weighting_db
 from meter.exposure_rules import load_rules
 from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
 

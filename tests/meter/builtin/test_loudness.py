@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from dsp.signals import pink_noise, silence, stepped_tone, tone
-from dsp.types import FloatArray
+from dsp.core.signals import pink_noise, silence, stepped_tone, tone
+from dsp.core.types import FloatArray
 from meter.builtin.loudness.process import Loudness
 from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.signals import silence, tone, white_noise
-from dsp.types import Spec
+from dsp.core.signals import silence, tone, white_noise
+from dsp.core.types import Spec
 from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
 
 RATES_HZ = (8_000, 11_025, 44_100, 48_000, 96_000, 192_000)

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from dsp.signals import fade, pink_noise, silence, tone
-from dsp.types import FloatArray
+from dsp.core.signals import fade, pink_noise, silence, tone
+from dsp.core.types import FloatArray
 from meter.builtin.peaks.process import Peaks
 from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
 

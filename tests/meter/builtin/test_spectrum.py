@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.band_bank import BANDWIDTH_EXCESS
-from dsp.bands import bands_between
-from dsp.signals import pink_noise, silence, tone, white_noise
-from dsp.spectrum import THIRD_OCTAVES
+from dsp.core.signals import pink_noise, silence, tone, white_noise
+from dsp.spectrum.filter_bank import BANDWIDTH_EXCESS
+from dsp.spectrum.fractional_octaves import bands_between
+from dsp.spectrum.spectrum import THIRD_OCTAVES
 from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
 
 RATES_HZ = (11_025, 44_100, 48_000, 96_000, 192_000)

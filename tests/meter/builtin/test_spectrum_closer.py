@@ -17,7 +17,7 @@ from meter.builtin.spectrum.face_closer import (
     curves_of,
     marks_hz,
 )
-from meter.gui.theme import apply_theme, current_theme
+from meter.gui.kit.theme import apply_theme, current_theme
 from tests.support.faces import frame_of, make
 
 ISO_266_BANDS_HZ = np.array([250.0, 315.0, 400.0, 1250.0])

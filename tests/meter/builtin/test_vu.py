@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dsp.signals import pink_noise, silence, stepped_tone, tone
-from dsp.types import FloatArray
+from dsp.core.signals import pink_noise, silence, stepped_tone, tone
+from dsp.core.types import FloatArray
 from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
 
 MOVEMENTS = ["vu", "ppm_1", "ppm_2"]

@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from dsp.signals import tone
+from dsp.core.signals import tone
 from tests.live.server import ServerUnavailableError, Sink, SoundServer
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="needs Linux")

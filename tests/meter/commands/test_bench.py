@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.low_part import LowPart
+from dsp.lowend.low_part import LowPart
 from meter.commands import bench
 from meter.plugin.host import Plugin, discover, usable
 

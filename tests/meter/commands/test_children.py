@@ -15,7 +15,7 @@ import psutil
 import pytest
 import soundfile
 
-from dsp.signals import tone
+from dsp.core.signals import tone
 from meter.commands.interrupts import came_of_interrupt
 from meter.commands.selftest import broken_topic, line_of, sums_of
 from meter.commands.workers import work_through

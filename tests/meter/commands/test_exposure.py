@@ -23,7 +23,7 @@ from meter.commands import exposure
 from meter.commands.exposure_words import CAUTIONS, JSON_KEYS, decibels, duration, percent
 from meter.exposure_rules import default_rule, load_rules
 from meter.logbook.clock import SittingClock
-from meter.logbook.exposure import ExposureLedger
+from meter.logbook.exposure_record import ExposureLedger
 from meter.logbook.store import logbook_path, open_store
 from tests.support.ledgers import HOUR, NIOSH
 

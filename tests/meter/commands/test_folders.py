@@ -13,7 +13,7 @@ import pytest
 import soundfile
 
 import meter.audio.file
-from dsp.signals import tone
+from dsp.core.signals import tone
 from meter.audio.file import LEAST_BITS_PER_SECOND, open_blocks
 from meter.cli import main
 from meter.commands.measure import sound_files_in

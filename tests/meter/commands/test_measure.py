@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from dsp.signals import tone
+from dsp.core.signals import tone
 from meter.cli import main
 
 KEYS = {

@@ -15,7 +15,7 @@ import psutil
 import pytest
 import soundfile
 
-from dsp.signals import tone
+from dsp.core.signals import tone
 from meter.cli import main
 from meter.commands import watched
 from tests.support.plugins import write_meter

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.low_band import LowBand
-from dsp.low_part import LowPart
-from dsp.ring import half_beat_ms
-from dsp.shares import LowShares, owners_of
+from dsp.lowend.decay import half_beat_ms
+from dsp.lowend.low_band import LowBand
+from dsp.lowend.low_part import LowPart
+from dsp.lowend.shares import LowShares, owners_of
 from meter.demo.parts import PARTS, RATE_HZ
 from meter.demo.truths import TRUTHS
 from meter.lowend.account import measure_low_end

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.low_ledger import SITTING, LowLedger
-from dsp.low_mono import mono_loss
-from dsp.shares import owners_of
+from dsp.lowend.low_ledger import SITTING, LowLedger
+from dsp.lowend.low_mono import mono_loss
+from dsp.lowend.shares import owners_of
 from meter.demo.parts import MIX, PARTS, RATE_HZ, SECTIONS, feed_columns
 from meter.demo.truths import TRUTHS
 from meter.feeds import part_feeds

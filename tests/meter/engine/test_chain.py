@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dsp.signals import tone
+from dsp.core.signals import tone
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.measure import file_meters
@@ -224,10 +224,10 @@ def test_what_another_version_of_a_meter_kept_is_not_taken_back() -> None:
 
     one, same, newer = chain(), chain(), chain()
     one.process(tone(997.0, -6.0, 1.0, RATE, 2))
-    kept = one.keep()
-    assert same.take_back(kept) == []
+    kept = one.save_state()
+    assert same.restore_state(kept) == []
     other = kept | {"peaks": replace(kept["peaks"], version="0.0.1")}
-    assert newer.take_back(other) == [meter.manifest.name for meter in newer.meters if meter.id == "peaks"]
+    assert newer.restore_state(other) == [meter.manifest.name for meter in newer.meters if meter.id == "peaks"]
     highest = [Frame(item.layout, item.read()).number("peaks.true_max") for item in (same, newer)]
     assert highest[0] == pytest.approx(-6.0, abs=0.05)
     assert np.isnan(highest[1])

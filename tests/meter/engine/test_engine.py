@@ -13,7 +13,7 @@ from meter.audio.script import Event, Gone, Lost, Rate, ScriptedSource, Stall, T
 from meter.audio.source import SourceError, SourceInfo, SourceRequest
 from meter.engine.engine import Engine
 from meter.engine.guard import Timing
-from meter.engine.local import Mailbox
+from meter.engine.in_process import Mailbox
 from meter.engine.zeros import ONLY_ZEROS
 from meter.plugin.host import discover
 from meter.readings import Frame

@@ -142,8 +142,8 @@ def test_a_meter_that_kills_engines_when_it_takes_something_back_costs_the_other
     manifest = fatal / "manifest.toml"
     manifest.write_text(manifest.read_text(encoding="utf-8").replace('"1.0"', '"1.2"'), encoding="utf-8")
     with (fatal / "process.py").open("a", encoding="utf-8") as file:
-        file.write("\n    def keep(self):\n        return {'total': self.total}\n")
-        file.write("\n    def take_back(self, kept):\n        __import__('os')._exit(1)\n")
+        file.write("\n    def save_state(self):\n        return {'total': self.total}\n")
+        file.write("\n    def restore_state(self, kept):\n        __import__('os')._exit(1)\n")
     supervisor = start(EngineOrder(tone, folders=(str(fatal),)))
     until(supervisor, lambda frame: frame.status.frames > 4.5 * 48_000)
     first = supervisor.engine_pid

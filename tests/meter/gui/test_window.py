@@ -13,14 +13,14 @@ from PySide6.QtCore import QEvent, Qt
 from PySide6.QtWidgets import QApplication, QWidget
 
 from meter import settings as settings_file
-from meter.gui.face import Face
-from meter.gui.link import MeterEntry, Surroundings
-from meter.gui.page_plan import pages_folder
-from meter.gui.place import LEAST_SIZE
-from meter.gui.plain_face import PlainFace, plain_face
-from meter.gui.small_parts import Paragraph
-from meter.gui.source_list import source_title
-from meter.gui.theme import DARK, LIGHT
+from meter.gui.engine_link import MeterEntry, Surroundings
+from meter.gui.geometry import LEAST_SIZE
+from meter.gui.kit.face import Face
+from meter.gui.kit.theme import DARK, LIGHT
+from meter.gui.kit.widgets import Paragraph
+from meter.gui.page.layout import pages_folder
+from meter.gui.page.plain_face import PlainFace, plain_face
+from meter.gui.source.source_list import source_title
 from meter.gui.window import Window
 from meter.readings import Field, Layout
 from meter.settings import Calibration, Settings, SourceChoice
@@ -215,7 +215,7 @@ def test_strangers_follow_below_and_none_takes_the_page_down(qtbot, tmp_path):
     assert bench.face("clock_drift").value_text() == "offset since start 1.2 ms, each −1.0  2.0 dB"
     assert "no idea" in bench.face("raising").fault
     assert "stillborn" in bench.face("unborn").fault
-    assert "meter.gui.face.Face" in bench.face("alien").fault
+    assert "meter.gui.kit.face.Face" in bench.face("alien").fault
     assert "contract 9.0" in bench.face("refused").fault
     assert bench.face("loudness").fault == ""
     bottom = bench.face("spectrum").geometry().bottom()
@@ -456,7 +456,7 @@ def test_on_top_is_a_flag_of_the_window_and_kept(bench):
 
 
 def test_on_wayland_the_entry_says_why_it_is_off(qtbot, tmp_path, monkeypatch):
-    monkeypatch.setattr("meter.gui.more_menu.QGuiApplication.platformName", lambda: "wayland")
+    monkeypatch.setattr("meter.gui.page.more_menu.QGuiApplication.platformName", lambda: "wayland")
     bench = Bench(qtbot, tmp_path, Settings(source=LISTENED, cautions_read=True, always_on_top=True))
     assert not bench.window.more.on_top.isEnabled()
     assert "compositor" in bench.window.more.on_top.toolTip()

@@ -13,12 +13,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dsp.signals import pink_noise
-from meter.engine.keeper import Keeper
+from dsp.core.signals import pink_noise
+from meter.engine.recorder import Recorder
 from meter.exposure_rules import load_rules
-from meter.logbook.bookkeeper import Bookkeeper
+from meter.logbook.exposure_recorder import ExposureRecorder
+from meter.logbook.exposure_summary import Summary
 from meter.logbook.store import open_store
-from meter.logbook.summary import Summary
 from tests.support.ledgers import EU_UPPER, HOUR, NOON, OSHA, Desk, DirectLine, FakeTime
 from tests.support.processors import Processor
 
@@ -38,8 +38,8 @@ class Seat:
         self.time = FakeTime(NOON - 12 * HOUR)
         clock = self.time.clock()
         self.noise = pink_noise(np.random.default_rng(8), NOISE_DBFS, TILE_SECONDS, RATE_HZ, 1)
-        self.keeper = Keeper(
-            DirectLine(Bookkeeper(partial(open_store, folder / "data" / "logbook.sqlite3"), clock)), clock
+        self.recorder = Recorder(
+            DirectLine(ExposureRecorder(partial(open_store, folder / "data" / "logbook.sqlite3"), clock)), clock
         )
         rule = next(iter(load_rules().values()))
         self.meter = Processor(
@@ -50,7 +50,7 @@ class Seat:
             offset_db=READ_BY_THE_METER_DBA - self.level_dbfs(),
             **rule.settings,
         )
-        self.keeper.configure(self.meter.manifest.settings(rule.settings))
+        self.recorder.configure(self.meter.manifest.settings(rule.settings))
 
     def level_dbfs(self) -> float:
         """What the noise reads in dBFS(A) while a sound level meter at the seat shows 85 dB(A): a calibration."""
@@ -66,10 +66,10 @@ class Seat:
             self.meter.meter.process(louder[start : start + RATE_HZ])
             self.time.go(1)
             self.meter.read()
-            self.keeper.attend(self.meter._layout, self.meter._values, "device", "running")
+            self.recorder.attend(self.meter._layout, self.meter._values, "device", "running")
 
     def summary(self, rule) -> Summary:
-        self.keeper.close()
+        self.recorder.close()
         reader = Desk(self.folder, self.time, begin=False)
         found = reader.summary(rule)
         reader.ledger.close()
@@ -80,7 +80,7 @@ class Seat:
 def seat(tmp_path: Path) -> Iterator[Seat]:
     used = Seat(tmp_path)
     yield used
-    used.keeper.close()
+    used.recorder.close()
 
 
 def test_l108_95_db_for_45_minutes_are_94_points(seat: Seat) -> None:

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from dsp.exposure import exposure_points, level_of_points_db
-from meter.logbook.summary import Summary
+from dsp.exposure.exposure import exposure_points, level_of_points_db
+from meter.logbook.exposure_summary import Summary
 from tests.support.ledgers import (
     DAY,
     EU_UPPER,

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from dsp.low_part import LowPart
+from dsp.lowend.low_part import LowPart
 from meter.audio.source import SourceError
 from meter.lowend import words
 from meter.lowend.account import measure_low_end

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.high_pass import apply
+from dsp.lowend.high_pass import apply
 from meter.lowend.account import measure_low_end
 from meter.lowend.result import LowEndAccount
 from meter.lowend.sources import from_array

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from dsp.signals import tone
+from dsp.core.signals import tone
 from meter.cli import main
 from meter.commands.meters import enabled_path
 from meter.engine.process import EngineOrder

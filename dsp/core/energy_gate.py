@@ -1,0 +1,174 @@
+"""Which hops may vote: a figure about sound must not be moved by its silences.
+
+A hop votes when its level is at least ``ABSOLUTE_GATE_DBFS`` and not more than ``RELATIVE_GATE_DB`` under the loud
+level, the 95th percentile of the hops over the absolute gate (common practice, no source). Levels are
+referred to a full-scale sine (AES17). What is summed is up to the caller: any array of one shape per hop.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.core.saved_state import SavedState
+from dsp.core.types import FloatArray
+from dsp.core.units import db_to_power
+
+ABSOLUTE_GATE_DBFS = -60.0
+RELATIVE_GATE_DB = 20.0
+LOUD_SHARE = 0.95
+LEAST_VOTES = 6
+"""Votes that a window needs, or half of it if that is less: 0.3 s of sound at hops of 50 ms."""
+
+LEAST_POWER = db_to_power(ABSOLUTE_GATE_DBFS)
+LOUD_TO_GATE = db_to_power(-RELATIVE_GATE_DB)
+
+BIN_DB = 0.5
+BINS = 400
+"""From the absolute gate up to +140 dBFS; what is higher goes into the top bin."""
+
+
+def votes_of(powers: FloatArray) -> NDArray[np.bool_]:
+    """Which hops of one window vote, by their powers in order of time."""
+    heard = np.sort(powers[powers >= LEAST_POWER])
+    if not len(heard):
+        return np.zeros(len(powers), dtype=np.bool_)
+    loud = heard[int(LOUD_SHARE * (len(heard) - 1))]
+    return np.asarray(powers >= max(LEAST_POWER, loud * LOUD_TO_GATE))
+
+
+class VotingTotal:
+    """Sums of all hops since reset, kept per half decibel of level, so that the gate may rise later."""
+
+    def __init__(self, shape: tuple[int, ...]) -> None:
+        self._counts = np.zeros(BINS)
+        self._sums = np.zeros((BINS, *shape))
+
+    def push(self, power: float, sums: FloatArray) -> None:
+        """Add one hop: the same as one by ``push_many``, at a fraction of its cost."""
+        if power >= LEAST_POWER:
+            level = 10.0 * np.log10(power) - ABSOLUTE_GATE_DBFS
+            row = min(int(level / BIN_DB), BINS - 1)
+            self._counts[row] += 1.0
+            self._sums[row] += sums
+
+    def push_many(self, powers: FloatArray, sums: FloatArray) -> None:
+        """Add hops ``(n,)`` and ``(n, *shape)``; below the absolute gate one never votes and is not kept."""
+        kept = powers >= LEAST_POWER
+        levels = 10.0 * np.log10(powers[kept]) - ABSOLUTE_GATE_DBFS
+        rows = np.minimum((levels / BIN_DB).astype(np.intp), BINS - 1)
+        np.add.at(self._counts, rows, 1.0)
+        np.add.at(self._sums, rows, sums[kept])
+
+    def total(self) -> FloatArray:
+        """Sum over the hops that vote; NaN before the first."""
+        heard = np.cumsum(self._counts)
+        if heard[-1] == 0.0:
+            return np.full(self._sums.shape[1:], np.nan)
+        loud_row = int(np.searchsorted(heard, LOUD_SHARE * (heard[-1] - 1.0), side="right"))
+        first = max(0, loud_row - round(RELATIVE_GATE_DB / BIN_DB))
+        return np.asarray(self._sums[first:].sum(axis=0))
+
+    def save_state(self) -> dict[str, FloatArray | NDArray[np.intp]]:
+        """The levels in use."""
+        rows = np.flatnonzero(self._counts)
+        return {"rows": rows, "counts": self._counts[rows], "sums": self._sums[rows]}
+
+    def restore_state(self, kept: SavedState) -> None:
+        """Go on from what ``save_state`` gave."""
+        self._counts[kept["rows"]] = kept["counts"]
+        self._sums[kept["rows"]] = kept["sums"]
+
+
+class EnergyGate:
+    """Gated sums over windows up to now and since reset.
+
+    ``windows_hops`` are lengths of windows in hops. A window's sums stay as they are while nothing votes, and
+    ``age_hops`` counts the hops since they were last renewed; both are NaN before the first judgement.
+    """
+
+    def __init__(self, windows_hops: Sequence[int], shape: tuple[int, ...]) -> None:
+        self._lengths = tuple(windows_hops)
+        self._shape = shape
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget the signal."""
+        self._kept = max(self._lengths)
+        self._powers = np.zeros(self._kept)
+        self._sums = np.zeros((self._kept, *self._shape))
+        self._total = VotingTotal(self._shape)
+        self.windows = [np.full(self._shape, np.nan) for _ in self._lengths]
+        self.age_hops = np.nan
+
+    def push(self, power: float, sums: FloatArray) -> None:
+        """Add one hop: its mean power relative to a full-scale sine (NaN: lost) and its sums."""
+        heard = math.isfinite(power) and power > 0.0
+        self._powers[:-1], self._sums[:-1] = self._powers[1:], self._sums[1:]
+        self._powers[-1], self._sums[-1] = (power, sums) if heard else (0.0, 0.0)
+        if heard:
+            self._total.push(power, sums)
+        self.age_hops += 1.0
+        self._renew(1)
+
+    def push_many(self, powers: FloatArray, sums: FloatArray) -> None:
+        """Add hops in order of time, ``(n,)`` and ``(n, *shape)``; the same as one after the other."""
+        if len(powers) == 1:
+            self.push(float(powers[0]), sums[0])
+            return
+        powers = np.where(np.isfinite(powers), powers, 0.0)
+        lost = (powers <= 0.0).reshape(-1, *(1,) * len(self._shape))
+        sums = np.where(lost, 0.0, sums)
+        self._total.push_many(powers, sums)
+        self._remember(powers, sums)
+        self.age_hops += float(len(powers))
+        self._renew(len(powers))
+        self._powers, self._sums = self._powers[-self._kept :].copy(), self._sums[-self._kept :].copy()
+
+    def skip(self, hops: int) -> None:
+        """Add lost hops."""
+        if hops <= 0:
+            return
+        lost = min(hops, self._kept)
+        self._remember(np.zeros(lost), np.zeros((lost, *self._shape)))
+        self._powers, self._sums = self._powers[-self._kept :].copy(), self._sums[-self._kept :].copy()
+        self.age_hops += float(hops)
+
+    def _remember(self, powers: FloatArray, sums: FloatArray) -> None:
+        self._powers = np.concatenate([self._powers, powers])
+        self._sums = np.concatenate([self._sums, sums])
+
+    def _renew(self, new: int) -> None:
+        """Each window as it stood after the last of the new hops that renewed it; later ones left it alone."""
+        missing = set(range(len(self._lengths)))
+        renewed = False
+        for back in range(new):
+            end = len(self._powers) - back
+            votes = votes_of(self._powers[end - self._kept : end])
+            if not votes[-1]:
+                continue
+            for index in sorted(missing):
+                hops = self._lengths[index]
+                if np.count_nonzero(votes[-hops:]) < min(LEAST_VOTES, (hops + 1) // 2):
+                    continue
+                self.windows[index] = self._sums[end - hops : end][votes[-hops:]].sum(axis=0)
+                if not renewed:
+                    self.age_hops, renewed = float(back), True
+                missing.remove(index)
+            if not missing:
+                return
+
+    def since_reset(self) -> FloatArray:
+        """Sums over all voting hops since reset; NaN before the first."""
+        return self._total.total()
+
+    def save_state(self) -> dict[str, FloatArray | NDArray[np.intp]]:
+        """What is counted since reset."""
+        return self._total.save_state()
+
+    def restore_state(self, kept: SavedState) -> None:
+        """Go on from what ``save_state`` gave; the windows begin anew."""
+        self._total.restore_state(kept)

@@ -1,0 +1,23 @@
+"""What a meter counts since its reset, as plain data: names with numbers and small arrays of numbers.
+
+``save_state`` returns it; the meter does not change the arrays afterwards. ``restore_state`` of a meter that was just
+prepared for the same signal continues from it; ``skip`` follows, because frames are missing in between.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, TypeAlias
+
+SavedState: TypeAlias = Mapping[str, Any]
+"""Names with a number or an array of numbers each."""
+
+
+def inside(name: str, kept: SavedState) -> dict[str, Any]:
+    """What one part of a meter keeps, under a name of its own."""
+    return {f"{name}.{key}": value for key, value in kept.items()}
+
+
+def of(name: str, kept: SavedState) -> dict[str, Any]:
+    """What ``inside`` put under a name."""
+    return {key.removeprefix(f"{name}."): value for key, value in kept.items() if key.startswith(f"{name}.")}

@@ -1,0 +1,1 @@
+"""Level: RMS, volume indicator and peak programme ballistics."""

@@ -1,0 +1,1 @@
+"""Passages heard before: recognition, and how their tone changed."""

@@ -1,0 +1,250 @@
+"""What a peak meter shows: now (falling), held, most since the start, how often it went over, and clipped runs.
+
+Peaks come in cells of about 10 ms from ``peak_cells``; the falling and held displays move by cells. All peaks
+are amplitudes inside and dBFS or dBTP when read: minus infinity is silence, NaN is "nothing was heard yet".
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.core.saved_state import SavedState
+from dsp.core.types import FloatArray, Spec
+from dsp.core.units import amplitude_to_db, db_to_amplitude
+from dsp.peak.clipped_runs import FULL_SCALE, ClippedRuns
+from dsp.peak.peak_cells import SAMPLE, TRUE, PeakCells
+
+FALL_DB = 20.0
+FALL_SECONDS = 1.7
+"""Return of a programme level meter: 20 dB in 1.7 s (IEC 60268-18 for digital peak meters, from memory; the same
+as type I of IEC 60268-10)."""
+
+OVER_DBTP = 0.05
+"""A true peak counts as over from +0.05 dBTP, the first that reads +0.1: the interpolator may read that much high."""
+
+JUST_NOW = np.ones(1)
+"""What is left on display of one peak of this moment."""
+
+
+class PeakMeter:
+    """Peaks of one feed. Properties give ``(channels,)`` arrays or one number; read them at any moment.
+
+    ``hold_seconds`` is how long a true peak is held: the held value is the highest of that time.
+    """
+
+    def __init__(self, spec: Spec, hold_seconds: float) -> None:
+        self._spec = spec
+        self._over = db_to_amplitude(OVER_DBTP)
+        self._cells = PeakCells(spec.rate_hz, spec.channels, self._over)
+        self._fall_per_frame = db_to_amplitude(-FALL_DB / FALL_SECONDS / spec.rate_hz)
+        self._held = np.zeros((spec.channels, 1))
+        self._runs = ClippedRuns(spec.channels)
+        self.reset()
+        self.hold(hold_seconds)
+
+    def reset(self) -> None:
+        """Forget the signal, keep the hold time."""
+        shape = (2, self._spec.channels)
+        self._cells.reset()
+        self._heard = False
+        self._falling = np.zeros(shape)
+        self._highest = np.zeros(shape)
+        self._held[:] = 0.0
+        self._gap_frames = 0
+        self._overs = 0
+        self._was_over = False
+        self._runs.reset()
+
+    def hold(self, seconds: float) -> None:
+        """Hold true peaks for ``seconds`` from now on; what is held already is kept as far as it goes."""
+        self._settle()
+        cells = max(1, round(seconds * self._spec.rate_hz / self._cells.cell_frames))
+        kept = self._held[:, -cells:]
+        self._held = np.concatenate([np.zeros((len(kept), cells - kept.shape[1])), kept], axis=1)
+
+    def push(self, block: FloatArray) -> None:
+        """Measure ``(frames, channels)``. Raises ValueError for another shape."""
+        self._heard = self._heard or len(block) > 0
+        for part in self._cells.parts(block):
+            if not self._cells.has_room(part):
+                self._settle()
+            cells = self._cells.push(part)
+            self._count_runs(part, cells)
+            if len(cells):
+                self._fall(len(cells) * self._cells.cell_frames)
+                self._take(cells, self._fallen(np.arange(len(cells) - 1, -1, -1)) if len(cells) > 1 else JUST_NOW)
+
+    def skip(self, frames: int) -> None:
+        """``frames`` frames were lost here: displays fall on, nothing is read across the gap."""
+        if frames <= 0:
+            return
+        self._settle()
+        if begun := self._cells.open_frames:
+            self._fall(begun)
+            self._take(self._cells.open_cell()[None], JUST_NOW)
+            self._gap_frames += begun - self._cells.cell_frames
+        self._cells.reset()
+        self._fall(frames)
+        self._was_over = False
+        self._runs.interrupt()
+        self._gap_frames += frames
+        cells = max(0, self._gap_frames // self._cells.cell_frames)
+        self._gap_frames -= cells * self._cells.cell_frames
+        self._hold(np.zeros((min(cells, self._held.shape[1]), self._spec.channels)))
+
+    def save_state(self) -> SavedState:
+        """What is highest since the start, and how often it went over."""
+        self._settle()
+        return {
+            "heard": self._heard,
+            "highest": np.maximum(self._highest, self._cells.open_cell()),
+            "overs": self.overs,
+            "clipped": self.clipped,
+        }
+
+    def restore_state(self, kept: SavedState) -> None:
+        """Go on from what ``save_state`` gave; nothing is held or falling."""
+        self.reset()
+        self._heard = bool(kept["heard"])
+        self._highest[:] = kept["highest"]
+        self._overs = int(kept["overs"])
+        self._runs.count = int(kept["clipped"])
+
+    @property
+    def sample(self) -> FloatArray:
+        """Sample peak now in dBFS, each channel."""
+        return self._now(SAMPLE)
+
+    @property
+    def true(self) -> FloatArray:
+        """True peak now in dBTP, each channel."""
+        return self._now(TRUE)
+
+    @property
+    def true_hold(self) -> FloatArray:
+        """Highest true peak of the hold time in dBTP, each channel."""
+        self._settle()
+        return self._level(np.maximum(self._held.max(axis=1), self._cells.open_cell()[TRUE]))
+
+    @property
+    def true_max_each(self) -> FloatArray:
+        """Highest true peak since the start in dBTP, each channel."""
+        return self._level(self._most(TRUE))
+
+    @property
+    def true_max(self) -> float:
+        """Highest true peak since the start in dBTP."""
+        return float(self.true_max_each.max())
+
+    @property
+    def sample_max(self) -> float:
+        """Highest sample peak since the start in dBFS."""
+        return float(self._level(self._most(SAMPLE)).max())
+
+    @property
+    def overs(self) -> int:
+        """How often the true peak of any channel went over 0 dBTP; what lies within 10 ms counts as one."""
+        return self._overs + int(self._is_over(self._cells.open_cell()) and not self._was_over)
+
+    @property
+    def clipped(self) -> int:
+        """How many clipped runs there were since the start, all channels added up."""
+        return self._runs.count
+
+    def levels(self) -> FloatArray:
+        """``sample``, ``true``, ``true_hold``, ``true_max_each``, and the highest sample peaks of each channel.
+
+        ``(5, channels)``, at a fraction of what they cost one after the other.
+        """
+        self._settle()
+        begun = self._cells.open_cell()
+        peaks = np.empty((5, self._spec.channels))
+        np.maximum(self._falling, begun, out=peaks[:2])
+        np.maximum(self._held.max(axis=1), begun[TRUE], out=peaks[2])
+        np.maximum(self._highest[TRUE], begun[TRUE], out=peaks[3])
+        np.maximum(self._highest[SAMPLE], begun[SAMPLE], out=peaks[4])
+        return self._level(peaks)
+
+    def _now(self, kind: int) -> FloatArray:
+        self._settle()
+        return self._level(np.maximum(self._falling, self._cells.open_cell())[kind])
+
+    def _most(self, kind: int) -> FloatArray:
+        self._settle()
+        return np.asarray(np.maximum(self._highest, self._cells.open_cell())[kind])
+
+    def _level(self, amplitudes: FloatArray) -> FloatArray:
+        return amplitude_to_db(amplitudes) if self._heard else np.full(amplitudes.shape, math.nan)
+
+    def _is_over(self, peaks: FloatArray) -> bool:
+        return bool(peaks[TRUE].max() > self._over)
+
+    def _count_runs(self, part: FloatArray, cells: FloatArray) -> None:
+        """Look for clipped runs in ``part``, which completed ``cells``, if any sample is at full scale."""
+        begun = self._cells.open_frames
+        full = len(cells) > 0 and cells[:, SAMPLE].max() >= FULL_SCALE
+        if not full and begun and len(part):
+            rest = part[-begun:]
+            full = bool(max(rest.max(), -rest.min()) >= FULL_SCALE)
+        if full:
+            self._runs.push(part)
+        elif len(part):
+            self._runs.interrupt()
+
+    def _fall(self, frames: int) -> None:
+        self._falling *= self._fall_per_frame**frames
+
+    def _fallen(self, ages: NDArray[np.intp]) -> FloatArray:
+        """What is left on display of peaks that are so many cells old."""
+        return np.asarray(self._fall_per_frame ** (ages * float(self._cells.cell_frames)))
+
+    def _settle(self) -> None:
+        """Take in the true peaks that waited and may matter."""
+        if not self._cells.waiting:
+            return
+        cell, channel, true = self._cells.settle(self._is_past)
+        age = self._cells.cells - 1 - cell
+        np.maximum.at(self._highest[TRUE], channel, true)
+        np.maximum.at(self._falling[TRUE], channel, true * self._fallen(age))
+        held = age < self._held.shape[1]
+        np.maximum.at(self._held, (channel[held], -1 - age[held]), true[held])
+
+    def _is_past(
+        self, cell: NDArray[np.intp], channel: NDArray[np.intp], bound: NDArray[np.float32]
+    ) -> NDArray[np.bool_]:
+        """Where a true peak up to ``bound`` is no longer held and can change neither maximum nor falling value."""
+        age = self._cells.cells - 1 - cell
+        low = bound <= self._highest[TRUE, channel]
+        fallen = bound * self._fallen(age) <= self._falling[TRUE, channel]
+        return np.asarray(low & fallen & (age >= self._held.shape[1]))
+
+    def _take(self, cells: FloatArray, fallen: FloatArray) -> None:
+        """Take in peaks ``(cells, 2, channels)``; ``fallen`` is what is left of each cell's peak by now."""
+        if len(cells) == 1:
+            self._take_one(cells[0])
+            return
+        np.maximum(self._falling, (cells * fallen[:, None, None]).max(axis=0), out=self._falling)
+        np.maximum(self._highest, cells.max(axis=0), out=self._highest)
+        self._hold(cells[:, TRUE])
+        over = cells[:, TRUE].max(axis=1) > self._over
+        begins = over & ~np.concatenate([[self._was_over], over[:-1]])
+        self._overs += int(np.count_nonzero(begins))
+        self._was_over = bool(over[-1])
+
+    def _take_one(self, cell: FloatArray) -> None:
+        """The same for one cell of this moment ``(2, channels)``: what comes at every tick, live."""
+        np.maximum(self._falling, cell, out=self._falling)
+        np.maximum(self._highest, cell, out=self._highest)
+        self._hold(cell[TRUE:])
+        over = self._is_over(cell)
+        self._overs += int(over and not self._was_over)
+        self._was_over = over
+
+    def _hold(self, peaks: FloatArray) -> None:
+        """Move the held cells on by ``peaks`` ``(cells, channels)``."""
+        count = min(len(peaks), self._held.shape[1])
+        self._held[:, : self._held.shape[1] - count] = self._held[:, count:]
+        self._held[:, self._held.shape[1] - count :] = peaks[len(peaks) - count :].T

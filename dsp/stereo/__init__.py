@@ -1,0 +1,1 @@
+"""Two channels: correlation, balance, x/y picture, mono loss by band."""

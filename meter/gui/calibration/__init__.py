@@ -1,0 +1,1 @@
+"""The windows of the calibration, the monitor control and the cautions."""

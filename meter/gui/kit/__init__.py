@@ -1,0 +1,1 @@
+"""What every face and panel is drawn with: base face, labels, scales, theme, draw clock."""

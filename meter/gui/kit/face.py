@@ -1,0 +1,397 @@
+"""The base of every face: a calm card that shows one meter's readings and computes none.
+
+The life of a face, all in the window's thread [gui]::
+
+    face = VuFace()                 once; never rebuilt, only hidden and shown
+    face.show_settings(settings)    the meter's settings, at start and whenever one changes
+    face.show_frame(frame)          up to 60 times a second, newest snapshot only
+    face.show_fault(sentence)       the meter is set aside; "" takes that back
+
+The meter's id comes from its manifest, and so does the title where the meter is by others; a face of ours declares
+both. A subclass makes its ``labels`` and overrides
+
+    arrange(inside)       give labels and pictures their rectangles
+    paint_still(painter)  what only size, theme and scale change; kept in a pixmap
+    paint_moving(...)     needles and bars, from numbers kept by ``take``
+    take(frame)           every frame: keep numbers, ``update`` the rectangles that moved
+    take_words(frame)     at most 4 times a second of audio: figures and sentences, by ``say``
+
+Time is the audio clock of the snapshot, never a count of calls.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import ClassVar
+
+from PySide6.QtCore import QEvent, QPoint, QRect, QRectF, QSize, Qt, Signal
+from PySide6.QtGui import (
+    QAccessible,
+    QAction,
+    QActionGroup,
+    QColor,
+    QContextMenuEvent,
+    QPainter,
+    QPaintEvent,
+    QPixmap,
+    QRegion,
+    QResizeEvent,
+)
+from PySide6.QtWidgets import QMenu, QToolButton, QWidget
+
+from meter.gui.kit.choice import Choice as Choice
+from meter.gui.kit.choice import Setting as Setting
+from meter.gui.kit.label import Label, text_width
+from meter.gui.kit.theme import CARD_RADIUS_PX, PADDING_PX, SUBTITLE_PX, TEXT_PX, TITLE_PX, Theme, current_theme
+from meter.readings import Frame, Layout
+
+WORDS_EVERY_SECONDS = 0.25
+TELL_EVERY_SECONDS = 1.0
+LIVE_STATES = ("running", "held", "ended")
+CORNER_PX = 22
+
+
+class Face(QWidget):
+    """See the module's description."""
+
+    setting_chosen = Signal(str, dict)
+    """Meter id and {setting: value}, when the user chose from the face's menu."""
+    action_asked = Signal(str)
+    """A word for what the user wants, such as "calibrate" or "cautions"."""
+
+    meter_id: str = ""
+    title: str = ""
+    least: ClassVar[QSize] = QSize(150, 84)
+    preferred: ClassVar[QSize] = QSize(280, 240)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
+        self.setAccessibleName(self.title)
+        self.theme: Theme = current_theme()
+        self.settings: dict[str, Setting] = {}
+        self.labels: dict[str, Label] = {}
+        self.controls: list[QWidget] = []
+        self.live = False
+        self.inside = QRect()
+        self._title = Label(TITLE_PX, bold=True)
+        self._subtitle = Label(SUBTITLE_PX, role="soft")
+        self._fault_label = Label(TEXT_PX, role="ink", lines=8)
+        self._fault_word = Label(TEXT_PX, role="broken_ink", bold=True)
+        self._fault_word.say("set aside")
+        self._asked_fault = ""
+        self._quarantine = ""
+        self._still: QPixmap | None = None
+        self._layout: Layout | None = None
+        self._frame: Frame | None = None
+        self._words_at = math.nan
+        self._told_at = math.nan
+        self._state = ""
+        self._menu: QMenu | None = None
+        self._corner = self._make_corner()
+
+    # What a subclass overrides
+
+    short_subtitle: ClassVar[str] = ""
+    """Shown where the subtitle does not fit."""
+
+    @property
+    def subtitle(self) -> str:
+        """Window and reference of the reading: ``VU, 0 = −18 dBFS``."""
+        return ""
+
+    def arrange(self, inside: QRect) -> None:
+        """Lay out labels and pictures in the part of the card below its title."""
+
+    def paint_still(self, painter: QPainter) -> None:
+        """Draw what does not move; called when size, scale or theme changed."""
+
+    def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        """Draw what moves and touches ``region``; the painter is clipped to it."""
+
+    def take(self, frame: Frame) -> None:
+        """Keep the numbers of a snapshot and ``update`` what moved."""
+
+    def take_words(self, frame: Frame) -> None:
+        """Put figures and sentences of a snapshot into the labels."""
+
+    def choices(self) -> tuple[Choice, ...]:
+        """What the face's menu offers; empty for none."""
+        return ()
+
+    def value_text(self) -> str:
+        """The current readings in one plain sentence."""
+        return ", ".join(label.text for label in self.labels.values() if label.text)
+
+    # What the window calls
+
+    def stand_for(self, meter_id: str, title: str = "") -> None:
+        """Show the readings and choose the settings of this meter, under this title if there is one."""
+        self.meter_id, self.title = meter_id, title or self.title
+        self.setAccessibleName(self.title)
+        self._corner.setAccessibleName(f"{self.title}: choices")
+
+    def show_frame(self, frame: Frame) -> None:
+        """Take a snapshot. A failing face is set aside; the rest of the page goes on."""
+        self._watch_quarantine(frame)
+        self._frame = frame
+        if not self.fault:
+            self._guarded(self._show)
+
+    def _guarded(self, show: Callable[[Frame], None]) -> None:
+        try:
+            if self._frame is not None:
+                show(self._frame)
+        except Exception as error:  # a face, perhaps a stranger's, must not take the window down
+            self.show_fault(f"Its view failed: {error}")
+
+    def _show(self, frame: Frame) -> None:
+        fresh = frame.layout is not self._layout or frame.status.state != self._state
+        if fresh:
+            self._layout, self._state = frame.layout, frame.status.state
+            self._words_at = math.nan
+            self._set_live(frame.status.state in LIVE_STATES)
+        now = frame.status.elapsed_seconds
+        self.take(frame)
+        since = now - self._words_at
+        if math.isnan(since) or since >= WORDS_EVERY_SECONDS or since < 0.0:
+            self._words_at = now
+            self.take_words(frame)
+            self._tell(now)
+
+    def show_settings(self, settings: Mapping[str, Setting]) -> None:
+        """Take the meter's settings as they are now."""
+        self.settings = dict(settings)
+        self._corner.setVisible(bool(self.choices()))
+        self._redo()
+
+    def show_fault(self, sentence: str) -> None:
+        """Say in words that the meter is set aside and why; "" goes back to readings."""
+        if sentence != self._asked_fault:
+            self._asked_fault = sentence
+            self._fault_changed()
+
+    @property
+    def fault(self) -> str:
+        """Why the meter is set aside; empty when it is not."""
+        return self._asked_fault or self._quarantine
+
+    def _watch_quarantine(self, frame: Frame) -> None:
+        reason = frame.status.quarantined.get(self.meter_id, "")
+        if reason != self._quarantine:
+            self._quarantine = reason
+            self._fault_changed()
+
+    def _fault_changed(self) -> None:
+        self._fault_label.say(self.fault)
+        self._words_at = math.nan
+        self.setAccessibleDescription(f"set aside: {self.fault}" if self.fault else "")
+        self.rearrange()
+
+    # What a subclass uses
+
+    def say(self, name: str, text: str, role: str | None = None, short: str = "") -> None:
+        """Set a label's text, its short form and role; redraws it only when that changes the picture."""
+        label = self.labels[name]
+        if label.say(text, role, short):
+            self.update(label.ink_rect)
+
+    def beside(self, figure: str, unit: str, gap: int = 8) -> None:
+        """Put the label ``unit`` right of the text of ``figure``, on the same baseline."""
+        left, right = self.labels[figure], self.labels[unit]
+        start = left.rect.left() + math.ceil(left.text_width) + gap
+        top = left.rect.top() + round(left.ascent - right.ascent)
+        room = left.rect.right() + 1 - start
+        fits = left.visible and right.width_of(right.text) <= room
+        place = QRect(start, top, room, right.line_height) if fits else QRect()
+        if place != right.rect or right.visible != fits:  # a label that was never placed would be drawn in the corner
+            self.update(right.ink_rect)
+            right.place(place)
+            self.update(right.ink_rect)
+
+    @property
+    def measured(self) -> QColor:
+        """Blue for what is measured now, its dim form when the feed stands still."""
+        return self.theme.measured if self.live else self.theme.measured_deep
+
+    def rearrange(self) -> None:
+        """Lay everything out again, for a new size, scale, theme or number of channels."""
+        self._still = None
+        across = PADDING_PX if self.width() >= 220 else PADDING_PX - 6
+        down = PADDING_PX - 4 if self.height() >= 130 else PADDING_PX - 10
+        card = self.rect().adjusted(across, down, -across, -down)
+        self._arrange_header(card)
+        if self.fault:
+            self._arrange_fault()
+            for control in self.controls:
+                control.hide()
+        else:
+            self.arrange(self.inside)
+        self.update()
+
+    def _arrange_header(self, card: QRect) -> None:
+        corner = self.choices() and self.width() >= 200
+        self._corner.setVisible(bool(corner))
+        self._corner.setGeometry(card.right() - CORNER_PX + 5, card.top(), CORNER_PX, CORNER_PX - 2)
+        width = card.width() - (CORNER_PX if corner else 0)
+        self._title.say(self.title)
+        self._subtitle.say(self.subtitle, short=self.short_subtitle)
+        self._title.place(QRect(card.left(), card.top(), width, self._title.line_height))
+        left = card.left() + text_width(self.title, TITLE_PX, bold=True) + 10
+        rest = card.left() + width - left
+        bottom = self._title.rect.bottom()
+        high = self._subtitle.line_height
+        if self._subtitle.width_of(self.subtitle) <= rest:
+            top = self._title.rect.top() + round(self._title.ascent - self._subtitle.ascent)
+            self._subtitle.place(QRect(left, top, rest, high))
+        elif self.subtitle and self.height() >= 130:
+            self._subtitle.place(QRect(card.left(), bottom + 2, card.width(), high))
+            bottom = self._subtitle.rect.bottom()
+        else:
+            self._subtitle.hide()
+        self.inside = QRect(card.left(), bottom + 7, card.width(), card.bottom() - bottom - 6)
+
+    def _arrange_fault(self) -> None:
+        place = self.inside
+        self._fault_word.place(
+            QRect(place.left() + 18, place.top(), place.width() - 18, self._fault_word.line_height)
+        )
+        top = self._fault_word.rect.bottom() + 4
+        self._fault_label.place(QRect(place.left(), top, place.width(), place.bottom() - top))
+
+    # The machinery
+
+    def _make_corner(self) -> QToolButton:
+        corner = QToolButton(self)
+        corner.setText("⋯")
+        corner.setAutoRaise(True)
+        corner.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        corner.setAccessibleName(f"{self.title}: choices")
+        corner.clicked.connect(self._open_menu)
+        corner.hide()
+        return corner
+
+    def _open_menu(self) -> None:
+        self._pop_up(self._corner.mapToGlobal(QPoint(0, self._corner.height())))
+
+    def contextMenuEvent(self, event: QContextMenuEvent) -> None:
+        """Open the face's menu where it was asked for."""
+        if self.choices():
+            self._pop_up(event.globalPos())
+
+    def _pop_up(self, where: QPoint) -> None:
+        self.menu().popup(where)
+
+    def menu(self) -> QMenu:
+        """The face's one menu, filled afresh with what may be chosen now."""
+        if self._menu is None:
+            self._menu = QMenu(self)
+        menu = self._menu
+        menu.clear()
+        groups: dict[str, QActionGroup] = {}
+        for choice in self.choices():
+            if choice.heading not in groups:
+                menu.addSection(choice.heading)
+                groups[choice.heading] = QActionGroup(menu)
+            action = QAction(choice.words, groups[choice.heading])
+            action.setCheckable(choice.run is None)
+            action.setChecked(choice.run is None and self.settings.get(choice.setting) == choice.value)
+            action.triggered.connect(lambda _checked=False, chosen=choice: self._choose(chosen))
+            menu.addAction(action)
+        return menu
+
+    def _choose(self, choice: Choice) -> None:
+        if choice.run is not None:
+            choice.run()
+        else:
+            self.setting_chosen.emit(self.meter_id, {choice.setting: choice.value})
+
+    def _set_live(self, live: bool) -> None:
+        if live != self.live:
+            self.live = live
+            self.update()
+
+    def _redo(self) -> None:
+        """Lay out again and show the last snapshot in the new place, though the feed may stand still."""
+        self.rearrange()
+        if not self.fault:
+            self._guarded(self._show_all)
+
+    def _show_all(self, frame: Frame) -> None:
+        self.take(frame)
+        self.take_words(frame)
+
+    def _tell(self, now: float) -> None:
+        """Give assistive programs the readings in words, at most once a second and only if there are any."""
+        since = now - self._told_at
+        if QAccessible.isActive() and not 0.0 <= since < TELL_EVERY_SECONDS:
+            self._told_at = now
+            self.setAccessibleDescription(self.value_text())
+
+    def sizeHint(self) -> QSize:
+        """The size at which nothing is left out."""
+        return QSize(self.preferred)
+
+    def minimumSizeHint(self) -> QSize:
+        """The size at which the figure that matters still stands."""
+        return QSize(self.least)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Lay out again."""
+        self._redo()
+
+    def changeEvent(self, event: QEvent) -> None:
+        """Follow a change of theme or screen."""
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.PaletteChange and hasattr(self, "_corner"):
+            self.theme = current_theme()
+            self._redo()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """Lay the still picture, then what moves, then the words, each only where asked."""
+        painter = QPainter(self)
+        try:
+            painter.drawPixmap(0, 0, self._still_picture())
+            if self.fault:
+                self._paint_fault(painter)
+                return
+            self.paint_moving(painter, event.region())
+            for label in self.labels.values():
+                if event.region().intersects(label.ink_rect):
+                    label.draw(painter, self.theme)
+        except Exception as error:  # see show_frame
+            self.show_fault(f"Its view failed: {error}")
+        finally:
+            painter.end()
+
+    def _still_picture(self) -> QPixmap:
+        ratio = self.devicePixelRatioF()
+        if self._still is not None and self._still.devicePixelRatio() == ratio:
+            return self._still
+        still, fault = QPixmap((self.size().toSizeF() * ratio).toSize()), self.fault
+        still.setDevicePixelRatio(ratio)
+        painter = QPainter(still)
+        try:
+            self._paint_card(painter)
+            if not fault:
+                self.paint_still(painter)
+        finally:
+            painter.end()
+        self._still = still if self.fault == fault else None  # one set aside in the midst of it is drawn again
+        return still
+
+    def _paint_card(self, painter: QPainter) -> None:
+        painter.fillRect(self.rect(), self.theme.page)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(self.theme.card)
+        painter.drawRoundedRect(QRectF(self.rect()), CARD_RADIUS_PX, CARD_RADIUS_PX)
+        self._title.draw(painter, self.theme)
+        self._subtitle.draw(painter, self.theme)
+
+    def _paint_fault(self, painter: QPainter) -> None:
+        word = self._fault_word.rect
+        painter.fillRect(QRect(word.left() - 18, word.top() + 4, 10, 10), self.theme.broken)
+        self._fault_word.draw(painter, self.theme)
+        self._fault_label.draw(painter, self.theme)

@@ -1,0 +1,272 @@
+"""Faces by others under guard: one that throws, ends the program or never returns is set aside; the window goes on.
+
+Every method that such a face defines is called through its guard, from our code or from Qt's. What it throws, a
+``SystemExit`` among it, becomes its fault. A thread notices when the window has stood still within the code of such a
+face, and interrupts that code. Code that cannot be interrupted, such as one long call into C, is named in a file
+(``face_marker``), and the next start leaves its face out. Faces of ours are called directly.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import FrameType, FunctionType, TracebackType
+from typing import Any, NoReturn, cast
+
+from PySide6.QtCore import QCoreApplication, QSize, QTimer
+from PySide6.QtWidgets import QWidget
+
+from meter.gui.engine_link import Foreign
+from meter.gui.kit.face import Face
+from meter.gui.kit.face_marker import FaceMarker
+
+STUCK_SECONDS = 4.0
+"""A face that keeps the window from anything else for so long is interrupted."""
+LOOK_SECONDS = 0.5
+BEAT_MS = 250
+LONGEST_REASON = 200
+FAILED = "Its view failed: "
+RESULTS: dict[str, type | tuple[type, ...]] = {"subtitle": str, "value_text": str, "choices": (tuple, list)}
+ATTRIBUTES: dict[str, type | tuple[type, ...]] = {
+    "short_subtitle": (str, property),
+    "least": QSize,
+    "preferred": QSize,
+}
+"""Types of what a face gives to our code."""
+NOT_THEIRS = ("setting_chosen", "action_asked")
+OUR_PLACES = (sys.prefix, str(Path(__file__).parents[1]))
+STUCK = f"it kept the window waiting for {STUCK_SECONDS:.0f} s"
+
+
+class FaceStuck(BaseException):
+    """Raised in the code of a face that never returned; no ``except Exception`` of that code stops it."""
+
+
+class FaceGuard:
+    """One for the whole process: calls faces by others, and watches over them. [gui]"""
+
+    def __init__(self) -> None:
+        self._marker = FaceMarker(None)
+        self._folder: Path | None = None
+        self._folders: dict[str, list[Face]] = {}
+        self._beat_at = 0.0
+        self._timer: QTimer | None = None
+        self._ended = threading.Event()
+        self._old_hook = sys.excepthook
+        self._old_exit: Callable[..., NoReturn] = sys.exit
+
+    def use_folder(self, folder: Path | None) -> None:
+        """Keep the marks of faces at work in this folder from now on."""
+        self._folder = folder
+
+    def load(self, foreign: Foreign, load: Callable[[], Any]) -> Face:
+        """Import and make a face by others; raises ImportError with one sentence for everything that goes wrong."""
+        self._start()
+        self._folders.setdefault(foreign.folder, [])
+        number = self._marker.register(foreign.key)
+        try:
+            with self._at_work(number):
+                made = load()
+                if not (isinstance(made, type) and issubclass(made, Face)):
+                    raise ImportError("it is not made from meter.gui.kit.face.Face")
+                face: Any = guarded_class(made, self, number)()
+                if face.broken:
+                    raise ImportError(face.broken.removeprefix(FAILED))
+        except (Exception, SystemExit, FaceStuck) as error:
+            raise ImportError(reason_of(error)) from error
+        self._folders[foreign.folder].append(face)
+        return cast(Face, face)
+
+    def call(self, face: Any, number: int, inner: Callable[[], Any], instead: Callable[[], Any]) -> Any:
+        """Do ``inner`` of a face; once it failed, and ever after, ``instead``."""
+        if face.broken:
+            return instead()
+        try:
+            with self._at_work(number):
+                return inner()
+        except (Exception, SystemExit, FaceStuck) as error:
+            face.break_off(reason_of(error))
+            return instead()
+
+    def is_at_work(self, number: int) -> bool:
+        """True while code of this face runs."""
+        return self._marker.at_work == number != 0
+
+    @contextlib.contextmanager
+    def _at_work(self, number: int) -> Iterator[None]:
+        before = self._marker.at_work
+        self._beat_at = time.monotonic()
+        self._marker.mark(number)
+        try:
+            yield
+        finally:
+            self._marker.mark(before)
+
+    # Watching
+
+    def _start(self) -> None:
+        if self._timer is not None:
+            return
+        self._marker = FaceMarker(self._folder)
+        self._ended = threading.Event()
+        self._timer = QTimer()
+        self._timer.setInterval(BEAT_MS)
+        self._timer.timeout.connect(self._beat)
+        self._timer.start()
+        self._beat()
+        self._old_hook, sys.excepthook = sys.excepthook, self._on_exception
+        # Qt's bindings end the process at a SystemExit from a function that is no method of a face.
+        self._old_exit, sys.exit = sys.exit, self._exit
+        if hasattr(signal, "SIGALRM"):
+            signal.signal(signal.SIGALRM, self._interrupt)
+        threading.Thread(target=self._watch, args=(self._ended,), name="face watchdog", daemon=True).start()
+        application = QCoreApplication.instance()
+        if application is not None:
+            application.aboutToQuit.connect(self.stop)
+
+    def stop(self) -> None:
+        """The window ends in order."""
+        self._ended.set()
+        self._marker.close()
+        if self._timer is not None:
+            self._timer.stop()
+            self._timer = None
+            sys.excepthook = self._old_hook
+            sys.exit = self._old_exit
+            if hasattr(signal, "SIGALRM"):
+                signal.signal(signal.SIGALRM, signal.SIG_IGN)  # one may still be under way
+        self._folders.clear()
+
+    def _beat(self) -> None:
+        self._beat_at = time.monotonic()
+
+    def _watch(self, ended: threading.Event) -> None:
+        """[watchdog] Interrupt the window's thread when it stands still within a face by others."""
+        main = threading.main_thread().ident
+        while not ended.wait(LOOK_SECONDS):
+            if time.monotonic() - self._beat_at < STUCK_SECONDS or main is None:
+                continue
+            if not self._folder_of(sys._current_frames().get(main)) or ended.is_set():
+                continue
+            if hasattr(signal, "SIGALRM"):
+                signal.pthread_kill(main, signal.SIGALRM)
+            else:
+                _raise_in(main)
+
+    def _interrupt(self, _number: int, frame: FrameType | None) -> None:
+        """The window's thread was interrupted; it may have left the face in the meantime."""
+        if self._folder_of(frame) and time.monotonic() - self._beat_at >= STUCK_SECONDS:
+            raise FaceStuck(STUCK)
+
+    def _folder_of(self, frame: FrameType | None) -> str:
+        """Folder of the innermost code by others that is being run, or an empty string."""
+        while frame is not None:
+            file = frame.f_code.co_filename
+            for folder in self._folders:
+                # A meter's folder may hold the environment that runs it.
+                if file.startswith(folder) and (folder.startswith(sys.prefix) or not file.startswith(OUR_PLACES)):
+                    return folder
+            frame = frame.f_back
+        return ""
+
+    def _exit(self, status: Any = None) -> NoReturn:
+        """In the place of ``sys.exit`` while there are faces by others: code of theirs does not end the program."""
+        if self._folder_of(sys._getframe(1)):
+            raise RuntimeError("it tried to end the program")
+        self._old_exit(status)
+
+    def _on_exception(self, kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+        """What comes from parts of a face that its guard does not see, such as a button in it."""
+        step = trace
+        while step is not None:
+            folder = self._folder_of(step.tb_frame)
+            if folder:
+                for face in self._folders[folder]:
+                    face.break_off(reason_of(error))  # type: ignore[attr-defined]
+                return
+            step = step.tb_next
+        self._old_hook(kind, error, trace)
+
+
+GUARD = FaceGuard()
+
+
+def guarded_class(made: type[Face], guard: FaceGuard, number: int) -> type[Face]:
+    """A class like ``made`` in which every method that others wrote is called through the guard."""
+    ours = set(Face.__mro__)
+    methods: dict[str, Any] = {"broken": "", "break_off": _break_off, "show_fault": _show_fault}
+    methods |= {"meter_id": "", "title": "", "stand_for": Face.stand_for, "fault": Face.fault}
+    for base in (base for base in made.__mro__ if base not in ours):
+        for name, value in vars(base).items():
+            if name in NOT_THEIRS or not isinstance(value, ATTRIBUTES.get(name, object)):
+                raise ImportError(f"its {name} is not what meter.gui.kit.face.Face takes")
+            if name.startswith("__") or name in methods:
+                continue
+            if isinstance(value, FunctionType):
+                methods[name] = _guarded_method(name, value, guard, number)
+            elif isinstance(value, property) and value.fget is not None:
+                getter = _guarded_method(name, value.fget, guard, number)
+                methods[name] = property(getter, value.fset, value.fdel)
+    return type(made.__name__, (made,), methods)
+
+
+def _guarded_method(name: str, function: Callable[..., Any], guard: FaceGuard, number: int) -> Callable[..., Any]:
+    wanted = RESULTS.get(name)
+    base = getattr(Face, name, None)
+    base = base.fget if isinstance(base, property) else base
+    # Called by Qt in the midst of the face's own code, it must not throw there; its own helpers may throw to it.
+    from_qt = hasattr(QWidget, name)
+
+    def checked(*words: Any, **more: Any) -> Any:
+        result = function(*words, **more)
+        if wanted is not None and not isinstance(result, wanted):
+            raise TypeError(f"{name} gives {type(result).__name__}")
+        return result
+
+    @functools.wraps(function)
+    def call(self: Any, *words: Any, **more: Any) -> Any:
+        if guard.is_at_work(number) and not from_qt:
+            return function(self, *words, **more)
+        return guard.call(
+            self,
+            number,
+            lambda: checked(self, *words, **more),
+            lambda: base(self, *words, **more) if callable(base) else None,
+        )
+
+    return call
+
+
+def _break_off(self: Any, reason: str) -> None:
+    """The face failed: it says why from now on, and none of its code is called any more."""
+    if not self.broken:
+        self.broken = f"{FAILED}{reason}."
+        if hasattr(self, "_corner"):  # else it is still being made
+            Face.show_fault(self, self.broken)
+
+
+def _show_fault(self: Any, sentence: str) -> None:
+    Face.show_fault(self, self.broken or sentence)
+
+
+def reason_of(error: BaseException) -> str:
+    """What was thrown, in a few words for one sentence."""
+    if isinstance(error, SystemExit):
+        return "it tried to end the program"
+    first = next(iter(str(error).splitlines()), "").strip().rstrip(".")[:LONGEST_REASON]
+    if isinstance(error, (FaceStuck, ImportError, RuntimeError)) and first:
+        return first
+    return f"{type(error).__name__}: {first}" if first else type(error).__name__
+
+
+def _raise_in(thread: int) -> None:
+    """Where there are no signals, the interpreter itself can be asked to raise in another thread."""
+    import ctypes
+
+    ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(thread), ctypes.py_object(FaceStuck))

@@ -1,0 +1,190 @@
+"""The page: one card per meter, where the page layout puts it. A card that fails leaves the others alone."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Collection, Mapping, Sequence
+
+from PySide6.QtCore import QEvent, QObject, QRect, Signal
+from PySide6.QtGui import QResizeEvent
+from PySide6.QtWidgets import QWidget
+
+from meter.gui.engine_link import MeterEntry, Setting
+from meter.gui.kit.face import Face
+from meter.gui.kit.face_guard import GUARD
+from meter.gui.kit.theme import GAP_PX
+from meter.gui.page.layout import EXTRA_COLUMNS, Plan, edges, rectangle
+from meter.gui.page.plain_face import missing_face, plain_face
+from meter.readings import Frame, Layout
+
+LEAST_WIDTH_PX = 760
+LEAST_HEIGHT_PX = 420
+"""What the smallest window has left, though a broken source takes two lines more."""
+EXTRA_HEIGHT_PX = 150
+LOOK_AGAIN = 15
+"""A card that was in sight is looked for again after so many frames."""
+
+
+class Card(QObject):
+    """One face of a meter on the page, guarded and timed."""
+
+    def __init__(
+        self, entry: MeterEntry, face: Face, *, missing: bool, now: Callable[[], float], view: str = ""
+    ) -> None:
+        super().__init__(face)
+        self.entry = entry
+        self.view = view
+        self.face = face
+        self._missing = missing
+        self._now = now
+        self._seconds = 0.0
+        self._seen = False
+        self._looks = 0
+        self._layout: Layout | None = None
+        face.installEventFilter(self)
+
+    @property
+    def name(self) -> str:
+        """The meter's name and that of its view, for notes."""
+        return f"{self.entry.name}, {self.view}" if self.view else self.entry.name
+
+    def can_be_seen(self) -> bool:
+        """False while the face is hidden or scrolled out of sight."""
+        self._looks += 1
+        if not self._seen or self._looks >= LOOK_AGAIN:
+            self._looks, self._seen = 0, not self.face.visibleRegion().isEmpty()
+        return self._seen and self.face.isVisible()
+
+    def show_frame(self, frame: Frame) -> None:
+        """Hand the snapshot to the face; a face that raises is set aside and says so."""
+        if self._missing:
+            return
+        if frame.layout is not self._layout:
+            self._layout = frame.layout
+            self._tell_unmeasured(frame)
+        begin = self._now()
+        try:
+            self.face.show_frame(frame)
+        except Exception as error:  # a stranger's face that overrides show_frame
+            self.face.show_fault(f"Its view failed: {error}")
+        self._seconds += self._now() - begin
+
+    def drawing_seconds(self) -> float:
+        """Seconds spent on this face since the last call."""
+        seconds, self._seconds = self._seconds, 0.0
+        return seconds
+
+    def show_settings(self, settings: Mapping[str, Setting]) -> None:
+        """Hand the meter's settings to the face."""
+        try:
+            self.face.show_settings(settings)
+        except Exception as error:
+            self.face.show_fault(f"Its view failed: {error}")
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Time the painting of the face by handing the event on from here."""
+        if event.type() != QEvent.Type.Paint or watched is not self.face:
+            return False
+        begin = self._now()
+        self.face.event(event)
+        self._seconds += self._now() - begin
+        return True
+
+    def _tell_unmeasured(self, frame: Frame) -> None:
+        prefix = f"{self.entry.meter_id}."
+        measured = any(slot.key.startswith(prefix) for slot in frame.layout.slots)
+        self.face.show_fault("" if measured or not frame.layout.slots else "It is not measured on this source.")
+
+
+class Page(QWidget):
+    """All cards, laid out by a plan. Where it says so, meters without a place follow in rows of their own below,
+    but not those ``elsewhere``: on another page."""
+
+    setting_chosen = Signal(str, dict)
+    action_asked = Signal(str)
+
+    def __init__(
+        self,
+        plan: Plan,
+        entries: Sequence[MeterEntry],
+        now: Callable[[], float] = time.perf_counter,
+        parent: QWidget | None = None,
+        elsewhere: Collection[str] = (),
+    ) -> None:
+        super().__init__(parent)
+        self._plan = plan
+        self._now = now
+        known = {entry.meter_id: entry for entry in entries}
+        placed = {place.meter for place in plan.place} | {*plan.elsewhere, *elsewhere}
+        self.cards = [
+            self._make_card(known.get(place.meter) or _unknown(place.meter, plan), place.view) for place in plan.place
+        ]
+        extra = [entry for entry in entries if plan.rest and entry.on_pages and entry.meter_id not in placed]
+        self._placed = len(self.cards)
+        self.cards += [self._make_card(entry) for entry in extra]
+        self._extra_rows = -(-len(extra) // EXTRA_COLUMNS)
+        self.setMinimumSize(LEAST_WIDTH_PX, LEAST_HEIGHT_PX + self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX))
+
+    @property
+    def name(self) -> str:
+        """What the page is called."""
+        return self._plan.name
+
+    def card(self, meter_id: str) -> Card | None:
+        """The first card of a meter, or None."""
+        return next((card for card in self.cards if card.entry.meter_id == meter_id), None)
+
+    def read_out(self) -> str:
+        """Every reading in words, one meter a line."""
+        lines = []
+        for card in self.cards:
+            said = f"set aside: {card.face.fault}" if card.face.fault else card.face.value_text()
+            lines.append(f"{card.name}: {said or 'nothing yet'}")
+        return "\n".join(lines)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Put every card in its place."""
+        below = self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX)
+        width, height = self.width(), self.height() - below
+        for place, card in zip(self._plan.place, self.cards, strict=False):
+            card.face.setGeometry(QRect(*rectangle(place, self._plan, width, height, GAP_PX)))
+        extra = self.cards[self._placed :]
+        for number, card in enumerate(extra):
+            row, column = divmod(number, EXTRA_COLUMNS)
+            beside = min(EXTRA_COLUMNS, len(extra) - row * EXTRA_COLUMNS)
+            left, wide = edges([1.0] * beside, width, GAP_PX)[column]
+            top = height + GAP_PX + row * (EXTRA_HEIGHT_PX + GAP_PX)
+            card.face.setGeometry(QRect(left, top, wide, EXTRA_HEIGHT_PX))
+
+    def _make_card(self, entry: MeterEntry, view: str = "") -> Card:
+        face = _make_face(entry, view)
+        face.setParent(self)
+        # Whatever id a face gives, its settings are those of its own meter.
+        face.setting_chosen.connect(lambda _id, chosen: self.setting_chosen.emit(entry.meter_id, chosen))
+        face.action_asked.connect(self.action_asked)
+        return Card(entry, face, missing=bool(face.fault), now=self._now, view=view)
+
+
+def _make_face(entry: MeterEntry, view: str) -> Face:
+    if entry.trouble:
+        return missing_face(entry.meter_id, entry.name, entry.trouble)
+    if view and view not in entry.views:
+        return missing_face(entry.meter_id, entry.name, f"{entry.name} has no view “{view}”.")
+    load = entry.views[view] if view else entry.load_face
+    if load is None:
+        return plain_face(entry.meter_id, entry.name, entry.summary)
+    title = "" if entry.foreign is None else f"{entry.name}, {view}" if view else entry.name
+    try:
+        face = GUARD.load(entry.foreign, load) if entry.foreign is not None else load()()
+        if isinstance(face, Face):
+            face.stand_for(entry.meter_id, title)
+    except Exception as error:
+        return missing_face(entry.meter_id, entry.name, f"Its view cannot be loaded: {error}")
+    if not isinstance(face, Face):
+        return missing_face(entry.meter_id, entry.name, "Its view is not made from meter.gui.kit.face.Face.")
+    return face
+
+
+def _unknown(meter_id: str, plan: Plan) -> MeterEntry:
+    sentence = f"There is no meter “{meter_id}”; the page layout “{plan.name}” asks for it."
+    return MeterEntry(meter_id, meter_id.replace("_", " "), trouble=sentence)

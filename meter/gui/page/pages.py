@@ -1,0 +1,107 @@
+"""All pages of the window, one of them shown: what they are called comes from their layouts."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import QFrame, QScrollArea, QStackedWidget, QWidget
+
+from meter.gui.engine_link import MeterEntry, Setting
+from meter.gui.page.layout import Plan, PlanError, plain_plan, read_plan
+from meter.gui.page.page import Card, Page
+
+FIRST = "page"
+"""File of the page that comes first and takes in what has no place anywhere."""
+MOST_PAGES = 9
+"""As many as there are keys."""
+
+
+class Pages(QStackedWidget):
+    """Reads every layout in ``folder``; ``sentences`` say which could not be used. ``wanted`` is the file's name of
+    the page to begin with."""
+
+    setting_chosen = Signal(str, dict)
+    action_asked = Signal(str)
+
+    def __init__(
+        self,
+        folder: Path,
+        entries: Sequence[MeterEntry],
+        wanted: str,
+        now: Callable[[], float] = time.perf_counter,
+        parent: QWidget | None = None,
+    ) -> None:
+        super().__init__(parent)
+        self.sentences: list[str] = []
+        plans = self._read(folder, entries, Path(wanted).name)
+        self.files = list(plans)
+        self._pages = [self._make(file, plans, entries, now) for file in plans]
+        self.turn_to(self.files.index(Path(wanted).name) if Path(wanted).name in plans else 0)
+
+    @property
+    def page(self) -> Page:
+        """The page that is shown."""
+        return self._pages[self.currentIndex()]
+
+    @property
+    def file(self) -> str:
+        """The shown page's file, without its suffix."""
+        return self.files[self.currentIndex()]
+
+    @property
+    def names(self) -> list[str]:
+        """What the pages are called, in order."""
+        return [page.name for page in self._pages]
+
+    def cards(self, meter_id: str = "") -> list[Card]:
+        """All cards of all pages, or those of one meter."""
+        found = [card for page in self._pages for card in page.cards]
+        return [card for card in found if card.entry.meter_id == meter_id] if meter_id else found
+
+    def turn_to(self, number: int) -> bool:
+        """Show another page; False when there is none with this number or it is shown already."""
+        if number == self.currentIndex() or not 0 <= number < len(self._pages):
+            return False
+        self.setCurrentIndex(number)
+        return True
+
+    def show_settings(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
+        """Hand a meter's settings to all its faces."""
+        for card in self.cards(meter_id):
+            card.show_settings(settings)
+
+    def _read(self, folder: Path, entries: Sequence[MeterEntry], wanted: str) -> dict[str, Plan]:
+        """Layouts by file, the first page first; one that cannot be used leaves its meters in rows."""
+        others = {wanted, *(path.stem for path in folder.glob("*.toml"))} - {FIRST}
+        plans: dict[str, Plan] = {}
+        for file in [FIRST, *sorted(others)][:MOST_PAGES]:
+            try:
+                plans[file] = read_plan(folder / f"{file}.toml")
+            except PlanError as error:
+                self.sentences.append(str(error))
+        if FIRST not in plans:
+            shown = [entry.meter_id for entry in entries if entry.on_pages and not self._has_place(entry, plans)]
+            plans = {FIRST: plain_plan(shown), **plans}
+        return plans
+
+    @staticmethod
+    def _has_place(entry: MeterEntry, plans: Mapping[str, Plan]) -> bool:
+        return any(place.meter == entry.meter_id for plan in plans.values() for place in plan.place)
+
+    def _make(
+        self, file: str, plans: Mapping[str, Plan], entries: Sequence[MeterEntry], now: Callable[[], float]
+    ) -> Page:
+        elsewhere = {place.meter for other, plan in plans.items() if other != file for place in plan.place}
+        page = Page(plans[file], entries, now, elsewhere=elsewhere)
+        page.setting_chosen.connect(self.setting_chosen)
+        page.action_asked.connect(self.action_asked)
+        scroll = QScrollArea()
+        scroll.setWidgetResizable(True)
+        scroll.setFrameShape(QFrame.Shape.NoFrame)
+        scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        scroll.setWidget(page)
+        self.addWidget(scroll)
+        return page

@@ -1,0 +1,1 @@
+"""Choosing a source, naming its feeds, and the feed line."""

@@ -1,0 +1,193 @@
+"""Feed maps in one place: the finder, the job file of each source, and the tempo that is tapped."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import msgspec
+from PySide6.QtCore import QObject, Signal
+from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
+
+from meter.feeds import FeedMap, FeedMapError, read_feed_map, write_feed_map
+from meter.gui.source.channel_finder import ChannelFinder
+from meter.gui.source.feed_line import FeedLine
+from meter.gui.source.source_list import source_title
+from meter.gui.source.tempo_taps import Tapping
+from meter.readings import Frame
+from meter.settings import Columns, Settings, SourceChoice, jobs_folder, kept_feeds, source_key, taken_channels
+
+JOB_FILES = "Jobs (*.toml);;All files (*)"
+NO_SOURCE = "Feeds belong to a source; choose one first."
+FEWEST_CHANNELS = 2
+FASTEST_BPM, USUAL_BPM = 400.0, 120.0
+
+
+class FeedMaps(QObject):
+    """Wires the finder to the settings. ``changed`` says that the map of the source in use is another now, which
+    must be listened to anew, ``tempo_told`` carries beats per minute, typed or tapped."""
+
+    changed = Signal()
+    tempo_told = Signal(float)
+
+    def __init__(
+        self,
+        settings: Settings,
+        feed_line: FeedLine,
+        source: Callable[[], SourceChoice | None],
+        now: Callable[[], float],
+        parent: QWidget,
+        folder: Path | None = None,
+    ) -> None:
+        super().__init__(parent)
+        self._settings = settings
+        self._feed_line = feed_line
+        self._source = source
+        self._now = now
+        self._tapping = Tapping()
+        self._folder = folder
+        self._map: FeedMap | None = None
+        self._frame: Frame | None = None
+        self._wanted = False
+        self.finder = ChannelFinder(parent)
+        self.tempo = QInputDialog(parent)
+        self.tempo.setWindowTitle("tempo")
+        self.tempo.setLabelText("beats per minute; 0 for none")
+        self.tempo.setInputMode(QInputDialog.InputMode.DoubleInput)
+        self.tempo.setDoubleRange(0.0, FASTEST_BPM)
+        self.tempo.setDoubleDecimals(2)
+        self.tempo.setDoubleValue(USUAL_BPM)
+        self.tempo.doubleValueSelected.connect(self.tempo_told)
+        self.finder.map_chosen.connect(self._use)
+        self.finder.save_asked.connect(self._save_as)
+        self.finder.open_asked.connect(self._open)
+
+    def columns(self) -> Columns | None:
+        """The feeds of the source in use as columns, None when all is mix; what cannot be used is said."""
+        self._map, columns, sentence = kept_feeds(self._settings, self._source())
+        self._feed_line.say(sentence, of_source=True)
+        return columns
+
+    def map_of(self, source: SourceChoice) -> FeedMap | None:
+        """The map kept for any source, None where there is none or it cannot be read."""
+        return kept_feeds(self._settings, msgspec.structs.replace(source, options={}))[0]
+
+    def observe(self, frame: Frame) -> None:
+        """Look at a snapshot."""
+        self._frame = frame
+        self._feed_line.offer_feeds(frame.status.channels > FEWEST_CHANNELS or bool(frame.parts))
+        if self._wanted and frame.status.state == "running":
+            self.find()
+        if self.finder.isVisible():
+            self.finder.show_frame(frame)
+
+    def find(self) -> None:
+        """Open the finder on the source in use."""
+        self._wanted = False
+        source = self._source()
+        if source is None or self._frame is None or not self._frame.status.channels:
+            self._feed_line.say(NO_SOURCE, of_source=True)
+            return
+        channels = taken_channels(source.options) or tuple(range(1, self._frame.status.channels + 1))
+        self.finder.bring_up(channels, self._map or _map_of(self._frame, channels), source_title(source))
+        self.finder.show_frame(self._frame)
+
+    def find_soon(self) -> None:
+        """Open the finder as soon as the source that was just chosen delivers."""
+        self._frame, self._wanted = None, True
+
+    def tap(self) -> None:
+        """One tap of the tempo; from the fourth on it counts."""
+        tempo = self._tapping.tap(self._now())
+        if tempo is not None:
+            self.tempo_told.emit(tempo)
+
+    def ask_tempo(self) -> None:
+        """Have the tempo typed; nothing waits for it."""
+        self.tempo.show()
+        self.tempo.raise_()
+
+    def shut_down(self) -> None:
+        """Close the finder and the question for the tempo."""
+        self.finder.close()
+        self.tempo.close()
+
+    def _use(self, feeds: FeedMap | None) -> None:
+        source = self._source()
+        if source is None:
+            return
+        if feeds is None:
+            self._settings.feed_maps.pop(source_key(source), None)
+        elif not self._write(feeds, self._path_for(feeds, source)):
+            return
+        self._map = feeds
+        self.changed.emit()
+
+    def _save_as(self, feeds: FeedMap) -> None:
+        place = str((self._folder or jobs_folder()) / f"{_file_name(feeds.name)}.toml")
+        path, _ = QFileDialog.getSaveFileName(self.finder, "save the job", place, JOB_FILES)
+        if path and self._write(feeds, Path(path)):
+            self._map = feeds
+            self.changed.emit()
+
+    def _open(self) -> None:
+        path, _ = QFileDialog.getOpenFileName(
+            self.finder, "open a job", str(self._folder or jobs_folder()), JOB_FILES
+        )
+        if not path:
+            return
+        try:
+            self.finder.show_map(read_feed_map(Path(path)))
+        except FeedMapError as error:
+            self.finder.say(str(error))
+
+    def _path_for(self, feeds: FeedMap, source: SourceChoice) -> Path:
+        """The file the map came from while the job keeps its name and no other source uses it, else a new one."""
+        kept = self._settings.feed_maps.get(source_key(source))
+        same_job = self._map is not None and self._map.name == feeds.name
+        others = (path for key, path in self._settings.feed_maps.items() if key != source_key(source))
+        if kept and same_job and kept not in others:
+            return Path(kept)
+        return _free_path(self._folder or jobs_folder(), feeds)
+
+    def _write(self, feeds: FeedMap, path: Path) -> bool:
+        source = self._source()
+        sentence = write_feed_map(feeds, path)
+        self.finder.say(sentence or f"Kept as {path}.")
+        if not sentence and source is not None:
+            self._settings.feed_maps[source_key(source)] = str(path)
+        return not sentence
+
+
+def _free_path(folder: Path, feeds: FeedMap) -> Path:
+    """A file that is not there yet, named after the job; one that holds this very map already serves as well."""
+    name = _file_name(feeds.name)
+    for number in itertools.count(1):
+        path = folder / (f"{name}.toml" if number == 1 else f"{name}_{number}.toml")
+        if not os.path.lexists(path) or _holds(path, feeds):
+            return path
+    raise AssertionError("unreachable")
+
+
+def _holds(path: Path, feeds: FeedMap) -> bool:
+    try:
+        return read_feed_map(path) == feeds
+    except FeedMapError:
+        return False
+
+
+def _file_name(job: str) -> str:
+    """A file name that every system takes."""
+    return re.sub(r"[^\w-]+", "_", job, flags=re.ASCII).strip("_").lower()[:60] or "job"
+
+
+def _map_of(frame: Frame, channels: tuple[int, ...]) -> FeedMap | None:
+    """What the source itself tells of its channels, if it does."""
+    if not frame.parts:
+        return None
+    numbers = {name: tuple(channels[column] for column in columns) for name, columns in frame.feeds.items()}
+    parts = {name: numbers[f"part {name}"] for name in frame.parts}
+    return FeedMap("", numbers.get("mix", ()), parts)

@@ -1,0 +1,130 @@
+"""What can be heard on this machine, as the listing child prints it, in groups for the picker. No Qt."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from meter.gui.source.feed_words import channel_words, rate_words
+from meter.settings import SourceChoice
+
+MAX_ENTRIES = 500
+MAX_CHANNELS = 1024
+MOST_AT_ONCE = 32
+"""Channels the engine takes from one source."""
+
+PLAYING, INPUTS, LESSER = "what is playing", "inputs", "other ways to the same devices"
+HEADINGS = (PLAYING, INPUTS, LESSER)
+
+
+class SourceEntry(msgspec.Struct, frozen=True):
+    """One source. ``loopback`` says that it hears what an output plays, ``lesser`` that there is a better way to it.
+
+    ``positions`` are the names of its channels, where the system gives any.
+    """
+
+    kind: str
+    name: str
+    label: str = ""
+    host_api: str = ""
+    channels: int = 0
+    rate_hz: int = 0
+    hint: str = ""
+    loopback: bool = False
+    lesser: bool = False
+    positions: tuple[str, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """What the source is called on the screen."""
+        return self.label or self.name or self.kind
+
+    @property
+    def detail(self) -> str:
+        """Rate, channels and host API in words."""
+        words = (rate_words(self.rate_hz), channel_words(self.channels), self.host_api)
+        return "  ·  ".join(word for word in words if word)
+
+    @property
+    def group(self) -> str:
+        """The heading under which it is listed."""
+        if self.lesser:
+            return LESSER
+        return PLAYING if self.loopback else INPUTS
+
+    def request(self, channels: tuple[int, ...] = ()) -> dict[str, Any]:
+        """The request that opens it; ``channels`` are numbers from 1, the source's usual ones when empty."""
+        options: dict[str, Any] = {}
+        if self.host_api and self.kind == "device":
+            options["host_api"] = self.host_api
+        if channels:
+            options["channels"] = list(channels)
+        return {"kind": self.kind, "name": self.name, "options": options}
+
+
+class Listing(msgspec.Struct, frozen=True):
+    """The sources, and sentences about what is missing on this machine."""
+
+    entries: tuple[SourceEntry, ...] = ()
+    sentences: tuple[str, ...] = ()
+
+    def groups(self) -> dict[str, list[SourceEntry]]:
+        """Entries by heading in the order of the picker; a heading without entries is left out."""
+        found = {heading: [entry for entry in self.entries if entry.group == heading] for heading in HEADINGS}
+        return {heading: entries for heading, entries in found.items() if entries}
+
+
+def read_listing(text: bytes) -> Listing:
+    """The listing child's JSON object, ``{"sources": [...], "missing": [...]}``; raises ValueError with one sentence.
+
+    An entry that is not one of ours is left out; the others are of use without it.
+    """
+    try:
+        plain = msgspec.json.decode(text)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise ValueError("The list of sources came back garbled; rescan.") from error
+    if not isinstance(plain, dict) or not isinstance(plain.get("sources"), list):
+        raise ValueError("The list of sources came back in a form that this window does not know; rescan.")
+    entries = [entry for entry in map(_entry, plain["sources"][:MAX_ENTRIES]) if entry is not None]
+    missing = plain.get("missing", [])
+    sentences = [str(sentence) for sentence in missing] if isinstance(missing, list) else []
+    return Listing(tuple(entries), tuple(dict.fromkeys(sentences)))
+
+
+def _entry(item: Any) -> SourceEntry | None:
+    try:
+        entry = msgspec.convert(item, SourceEntry, strict=False)
+    except msgspec.ValidationError:
+        return None
+    return entry if 0 <= entry.channels <= MAX_CHANNELS else None
+
+
+def source_title(source: SourceChoice) -> str:
+    """What a kept source is called on the screen: its label, a file without its folders, else its name."""
+    if source.kind == "file" and source.label in ("", source.name):
+        return Path(source.name).name
+    return source.label or source.name or source.kind
+
+
+def channel_choices(channels: int, names: Sequence[str] = ()) -> list[tuple[str, tuple[int, ...]]]:
+    """What may be taken of a source with more than two channels: words, and channel numbers from 1.
+
+    ``names`` are the system's names of the channels, where it gives any.
+    """
+    if channels <= 2:
+        return []
+    numbers: list[tuple[int, ...]] = [(first, first + 1) for first in range(1, channels, 2)]
+    if channels % 2:
+        numbers.append((channels,))
+    choices = [(_pair_words(pair, names if len(names) == channels else ()), pair) for pair in numbers]
+    if channels <= MOST_AT_ONCE:
+        choices.append((f"all {channels} channels", tuple(range(1, channels + 1))))
+    return choices
+
+
+def _pair_words(pair: tuple[int, ...], names: Sequence[str]) -> str:
+    words = f"channels {pair[0]} and {pair[1]}" if len(pair) == 2 else f"channel {pair[0]} alone"
+    return f"{words}: {', '.join(names[number - 1] for number in pair)}" if names else words

@@ -1,0 +1,322 @@
+"""Faces by others, as hostile as they come: the window goes on, and what cannot be stopped is left out next time."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+from textwrap import dedent, indent
+
+import pytest
+from PySide6.QtWidgets import QApplication, QPushButton
+
+from meter.commands.meters import enabled_path
+from meter.commands.window_meters import leave_out_faces, meter_entries
+from meter.gui.engine_link import Surroundings
+from meter.gui.kit import face_guard
+from meter.gui.kit.face_guard import GUARD
+from meter.gui.kit.face_marker import PREFIX, FaceMarker, keys_of_ended_windows
+from meter.gui.page.layout import pages_folder
+from meter.gui.page.plain_face import PlainFace
+from meter.gui.window import Window
+from meter.plugin.host import discover
+from meter.readings import Layout
+from meter.settings import Settings, SourceChoice
+from tests.support.frames import FakeLink, all_manifests, entries, frame, status
+from tests.support.plugins import write_meter
+
+HOOKS = {
+    "take": "def take(self, frame):",
+    "take_words": "def take_words(self, frame):",
+    "paint_moving": "def paint_moving(self, painter, region):",
+    "paint_still": "def paint_still(self, painter):",
+    "arrange": "def arrange(self, inside):",
+    "choices": "def choices(self):",
+    "resizeEvent": "def resizeEvent(self, event):",
+    "paintEvent": "def paintEvent(self, event):",
+    "event": "def event(self, event):",
+    "show_frame": "def show_frame(self, frame):",
+    "show_settings": "def show_settings(self, settings):",
+    "subtitle": "@property\ndef subtitle(self):",
+    "__init__": "def __init__(self):",
+}
+FACE = """
+import os, re, sys, time
+from PySide6.QtWidgets import QPushButton
+from meter.gui.kit.face import Choice, Face
+from meter.gui.kit.label import Label
+
+{top}
+
+class Guest(Face):
+{inside}
+"""
+LOOP = "while True:\n    pass"
+DEAF = "while True:\n    try:\n        time.sleep(0.01)\n    except Exception:\n        pass"
+IN_C = "re.match('(a+)+$', 'a' * 60 + 'b')"
+
+
+def guest(folder: Path, inside: str = "pass", top: str = "") -> Path:
+    """A folder meter with a face whose class body is ``inside``."""
+    write_meter(folder, "guest")
+    manifest = folder / "manifest.toml"
+    settings = '\n[[setting]]\nkey = "speed"\ndefault = "slow"\nchoices = ["slow", "quick"]\n'
+    text = manifest.read_text(encoding="utf-8").replace('"process:Meter"', '"process:Meter"\nface = "face:Guest"')
+    manifest.write_text(text + settings, encoding="utf-8")
+    body = FACE.format(top=top, inside=indent(dedent(inside).strip(), "    "))
+    (folder / "face.py").write_text(body, encoding="utf-8")
+    return folder
+
+
+def failing(folder: Path, where: str, body: str) -> Path:
+    if where == "import":
+        return guest(folder, top=body)
+    return guest(folder, HOOKS[where] + "\n" + indent(body, "    "))
+
+
+class Bench:
+    """A window with our faces as plain tables and a guest's face."""
+
+    def __init__(self, qtbot, folder: Path) -> None:
+        self.link = FakeLink()
+        theirs = tuple(entry for entry in meter_entries([folder]) if entry.foreign is not None)
+        around = Surroundings(None, pages_folder(), meters=(*entries(faces=False), *theirs))
+        settings = Settings(source=SourceChoice("monitor", "a.monitor", {}, "A"), cautions_read=True)
+        self.window = Window(self.link, settings, around)
+        self.window.resize(1280, 1100)
+        qtbot.addWidget(self.window)
+        self.window.show()
+        qtbot.waitUntil(self.window.may_draw)
+        fields = {key: item.fields for key, item in all_manifests().items()}
+        fields |= {plugin.id: plugin.manifest.fields for plugin in discover([folder], installed=False)}
+        self.plan = Layout.build(fields, dict.fromkeys(fields, 2))
+        self.turn(100.0)
+        self.turn(101.0)
+
+    def turn(self, seconds: float) -> None:
+        self.link.now = frame(seconds, plan=self.plan, feed=status(seconds))
+        self.window.clock.tick()
+        QApplication.processEvents()
+
+    @property
+    def face(self):
+        return self.window.page.card("guest").face
+
+    def goes_on(self) -> bool:
+        self.turn(102.0)
+        return self.window.isVisible() and "LUFS" in self.window.page.card("loudness").face.value_text()
+
+
+@pytest.fixture(autouse=True)
+def guard(tmp_path, monkeypatch):
+    monkeypatch.setattr("platformdirs.user_config_dir", lambda *_, **__: str(tmp_path / "config"))
+    GUARD.use_folder(tmp_path / "config")
+    yield GUARD
+    GUARD.stop()
+
+
+@pytest.mark.parametrize("where", ["import", *HOOKS])
+def test_a_face_that_ends_the_program_is_set_aside(qtbot, tmp_path: Path, where: str) -> None:
+    bench = Bench(qtbot, failing(tmp_path / "guest", where, "sys.exit(3)"))
+    assert bench.goes_on()
+    assert "to end the program" in bench.face.fault or "ends the program" in bench.face.fault
+    bench.window.close()
+
+
+@pytest.mark.parametrize("where", ["import", *HOOKS])
+def test_a_face_that_throws_is_set_aside(qtbot, tmp_path: Path, where: str, capfd) -> None:
+    bench = Bench(qtbot, failing(tmp_path / "guest", where, "raise OSError('no luck')"))
+    assert bench.goes_on()
+    assert "no luck" in bench.face.fault
+    assert "Traceback" not in capfd.readouterr().err
+    bench.window.close()
+
+
+@pytest.mark.parametrize("body", [LOOP, DEAF], ids=["busy", "deaf to exceptions"])
+@pytest.mark.parametrize("where", ["import", "__init__", "take", "paint_moving", "resizeEvent", "choices"])
+def test_a_face_that_never_returns_is_interrupted(qtbot, tmp_path: Path, monkeypatch, where: str, body: str) -> None:
+    monkeypatch.setattr(face_guard, "STUCK_SECONDS", 0.5)
+    bench = Bench(qtbot, failing(tmp_path / "guest", where, body))
+    assert bench.goes_on()
+    assert "kept the window waiting" in bench.face.fault
+    bench.window.close()
+    assert keys_of_ended_windows(tmp_path / "config") == []
+
+
+PRESSED = """
+def __init__(self):
+    super().__init__()
+    self.button = QPushButton("go", self)
+    self.button.clicked.connect(lambda: {what})
+def helper(self):
+    {body}
+"""
+
+
+@pytest.mark.parametrize("what", ["self.helper()", "self.missing", "sys.exit(3)"])
+def test_a_button_of_a_face_that_throws_sets_it_aside(qtbot, tmp_path: Path, what: str, capfd) -> None:
+    inside = PRESSED.format(what=what, body="sys.exit(1)")
+    bench = Bench(qtbot, guest(tmp_path / "guest", inside))
+    assert bench.face.fault == ""
+    bench.face.findChild(QPushButton).click()
+    assert bench.goes_on()
+    assert "Its view failed" in bench.face.fault
+    assert "Traceback" not in capfd.readouterr().err
+    bench.window.close()
+
+
+CAREFUL = """
+def take(self, frame):
+    try:
+        self.helper()
+    except KeyError:
+        self.done = True
+def helper(self):
+    raise KeyError("as planned")
+"""
+
+
+def test_what_a_face_handles_itself_is_no_fault(qtbot, tmp_path: Path) -> None:
+    bench = Bench(qtbot, guest(tmp_path / "guest", CAREFUL))
+    assert bench.face.done
+    assert bench.face.fault == ""
+    bench.window.close()
+
+
+CHOOSING = """
+{identity}
+def choices(self):
+    return (Choice("speed", "quick", "speed", "quick"),)
+"""
+
+
+@pytest.mark.parametrize("identity", ["", 'meter_id = "vu"\ntitle = "Level"'], ids=["without", "that of another"])
+def test_id_and_title_come_from_the_manifest(qtbot, tmp_path: Path, identity: str) -> None:
+    bench = Bench(qtbot, guest(tmp_path / "guest", CHOOSING.format(identity=identity)))
+    face = bench.face
+    assert (face.meter_id, face.title, face.accessibleName()) == ("guest", "Meter guest", "Meter guest")
+    [action] = [action for action in face.menu().actions() if action.text() == "quick"]
+    action.trigger()
+    assert bench.link.called("configure")[-1] == ("configure", "guest", {"speed": "quick"})
+    bench.window.close()
+
+
+ODD = {
+    "an id that cannot be set": "meter_id = property(lambda self: 'vu')",
+    "a title that throws": "title = property(lambda self: 1 / 0)",
+    "no signal": "setting_chosen = None",
+    "labels that are none": "def arrange(self, inside):\n    self.labels = None",
+    "choices that are none": "def choices(self):\n    return 7",
+    "words that are none": "def value_text(self):\n    return None",
+    "a subtitle that is none": "@property\ndef subtitle(self):\n    return 3",
+    "a short subtitle that is none": "short_subtitle = 3",
+    "sizes that are none": "least = None\npreferred = None",
+    "no way to make it": "def __init__(self, needed):\n    pass",
+    "half made": "def __init__(self):\n    pass",
+    "never a fault": "fault = ''",
+}
+
+
+@pytest.mark.parametrize("inside", ODD.values(), ids=ODD)
+def test_odd_faces_cost_the_window_nothing(qtbot, tmp_path: Path, inside: str, capfd) -> None:
+    bench = Bench(qtbot, guest(tmp_path / "guest", inside))
+    assert bench.goes_on()
+    bench.window.read_levels()
+    bench.window.resize(1400, 1200)
+    assert bench.goes_on()
+    assert bench.window.page.card("guest").entry.meter_id == "guest"
+    assert "Traceback" not in capfd.readouterr().err
+    bench.window.close()
+
+
+def test_a_face_cannot_set_another_meter_by_its_signal(qtbot, tmp_path: Path) -> None:
+    bench = Bench(qtbot, guest(tmp_path / "guest"))
+    before = bench.link.called("configure")
+    bench.face.setting_chosen.emit("vu", {"alignment_dbfs": -9.0})
+    assert bench.link.called("configure") == before
+    assert "vu" not in bench.window._settings.meters
+    bench.window.close()
+
+
+# What nothing in the process can stop
+
+ALONE = """
+import os, sys
+from pathlib import Path
+os.environ["QT_QPA_PLATFORM"] = "offscreen"
+import platformdirs
+platformdirs.user_config_dir = lambda *_, **__: sys.argv[2]
+import meter.app as app
+class NoEngine(app.PlayedFrames):
+    def __init__(self, order):
+        from tests.support.frames import frame
+        super().__init__([frame()])
+app.SupervisedEngine = NoEngine
+from meter.audio.source import SourceRequest
+application = app.make_application()
+from PySide6.QtCore import QTimer
+QTimer.singleShot(0, lambda: print("up", flush=True))
+sys.exit(app.open_window(SourceRequest("demo"), [Path(sys.argv[1])]))
+"""
+
+
+def alone(folder: Path, config: Path) -> subprocess.Popen[str]:
+    words = [sys.executable, "-c", ALONE, str(folder), str(config)]
+    root = Path(__file__).parents[4]
+    return subprocess.Popen(words, cwd=root, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+def marked(config: Path) -> bool:
+    return any(path.read_bytes()[:2] != b"\0\0" for path in config.glob(f"{PREFIX}*"))
+
+
+@pytest.mark.parametrize("where", ["import", "paint_moving"])
+@pytest.mark.parametrize("body", [IN_C, "os._exit(7)"], ids=["frozen", "ended"])
+def test_what_cannot_be_stopped_is_left_out_at_the_next_start(qtbot, tmp_path: Path, where: str, body: str) -> None:
+    folder, config = failing(tmp_path / "guest", where, body), tmp_path / "config"
+    with alone(folder, config) as window:
+        if body == IN_C:
+            qtbot.waitUntil(lambda: marked(config), timeout=60_000)
+            qtbot.wait(500)
+            os.kill(window.pid, signal.SIGKILL)
+        window.communicate(timeout=60)
+    enabled, _ = leave_out_faces(config)
+    [entry] = [entry for entry in meter_entries([folder], enabled) if entry.foreign is not None]
+    assert entry.load_face is None
+    assert "a window froze or ended" in entry.trouble
+    assert f"earwitness plugins enable {folder}" in entry.trouble
+    assert leave_out_faces(config) == (enabled, "")
+    with alone(folder, config) as again:
+        assert again.stdout.readline() == "up\n"
+        again.terminate()
+        again.communicate(timeout=60)
+    assert again.returncode == 0
+    assert list(config.glob(f"{PREFIX}*")) == []
+    assert enabled_path().exists()
+
+
+def test_marks_of_a_window_that_lives_are_left_alone(tmp_path: Path) -> None:
+    marker = FaceMarker(tmp_path / "marks")
+    assert [marker.register(key) for key in ("a", "b", "a")] == [1, 2, 1]
+    marker.mark(2)
+    assert keys_of_ended_windows(tmp_path / "marks") == []
+    marker.close()
+    assert list((tmp_path / "marks").iterdir()) == []
+
+
+def test_a_folder_that_cannot_be_written_costs_only_the_memory_of_it(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    marker = FaceMarker(tmp_path / "file")
+    marker.mark(marker.register("a"))
+    assert marker.at_work == 1
+    marker.close()
+
+
+def test_our_faces_are_called_directly(qtbot, tmp_path: Path) -> None:
+    bench = Bench(qtbot, guest(tmp_path / "guest"))
+    assert type(bench.window.page.card("loudness").face).__mro__[1] is PlainFace
+    assert not hasattr(bench.window.page.card("loudness").face, "broken")
+    assert bench.face.broken == ""
+    bench.window.close()

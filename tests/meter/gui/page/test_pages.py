@@ -1,0 +1,183 @@
+"""Several pages: found in a folder, turned by key and tab, drawn only when shown, remembered."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QApplication
+
+from meter.gui.engine_link import Surroundings
+from meter.gui.page.layout import pages_folder
+from meter.gui.page.pages import Pages
+from meter.gui.window import Window
+from meter.settings import Settings, SourceChoice, load
+from tests.support import low_readings
+from tests.support.frames import FakeLink, entries, frame, layout, status
+
+ONE = """
+name = "{name}"
+column_shares = [1]
+row_shares = [1]
+rest = {rest}
+[[place]]
+meter = "{meter}"
+row = 0
+column = 0
+"""
+
+
+def write(folder: Path, file: str, meter: str, rest: str = "false", name: str = "") -> None:
+    (folder / f"{file}.toml").write_text(ONE.format(name=name or file, meter=meter, rest=rest), encoding="utf-8")
+
+
+def pages(qtbot, folder: Path, wanted: str = "page") -> Pages:
+    made = Pages(folder, entries(faces=False), wanted)
+    qtbot.addWidget(made)
+    return made
+
+
+@pytest.fixture
+def window(qtbot, tmp_path):
+    link = FakeLink()
+    settings = Settings(source=SourceChoice("demo", label="the demo"), cautions_read=True)
+    made = Window(link, settings, Surroundings(tmp_path / "settings.json", pages_folder(), meters=entries()))
+    qtbot.addWidget(made)
+    made.show()
+    qtbot.waitUntil(made.may_draw)
+    yield made
+    made.close()
+
+
+def show(window: Window, snapshot) -> None:
+    window._link.now = snapshot
+    window.clock.tick()
+    QApplication.processEvents()
+
+
+def test_pages_come_in_order_and_those_with_a_place_elsewhere_are_not_repeated(qtbot, tmp_path: Path) -> None:
+    write(tmp_path, "page", "vu", rest="true", name="overview")
+    write(tmp_path, "zebra", "stereo")
+    write(tmp_path, "apes", "peaks")
+    made = pages(qtbot, tmp_path)
+    assert made.names == ["overview", "apes", "zebra"]
+    first = [card.entry.meter_id for card in made.page.cards]
+    assert first[0] == "vu"
+    assert "loudness" in first
+    assert not {"stereo", "peaks", "channels"} & set(first)
+    assert made.turn_to(2)
+    assert [card.entry.meter_id for card in made.page.cards] == ["stereo"]
+    assert not made.turn_to(2)
+    assert not made.turn_to(7)
+    assert not made.turn_to(-1)
+
+
+def test_a_broken_page_is_told_and_left_out(qtbot, tmp_path: Path) -> None:
+    write(tmp_path, "page", "vu", rest="true")
+    (tmp_path / "other.toml").write_text("name = ", encoding="utf-8")
+    made = pages(qtbot, tmp_path)
+    assert made.names == ["page"]
+    assert "other.toml" in made.sentences[0]
+
+
+def test_a_page_that_is_gone_is_told_and_the_first_is_shown(qtbot, tmp_path: Path) -> None:
+    write(tmp_path, "page", "vu", rest="true")
+    made = pages(qtbot, tmp_path, wanted="../../mine")
+    assert made.file == "page"
+    assert "mine.toml" in made.sentences[0]
+    assert "in rows" not in made.sentences[0], "the first page stands as it should"
+
+
+def test_a_view_that_is_not_there_says_so(qtbot, tmp_path: Path) -> None:
+    write(tmp_path, "page", "vu", rest="true")
+    write(tmp_path, "low", "low_end")
+    path = tmp_path / "low.toml"
+    path.write_text(path.read_text(encoding="utf-8") + 'view = "ghost"\n', encoding="utf-8")
+    made = pages(qtbot, tmp_path, wanted="low")
+    assert "has no view “ghost”" in made.page.cards[0].face.fault
+
+
+def test_keys_and_tabs_turn_the_page_and_it_is_remembered(window: Window, qtbot, tmp_path: Path) -> None:
+    assert window.page.name == "overview"
+    assert [tab.text() for tab in window.feed_line.tabs] == ["overview", "low end"]
+    qtbot.keyClick(window, Qt.Key.Key_2)
+    assert window.page.name == "low end"
+    show(window, frame(10.0, plan=layout(), feed=status(10.0)))
+    assert [card.face.fault for card in window.page.cards] == [""] * 5
+    window.feed_line.tabs[0].click()
+    assert window.page.name == "overview"
+    qtbot.keyClick(window, Qt.Key.Key_2)
+    window.save()
+    assert load(tmp_path / "settings.json")[0].page == "low_end"
+
+
+def test_only_the_page_that_is_shown_is_drawn(window: Window, qtbot) -> None:
+    shown = []
+    for card in window.pages.cards():
+        card.show_frame = lambda _frame, name=card.name: shown.append(name)  # type: ignore[method-assign]
+    show(window, frame(10.0, plan=layout(), feed=status(10.0)))
+    assert "Loudness" in shown
+    assert not any(name.startswith("Low end,") for name in shown)
+    shown.clear()
+    qtbot.keyClick(window, Qt.Key.Key_2)
+    window.clock.tick()
+    assert set(shown) == {"Low end", "Low end, parts", "Low end, price", "Low end, ring", "Low end, pair"}
+
+
+def test_what_is_chosen_on_one_face_reaches_all_faces_of_the_meter(window: Window, qtbot) -> None:
+    qtbot.keyClick(window, Qt.Key.Key_2)
+    show(window, low_readings.frame(6))
+    window.page.cards[0].face.setting_chosen.emit("low_end", {"part": "bass"})
+    assert all(card.face.settings["part"] == "bass" for card in window.pages.cards("low_end"))
+    assert window._link.called("configure")[-1] == ("configure", "low_end", {"part": "bass"})
+
+
+def test_mark_and_tap(window: Window, qtbot) -> None:
+    qtbot.keyClick(window, Qt.Key.Key_K)
+    assert window._link.called("mark") == [("mark",)]
+    now = [100.0]
+    window.feeds._now = lambda: now[0]
+    for _ in range(5):
+        qtbot.keyClick(window, Qt.Key.Key_B)
+        now[0] += 0.5
+    assert window._link.called("configure")[-1] == ("configure", "low_end", {"tempo_bpm": 120.0})
+    assert window._settings.meters["low_end"]["tempo_bpm"] == 120.0
+
+
+def test_the_menu_offers_what_the_keys_do(window: Window) -> None:
+    menu = window.more
+    pages = {action.text(): action for action in menu.pages.actions()}
+    assert [action.isChecked() for action in pages.values()] == [True, False]
+    pages["low end\t2"].trigger()
+    assert window.page.name == "low end"
+    assert [action.isChecked() for action in menu.pages.actions()] == [False, True]
+    others = {action.text().partition("\t")[2]: action for action in menu.actions()}
+    others["K"].trigger()
+    assert window._link.called("mark") == [("mark",)]
+    others["F"].trigger()
+    assert "choose one first" in window.feed_line.asked()
+
+
+@pytest.mark.parametrize(("width", "marking", "keys"), [(1280, True, True), (820, False, True)])
+def test_a_narrow_window_leaves_out_what_the_menu_offers_too(
+    window: Window, width: int, marking: bool, keys: bool
+) -> None:
+    window.resize(width, 600)
+    show(window, frame(10.0, plan=layout(), feed=status(10.0, channels=16)))
+    line = window.feed_line
+    assert (line.marking.isVisible(), line.feeds.isVisible()) == (marking, marking)
+    for button in (*line.tabs, line.hold, line.reset, line.ears_only, line.more):
+        assert button.width() >= button.sizeHint().width()
+        assert line.rect().contains(button.mapTo(line, button.rect().bottomRight()))
+    assert line.tabs[0]._with_key is keys
+
+
+def test_a_typed_tempo_counts_and_none_too(window: Window) -> None:
+    window._act("tempo")
+    assert window.feeds.tempo.isVisible()
+    for tempo in (97.25, 0.0):
+        window.feeds.tempo.setDoubleValue(tempo)
+        window.feeds.tempo.accept()
+        assert window._link.called("configure")[-1] == ("configure", "low_end", {"tempo_bpm": tempo})
+        window.feeds.ask_tempo()

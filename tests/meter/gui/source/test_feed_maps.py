@@ -1,0 +1,302 @@
+"""The channel finder and the feed maps it makes: found by soloing, kept per source, refused in one sentence."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QApplication, QFileDialog
+
+from meter.feeds import FeedMap, feed_map, read_feed_map, write_feed_map
+from meter.gui.engine_link import Surroundings
+from meter.gui.page.layout import pages_folder
+from meter.gui.source import feed_maps as feeds_desk
+from meter.gui.source.source_list import Listing, SourceEntry
+from meter.gui.window import Window
+from meter.readings import Frame, Layout
+from meter.settings import Settings, SourceChoice
+from tests.support.frames import FakeLink, all_manifests, entries, status
+
+DESK = SourceChoice("device", "desk", {"channels": [1, 2, 3, 4, 5, 6]}, "the desk")
+BAND = feed_map("evening song", [1, 2], {"kick": [3], "guitars": [5, 6]})
+
+
+def snapshot(levels: list[float], feeds: dict | None = None, names: tuple[str, ...] = ()) -> Frame:
+    found = all_manifests()["channels"]
+    plan = Layout.build({"channels": found.fields}, {"channels": len(levels)}, feeds, names)
+    values = np.full(plan.total, np.nan)
+    values[: len(levels)] = levels
+    return Frame(plan, values, status(5.0, channels=len(levels)))
+
+
+class Bench:
+    def __init__(self, qtbot, folder: Path, monkeypatch, source: SourceChoice | None = DESK, kept: str = ""):
+        monkeypatch.setattr(feeds_desk, "jobs_folder", lambda: folder / "jobs")
+        self.settings = Settings(source=source, cautions_read=True)
+        if kept and source is not None:
+            self.settings.feed_maps[f"{source.kind} {source.name}"] = kept
+        self.link = FakeLink()
+        around = Surroundings(folder / "settings.json", pages_folder(), meters=entries(faces=False))
+        self.window = Window(self.link, self.settings, around)
+        qtbot.addWidget(self.window)
+        self.window.show()
+        self.finder = self.window.feeds.finder
+        self.qtbot = qtbot
+
+    def feed(self, frame: Frame) -> None:
+        self.link.now = frame
+        self.window.clock.tick()
+        QApplication.processEvents()
+
+    def assign(self, **feeds: tuple[int, ...]) -> None:
+        for name, numbers in feeds.items():
+            for number in numbers:
+                self.finder.rows[number - 1].feed.setCurrentText(name.replace("_", " "))
+
+
+@pytest.fixture
+def bench(qtbot, tmp_path, monkeypatch):
+    made = Bench(qtbot, tmp_path, monkeypatch)
+    made.feed(snapshot([-20.0, -20.0, -np.inf, np.nan, -70.0, -3.0]))
+    yield made
+    made.window.close()
+
+
+def test_the_way_to_the_finder_is_offered_where_there_are_channels_for_it(bench: Bench) -> None:
+    assert bench.window.feed_line.feeds.isVisible()
+    bench.feed(snapshot([-20.0, -20.0]))
+    assert not bench.window.feed_line.feeds.isVisible()
+
+
+def test_the_channel_that_sounds_is_lit_and_says_so(bench: Bench) -> None:
+    bench.qtbot.keyClick(bench.window, Qt.Key.Key_F)
+    rows = bench.finder.rows
+    assert [row.number for row in rows] == [1, 2, 3, 4, 5, 6]
+    assert [row.word.text() for row in rows] == ["sounds", "sounds", "", "", "", "sounds"]
+    assert rows[5].bar._length > rows[0].bar._length > rows[2].bar._length == rows[3].bar._length == 0
+    bench.feed(snapshot([-np.inf] * 2 + [-12.0] + [-np.inf] * 3, names=("a", "b", "c", "d", "e", "f")))
+    assert [row.word.text() for row in rows] == ["", "", "sounds", "", "", ""]
+    assert [row.name.whole for row in rows] == list("abcdef")
+
+
+def test_a_map_is_made_used_and_kept_with_the_source(bench: Bench, tmp_path: Path) -> None:
+    bench.window.feeds.find()
+    bench.assign(mix=(1, 2), kick=(3,), guitars=(5, 6))
+    bench.finder.job.setText("evening song")
+    bench.finder.use.click()
+    path = tmp_path / "jobs" / "evening_song.toml"
+    assert read_feed_map(path) == BAND
+    assert bench.settings.feed_maps == {"device desk": str(path)}
+    opened = bench.link.called("open")[-1]
+    assert opened[2] == {"mix": (0, 1), "part kick": (2,), "part guitars": (4, 5)}
+    bench.finder.close()
+    bench.window.feeds.find()
+    assert [row.wanted for row in bench.finder.rows] == ["mix", "mix", "kick", "", "guitars", "guitars"]
+
+
+def test_a_map_that_cannot_be_is_told_in_one_sentence_and_changes_nothing(bench: Bench) -> None:
+    bench.window.feeds.find()
+    bench.finder.use.click()
+    assert "needs a mix or at least one part" in bench.finder.sentence.text()
+    bench.assign(kick=(1, 2, 3))
+    bench.finder.use.click()
+    assert "mono or stereo" in bench.finder.sentence.text()
+    assert bench.link.called("open") == []
+    assert bench.settings.feed_maps == {}
+
+
+def test_all_is_mix_again(qtbot, tmp_path, monkeypatch) -> None:
+    write_feed_map(BAND, tmp_path / "song.toml")
+    bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "song.toml"))
+    bench.feed(snapshot([-20.0] * 6))
+    bench.window.feeds.find()
+    bench.finder.forget.click()
+    assert bench.settings.feed_maps == {}
+    assert len(bench.link.called("open")[-1]) == 2
+    assert (tmp_path / "song.toml").exists()
+    bench.window.close()
+
+
+def test_the_map_of_a_source_comes_back_with_it(qtbot, tmp_path, monkeypatch) -> None:
+    write_feed_map(BAND, tmp_path / "song.toml")
+    bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "song.toml"))
+    bench.window.listen_to({"kind": "monitor", "name": "other", "options": {}}, "other")
+    assert len(bench.link.called("open")[-1]) == 2
+    bench.window.listen_to({"kind": "device", "name": "desk", "options": {"channels": [3, 5, 6, 1, 2]}}, "desk")
+    assert bench.link.called("open")[-1][2] == {"mix": (3, 4), "part kick": (0,), "part guitars": (1, 2)}
+    bench.window.listen_to({"kind": "device", "name": "desk", "options": {"channels": [1, 2]}}, "desk")
+    assert len(bench.link.called("open")[-1]) == 2
+    assert "not taken from the source" in bench.window.feed_line.asked()
+    bench.window.close()
+
+
+def named(bench: Bench, source: str, title: str, **feeds: tuple[int, ...]) -> Path:
+    """Listen to a device of six channels, name its feeds and use them without touching the name of the job."""
+    bench.window.listen_to({"kind": "device", "name": source, "options": {"channels": [1, 2, 3, 4, 5, 6]}}, title)
+    bench.feed(snapshot([-20.0] * 6))
+    bench.window.feeds.find()
+    bench.assign(**feeds)
+    bench.finder.use.click()
+    return Path(bench.settings.feed_maps[f"device {source}"])
+
+
+def test_each_source_has_a_map_of_its_own_named_after_it(bench: Bench) -> None:
+    first = named(bench, "desk", "the desk", mix=(1, 2), kick=(3,))
+    second = named(bench, "stage", "the stage box", voice=(1,))
+    third = named(bench, "other", "the desk", keys=(5, 6))
+    assert len({first, second, third}) == 3
+    assert [path.name for path in (first, second, third)] == [
+        "the_desk.toml",
+        "the_stage_box.toml",
+        "the_desk_2.toml",
+    ]
+    assert read_feed_map(first) == FeedMap("the desk", (1, 2), {"kick": (3,)})
+    assert read_feed_map(second) == FeedMap("the stage box", (), {"voice": (1,)})
+    assert read_feed_map(third) == FeedMap("the desk", (), {"keys": (5, 6)})
+    bench.window.listen_to({"kind": "device", "name": "desk", "options": {}}, "the desk")
+    assert bench.link.called("open")[-1][2] == {"mix": (0, 1), "part kick": (2,)}
+    assert named(bench, "desk", "the desk", kick=(4,), mix=(1, 2, 3)) == first, "its own map is changed in its place"
+
+
+def test_a_file_that_is_there_is_not_overwritten_unasked(bench: Bench, tmp_path: Path) -> None:
+    (tmp_path / "jobs").mkdir()
+    there = tmp_path / "jobs" / "the_desk.toml"
+    write_feed_map(BAND, there)
+    assert named(bench, "desk", "the desk", mix=(1, 2)).name == "the_desk_2.toml"
+    assert read_feed_map(there) == BAND
+
+
+def test_a_map_shared_by_two_sources_is_parted_when_one_changes(qtbot, tmp_path, monkeypatch) -> None:
+    """Earlier versions kept the maps of two sources in one file."""
+    write_feed_map(BAND, tmp_path / "jobs" / "evening_song.toml")
+    bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "jobs" / "evening_song.toml"))
+    bench.settings.feed_maps["device stage"] = bench.settings.feed_maps["device desk"]
+    path = named(bench, "stage", "the stage box", snare=(4,))
+    assert path.name == "evening_song_2.toml"
+    assert read_feed_map(path).parts == {**BAND.parts, "snare": (4,)}
+    assert read_feed_map(Path(bench.settings.feed_maps["device desk"])) == BAND
+    bench.window.close()
+
+
+def test_the_kept_names_stand_in_the_finder_from_the_start(qtbot, tmp_path, monkeypatch) -> None:
+    write_feed_map(BAND, tmp_path / "song.toml")
+    bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "song.toml"))
+    bench.feed(snapshot([-20.0] * 6))
+    bench.window.feeds.find()
+    assert bench.finder.feeds() == BAND
+    bench.window.close()
+
+
+def test_choosing_a_source_opens_the_channels_that_its_map_needs(qtbot, tmp_path, monkeypatch) -> None:
+    write_feed_map(BAND, tmp_path / "song.toml")
+    bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "song.toml"))
+    bench.window.listen_to({"kind": "monitor", "name": "other", "options": {}}, "other")
+    picker = bench.window.picker
+    picker.show_listing(Listing((SourceEntry("device", "desk", "the desk", channels=8),)))
+    picker.list.setCurrentRow(1)
+    assert picker.channels.currentText() == "as named: evening song"
+    picker.listen.click()
+    opened = bench.link.called("open")[-1]
+    assert opened[1]["options"]["channels"] == [1, 2, 3, 5, 6]
+    assert opened[2] == {"mix": (0, 1), "part kick": (2,), "part guitars": (3, 4)}
+    assert bench.window.feed_line.asked() == ""
+    picker.pop_up(bench.window.feed_line.source, opened[1])
+    assert picker.channels.currentText() == "as named: evening song"
+    picker.channels.setCurrentIndex(2)
+    picker.listen.click()
+    assert bench.link.called("open")[-1][1]["options"]["channels"] == [3, 4], "or what was chosen instead"
+    bench.window.close()
+
+
+def test_a_notice_of_a_source_goes_with_it(qtbot, tmp_path, monkeypatch) -> None:
+    bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "gone.toml"))
+    assert "gone.toml" in bench.window.feed_line.asked(), "told at the start"
+    bench.window.feed_line.say("The settings cannot be saved.")
+    bench.window.listen_to({"kind": "monitor", "name": "other", "options": {}}, "other")
+    assert bench.window.feed_line.asked() == "The settings cannot be saved.", "not of the source, so it stays"
+    bench.window.listen_to({"kind": "device", "name": "desk", "options": {"channels": [1]}}, "desk")
+    bench.window.feed_line.withdraw("The settings cannot be saved.")
+    assert "gone.toml" in bench.window.feed_line.asked()
+    bench.window.close()
+
+
+def test_a_job_that_is_gone_is_told_and_all_is_mix(qtbot, tmp_path, monkeypatch) -> None:
+    bench = Bench(qtbot, tmp_path, monkeypatch, kept=str(tmp_path / "gone.toml"))
+    bench.window.listen_to({"kind": "device", "name": "desk", "options": {}}, "desk")
+    assert len(bench.link.called("open")[-1]) == 2
+    assert "gone.toml" in bench.window.feed_line.asked()
+    bench.window.close()
+
+
+def test_open_and_save_as(bench: Bench, tmp_path: Path, monkeypatch) -> None:
+    write_feed_map(BAND, tmp_path / "song.toml")
+    monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *_: (str(tmp_path / "song.toml"), ""))
+    bench.window.feeds.find()
+    bench.finder.open_file.click()
+    assert bench.finder.feeds() == BAND
+    monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_: (str(tmp_path / "copy.toml"), ""))
+    bench.finder.save_as.click()
+    assert read_feed_map(tmp_path / "copy.toml") == BAND
+    assert bench.settings.feed_maps["device desk"] == str(tmp_path / "copy.toml")
+    (tmp_path / "bad.toml").write_text("mix = 3", encoding="utf-8")
+    monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *_: (str(tmp_path / "bad.toml"), ""))
+    bench.finder.open_file.click()
+    assert "bad.toml" in bench.finder.sentence.text()
+    assert bench.finder.feeds() == BAND
+    monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *_: ("", ""))
+    bench.finder.open_file.click()
+
+
+def test_a_place_that_cannot_be_written_is_told(bench: Bench, tmp_path: Path) -> None:
+    (tmp_path / "jobs").write_text("in the way", encoding="utf-8")
+    bench.window.feeds.find()
+    bench.assign(kick=(3,))
+    bench.finder.use.click()
+    assert "cannot be saved" in bench.finder.sentence.text()
+    assert bench.link.called("open") == []
+
+
+def test_what_the_source_tells_of_its_channels_is_filled_in(bench: Bench) -> None:
+    told = {"mix": (0, 1), "part low drum": (2,), "part room": (3, 4)}
+    bench.feed(snapshot([-20.0] * 5, told))
+    bench.settings.source = SourceChoice("demo")
+    bench.window._source = bench.settings.source
+    bench.window.feeds.find()
+    assert bench.finder.feeds() == FeedMap("demo", (1, 2), {"low drum": (3,), "room": (4, 5)})
+
+
+def test_without_a_source_there_is_nothing_to_find(qtbot, tmp_path, monkeypatch) -> None:
+    bench = Bench(qtbot, tmp_path, monkeypatch, source=None)
+    bench.window.feeds.find()
+    assert "choose one first" in bench.window.feed_line.asked()
+    assert not bench.finder.isVisible()
+    bench.window.listen_to({"kind": "monitor", "name": "other", "options": {}}, "other")
+    assert bench.window.feed_line.asked() == ""
+    bench.window.close()
+
+
+def test_the_picker_leads_to_the_finder_with_all_channels(bench: Bench) -> None:
+    picker = bench.window.picker
+    asked = []
+    picker.finder_asked.connect(lambda request, title: asked.append((request, title)))
+    picker._entry = lambda: SourceEntry("device", "desk", channels=8)  # type: ignore[method-assign]
+    picker._selected()
+    assert picker.finder.isVisibleTo(picker)
+    picker.finder.click()
+    assert asked[0][0]["options"]["channels"] == list(range(1, 9))
+    assert not bench.finder.isVisible()
+    bench.feed(snapshot([-20.0] * 8))
+    assert bench.finder.isVisible()
+    assert len(bench.finder.rows) == 8
+    picker._entry = lambda: SourceEntry("monitor", "out", channels=2)  # type: ignore[method-assign]
+    picker._selected()
+    assert not picker.finder.isVisibleTo(picker)
+
+
+@pytest.mark.parametrize(
+    ("job", "file"), [("Évening / song:2", "vening_song_2"), ("…", "job"), ("a" * 200, "a" * 60)]
+)
+def test_file_names_that_every_system_takes(job: str, file: str) -> None:
+    assert feeds_desk._file_name(job) == file
