@@ -17,10 +17,10 @@ thread only. The life of a processor::
 Block sizes vary from 1 frame to minutes; any split of the same signal must give the same readings.
 Since 1.1 a meter may listen to every feed of the source: its manifest says ``feed = "all"``, its blocks hold all
 channels, ``spec.feeds`` names the columns of each feed, and a field of size ``"parts"`` has values for each part.
-Since 1.2 what a meter counts since the reset can outlive the engine process: ``save_state`` returns it
-every few seconds, names with a number or an array of numbers each, arrays that the meter changes no more; an engine
-that replaces a dead one prepares the meter for the same source, lets it ``restore_state`` and skips what was missed in between. An
-exception there costs no more than what was kept.
+Since 1.2 what a meter counts since the reset can outlive the engine process. ``save_state`` returns it every few
+seconds: names with a number or an array of numbers each, arrays that the meter does not change afterwards. A new
+engine prepares the meter for the same source, calls ``restore_state`` and then ``skip`` for what was missed. An
+exception there costs only the saved state.
 An exception elsewhere, or three ticks in a row past the time a tick may take, puts the meter in quarantine.
 """
 
