@@ -44,8 +44,9 @@ PITCHED_FOR_SURE = 0.5
 PITCHED_SHARE_NEEDED = 0.3
 """Share of the loud frames that must have a pitch."""
 
-LOWER_FRAMES_NEEDED = 3
-"""So many short frames on one lower note, too few to settle it, are enough to spare it."""
+LOWER_FRAMES_NEEDED, LOWER_SHARE_NEEDED = 3, 0.01
+"""So many short frames on one lower note, too few to settle it, are enough to spare it. In a long part a chord is
+misread an octave low now and then, so they must also be this share of the frames with a pitch (judgement)."""
 NOTHING_BUT_HUM_DB = -30.0
 APART_SEMITONES = 1.5
 """In frames of an eighth of a second a gliding or fading bleed is read this far off."""
@@ -184,7 +185,7 @@ def _lower(floor_hz: float, others_hz: FloatArray) -> float:
     below = np.sort(others_hz[1200.0 * np.log2(others_hz / floor_hz) < -SAME_NOTE_CENTS])
     for lowest in below:
         same = below[np.abs(1200.0 * np.log2(below / lowest)) <= SAME_NOTE_CENTS]
-        if len(same) >= LOWER_FRAMES_NEEDED:
+        if len(same) >= max(LOWER_FRAMES_NEEDED, LOWER_SHARE_NEEDED * len(others_hz)):
             return float(np.median(same))
     return np.nan
 

@@ -69,23 +69,28 @@ def run(arguments: argparse.Namespace) -> int:
 
 def examine() -> Iterator[Finding]:
     """Every finding as soon as it is known, most basic first; servers and drivers have a deadline of 3 s each."""
-    with DriverQuery() as query:  # under way while the rest is looked at
+    yield _found("Python", _python)
+    # Before any sound library is asked: those make folders of their own in the home folder.
+    yield _found("own folders", _folders)
+    with DriverQuery() as query:  # under way while the rest is examined
         checks: dict[str, Callable[[], Finding]] = {
-            "Python": _python,
             "window library": _window_library,
             "screen": _screen,
             "screen libraries": _screen_libraries,
             "what plays on an output": _what_plays,
             "sound input": partial(_sound_input, query),
             "shared memory": _shared_memory,
-            "own folders": _folders,
             "meters": _meters,
         }
         for name, check in checks.items():
-            try:
-                yield check()
-            except Exception as error:  # the doctor must speak even where a check itself breaks
-                yield Finding(name, False, f"looking at it failed ({type(error).__name__}: {error})")
+            yield _found(name, check)
+
+
+def _found(name: str, check: Callable[[], Finding]) -> Finding:
+    try:
+        return check()
+    except Exception as error:  # the doctor must speak even where a check itself breaks
+        return Finding(name, False, f"looking at it failed ({type(error).__name__}: {error})")
 
 
 def _python() -> Finding:

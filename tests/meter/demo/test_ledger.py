@@ -47,6 +47,12 @@ def test_owners(whole: LowEndAccount) -> None:
 def test_lowest_notes(whole: LowEndAccount, name: str) -> None:
     """The voice is left out: its lowest note sounds in fewer than one frame of twenty."""
     assert abs(cents(whole.part(name).floor_hz, TRUTHS.lowest_note_hz[name])) < 20.0
+    assert np.isnan(whole.part(name).floor_lower_hz), "three minutes of sound leave no doubt"
+
+
+def test_a_note_that_is_seldom_sung_is_the_lower_reading(whole: LowEndAccount) -> None:
+    voice = whole.part("voice")
+    assert abs(cents(voice.floor_lower_hz, TRUTHS.lowest_note_hz["voice"])) < 50.0
 
 
 def test_the_organ_rumbles(whole: LowEndAccount) -> None:
