@@ -108,6 +108,12 @@ class Engine:
         """The chain at work, None before a source was opened."""
         return self._chain
 
+    @property
+    def waiting_seconds(self) -> float:
+        """Sound in the ring that is not measured yet."""
+        ring, info = self._consumer, self._info
+        return ring.available / info.rate_hz if ring is not None and info is not None else 0.0
+
     def open(self, request: SourceRequest, feeds: Feeds | None = None) -> None:
         """Listen to another source; what was measured of the last one is let go. Never raises."""
         self.stop()
@@ -116,9 +122,7 @@ class Engine:
         if self._request is not None:
             self._state_saver.begin()
         self._request, self._feeds = request, feeds
-        self._chain = None
-        self._watch = None
-        self._frozen = None
+        self._chain = self._watch = self._frozen = None
         self.output.leave()
         self._forget_counts()
         self._try_open()
@@ -127,8 +131,7 @@ class Engine:
         """Stop listening and release the source."""
         if self._source is not None:
             self._source.stop()
-        self._source = None
-        self._consumer = None
+        self._source = self._consumer = None
 
     def close(self) -> None:
         """Stop for good; the exposure ledger is written and closed."""
@@ -184,8 +187,8 @@ class Engine:
             self._last_publish = now
             self._publish()
         if self._chain is not None:
-            counts = (self._frames, self._lost, self._gaps)
-            self._state_saver.attend(self._chain, counts, now, self._state, busy=worked)
+            counts, busy = (self._frames, self._lost, self._gaps), self.waiting_seconds >= 1.0 / TICKS_PER_SECOND
+            self._state_saver.attend(self._chain, counts, now, self._state, busy=busy)
         return worked
 
     def status(self) -> FeedStatus:
@@ -209,9 +212,7 @@ class Engine:
         )
 
     def _forget_counts(self) -> None:
-        self._frames = 0
-        self._lost = 0
-        self._gaps = 0
+        self._frames = self._lost = self._gaps = 0
         self._sanitiser: Sanitiser | None = Sanitiser(self._info.rate_hz) if self._info else None
 
     def _try_open(self) -> None:

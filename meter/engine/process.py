@@ -32,7 +32,10 @@ from meter.plugin.host import discover, usable
 WINDOW_SILENT_SECONDS = 10.0
 WINDOW_BUILDS_SECONDS = 120.0
 """Before its first turn a window loads its libraries, slowly on a busy machine; if it dies, the pipe closes."""
-PAUSE_SECONDS = 0.004
+TURN_SECONDS = 0.02
+"""The loop turns this often: each turn takes the ticks that have come, two as a rule, and publishes once, so readings
+are worked out no more often than a window shows them."""
+COLLECT_SECONDS = 1.0
 SWITCH_INTERVAL_SECONDS = 0.001
 """How long another thread may keep the interpreter from the callback."""
 
@@ -121,6 +124,7 @@ def make_engine(order: EngineOrder, block: SharedSnapshot, pipe: Connection) -> 
 def _loop(engine: Engine, block: SharedSnapshot, pipe: Connection) -> None:
     first_beat_ns = block.window_beat_ns
     silence = Silence()
+    due = collect = time.monotonic()
     while True:
         now_ns = time.monotonic_ns()
         block.beat_engine(now_ns)
@@ -134,9 +138,19 @@ def _loop(engine: Engine, block: SharedSnapshot, pipe: Connection) -> None:
                     return
         except (EOFError, OSError):
             return
-        if not engine.step():
+        engine.step()
+        if engine.waiting_seconds >= TURN_SECONDS:
+            continue  # behind: no pause until it has caught up
+        if due >= collect:
             gc.collect(0)
-            time.sleep(PAUSE_SECONDS)
+            collect = due + COLLECT_SECONDS
+        due = next_turn(due, time.monotonic())
+        time.sleep(max(0.0, due - time.monotonic()))
+
+
+def next_turn(due: float, now: float) -> float:
+    """When the loop turns next, on a steady beat; a beat that was missed is not made up for."""
+    return max(due + TURN_SECONDS, now)
 
 
 def obey(engine: Engine, command: dict[str, Any]) -> bool:

@@ -53,9 +53,14 @@ class Readout:
     def __init__(self, meter_id: str, slots: tuple[Slot, ...], values: FloatArray) -> None:
         prefix = len(meter_id) + 1
         self._views = {slot.key[prefix:]: values[slot.offset : slot.offset + slot.size] for slot in slots}
+        self._values = values
+        self._single = {slot.key[prefix:]: slot.offset for slot in slots if slot.size == 1}
 
     def __setitem__(self, key: str, value: Any) -> None:
-        self._views[key][...] = value
+        if isinstance(value, float) and key in self._single:
+            self._values[self._single[key]] = value
+        else:
+            self._views[key][...] = value
 
     def blank(self) -> None:
         """Set every field to "not yet"."""
