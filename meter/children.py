@@ -33,9 +33,9 @@ def start_child(process: BaseProcess) -> None:
 
 @contextmanager
 def interrupts_held() -> Iterator[None]:
-    """Hold back SIGINT in this thread, and in what it starts meanwhile; one that came is delivered at the end.
+    """Block SIGINT in this thread and in processes it starts; a SIGINT that arrived is raised at the end.
 
-    Only the main thread of a POSIX process holds anything back.
+    Does nothing outside the main thread of a POSIX process.
     """
     if os.name != "posix" or threading.current_thread() is not threading.main_thread():
         yield
@@ -47,7 +47,7 @@ def interrupts_held() -> Iterator[None]:
 
     before = signal.getsignal(signal.SIGINT)
     mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    # Another thread may take the signal, and Python runs the handler here all the same.
+    # Another thread may take the signal, and Python still runs the handler in this one.
     if callable(before):
         signal.signal(signal.SIGINT, note)
     try:
@@ -84,7 +84,7 @@ def _leave_interrupts() -> None:
 
 
 def _ask_for_death_signal() -> None:
-    """On Linux the kernel ends us even where a call holds the interpreter and no thread can look."""
+    """On Linux, let the kernel end this process even while a call blocks the interpreter and all its threads."""
     if not sys.platform.startswith("linux"):
         return
     import ctypes

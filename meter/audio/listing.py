@@ -1,4 +1,4 @@
-"""Everything that can be listened to on this machine, and what is missing for the rest.
+"""List the sources of this machine, and the reasons why others are missing.
 
 ``python -m meter.audio.listing`` prints it as one JSON object and ends: PortAudio's list is frozen when it starts, so
 a fresh list comes from a fresh, short-lived process. The caller gives it a limit of 8 s.
@@ -22,17 +22,17 @@ from meter.audio.pulse import PulseServer, PulseSource
 from meter.audio.source import MOST_CHANNELS, SourceError
 
 FAKE_LIST_VARIABLE = "EARWITNESS_FAKE_DEVICES"
-"""Path of a JSON file that is given instead of the machine's own list, for tests."""
+"""Path of a JSON file that replaces the machine's list, for tests."""
 LESSER_HOST_APIS = ("MME", "Windows DirectSound", "OSS")
 
 
 @dataclass(frozen=True)
 class SourceEntry:
-    """One thing to listen to. ``kind`` and ``name`` (with ``host_api`` for devices) make the ``SourceRequest``.
+    """One source. ``kind`` and ``name`` (with ``host_api`` for devices) make the ``SourceRequest``.
 
-    ``label`` is for people, ``hint`` is one sentence or empty, ``loopback`` says that it carries what is playing
-    rather than a microphone or line. ``lesser`` entries reach the same hardware in a worse way: show them behind
-    "more". ``positions`` are the names of the channels where the system gives any.
+    ``label`` is the text to show; ``hint`` is one sentence or empty. ``loopback`` is True for a source that carries
+    playback, False for a microphone or line. ``lesser`` entries reach the same hardware in a worse way: show them
+    behind "more". ``positions`` are the channel names, empty where the system gives none.
     """
 
     kind: str
@@ -49,19 +49,19 @@ class SourceEntry:
 
 @dataclass(frozen=True)
 class Listing:
-    """``missing`` holds one sentence for each part of the machine that could not be asked."""
+    """Sources, and in ``missing`` one sentence for each audio system that could not be queried."""
 
     sources: tuple[SourceEntry, ...] = ()
     missing: tuple[str, ...] = ()
 
 
 def list_sources() -> list[SourceEntry]:
-    """All sources: what is playing first, then inputs. ``survey`` also says what is missing."""
+    """All sources: playback first, then inputs. ``survey`` also returns what is missing."""
     return list(survey().sources)
 
 
 def survey() -> Listing:
-    """Ask the sound server (on Linux) and PortAudio; neither being there is an empty list with sentences."""
+    """Query the sound server (on Linux) and PortAudio; without either, ``missing`` holds the reasons."""
     parts = list(surveyed())
     return Listing(
         tuple(entry for part in parts for entry in part.sources),
@@ -70,9 +70,9 @@ def survey() -> Listing:
 
 
 def surveyed() -> Iterator[Listing]:
-    """The same in parts, each as soon as it is known: what the sound server has, then the devices of PortAudio.
+    """The same in parts, each when it is ready: sources of the sound server, then devices of PortAudio.
 
-    Both are asked at once and have a deadline of 3 s each, so all of it takes little more than that.
+    Both are queried at the same time with a timeout of 3 s each, so the whole takes little more than 3 s.
     """
     fake = os.environ.get(FAKE_LIST_VARIABLE)
     if fake:
@@ -125,13 +125,13 @@ def _server_entry(source: PulseSource, server: PulseServer) -> SourceEntry:
 
 
 def device_entry(device: InputDevice, server_answers: bool = False) -> SourceEntry:
-    """A PortAudio device; with the server's own sources in the list, ALSA's ways through it are the lesser ones."""
+    """The entry of a PortAudio device; with ``server_answers``, ALSA devices that use the server are lesser."""
     through_server = device.host_api == "ALSA" and device.converts
     hint = ""
     if through_server:
-        hint = "Goes through the sound server at a rate of its own; choose a source of the server by name instead."
+        hint = "Goes through the sound server, which may convert the sample rate; choose a source by name."
     elif device.converts:
-        hint = "The system may convert the rate without telling; prefer the same input under Windows WASAPI."
+        hint = "The system may convert the sample rate without notice; prefer the same input under Windows WASAPI."
     elif device.channels > MOST_CHANNELS:
         hint = f"Has {device.channels} channels; choose up to {MOST_CHANNELS} of them."
     return SourceEntry(
@@ -153,7 +153,7 @@ def to_json(listing: Listing) -> str:
 
 
 def from_json(text: str) -> Listing:
-    """The reverse of ``to_json``. Raises ValueError for anything else; unknown keys are left out."""
+    """The reverse of ``to_json``. Raises ValueError for other text; unknown keys are ignored."""
     plain = json.loads(text)
     if not isinstance(plain, dict):
         raise ValueError("a list of sources is one JSON object")
@@ -183,7 +183,7 @@ def _server_name(server: PulseServer) -> str:
 
 
 def main() -> int:
-    """Print the list as JSON; always succeeds, since what is missing is part of the answer."""
+    """Print the list as JSON. Always returns 0, since what is missing is part of the list."""
     print(to_json(survey()))
     return 0
 

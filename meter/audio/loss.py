@@ -1,9 +1,9 @@
-"""Finds frames that went missing without a flag: delivered frames against monotonic time, for every host API alike.
+"""Detect frames lost without a flag by comparing delivered frames with monotonic time. Works with every host API.
 
-Sound can be late but never early, so the least lateness of each second lies on a straight line: the clock of the
-device. Its slope is the drift. When the least lateness stays above the line, frames are missing for good; when it
-comes back, they were only late. Losses shorter than ``threshold_seconds`` cannot be told from lateness, and many
-small ones look like drift.
+Sound can be late but never early, so the smallest lateness in each second follows a straight line: the device clock.
+The slope of the line is the drift. If the smallest lateness stays above the line, frames are lost; if it returns to
+the line, they were late. A loss shorter than ``threshold_seconds`` cannot be separated from lateness, and many short
+losses are read as drift.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from statistics import median
 from typing import Literal
 
 WARM_UP_SECONDS = 2.0
-"""A stream that has just opened delivers what it had queued."""
+"""A stream that has just opened first delivers queued frames, so its first deliveries are not used."""
 FIT_SECONDS = 30
 SHORTEST_FIT_SECONDS = 10
-"""With less than this no slope is believed: the line lies flat."""
+"""With fewer seconds than this the slope is taken as zero."""
 HOLD_SECONDS = 3
-"""So long a deficit must last before it is called a loss."""
+"""A deficit that lasts this long is a loss."""
 LARGEST_DRIFT_PPM = 1000.0
 """Clocks of sound devices differ by up to about 700 parts per million in reports; the rest is margin."""
 SHORTEST_THRESHOLD_SECONDS = 0.02
@@ -29,7 +29,7 @@ NANOSECONDS = 1e9
 
 @dataclass(frozen=True)
 class ClockEvent:
-    """``gap``: ``frames`` are missing since delivered frame ``at_frame``. ``burst``: that many came after all.
+    """A loss or its correction. ``gap``: ``frames`` are missing after ``at_frame``. ``burst``: they arrived late.
 
     ``at_frame`` and ``at_ns`` belong to the last delivery before the deficit, so they are exact for a clean cut.
     """
@@ -62,7 +62,7 @@ class LossDetector:
         self.reset()
 
     def reset(self) -> None:
-        """Begin anew, as after re-opening the source; ``lost_frames`` is kept."""
+        """Restart, for example after the source is opened again; ``lost_frames`` is kept."""
         self._origin: tuple[int, int] | None = None
         self._seconds: deque[_Second] = deque(maxlen=FIT_SECONDS)
         self._current: _Second | None = None
@@ -72,13 +72,13 @@ class LossDetector:
 
     @property
     def drift_ppm(self) -> float:
-        """How much faster the device's clock runs than ours, NaN before ``SHORTEST_FIT_SECONDS``."""
+        """Drift of the device clock in ppm, positive when it is fast; NaN before ``SHORTEST_FIT_SECONDS``."""
         if len(self._seconds) < SHORTEST_FIT_SECONDS:
             return math.nan
         return -self._line()[0] * 1e6
 
     def push(self, frames: int, time_ns: int) -> ClockEvent | None:
-        """One delivery; the event that became certain with it, if any. The same pair twice is ignored."""
+        """Add one delivery; return the event it confirms, or None. A repeated pair is ignored."""
         if self._origin is None:
             self._origin = (frames, time_ns)
         elapsed = (time_ns - self._origin[1]) / NANOSECONDS
@@ -98,7 +98,7 @@ class LossDetector:
             self._recent.popleft()
 
     def _close_second(self, now: float) -> ClockEvent | None:
-        """Judge the second that has just ended against the line of those before it."""
+        """Compare the second that has ended with the line of the earlier seconds."""
         second, self._current = self._current, None
         if second is None:
             return None
@@ -117,7 +117,7 @@ class LossDetector:
         return self._accept(excess, second)
 
     def _accept(self, excess: float, second: _Second) -> ClockEvent | None:
-        """Move the line by ``excess`` seconds and say what that means."""
+        """Move the line by ``excess`` seconds and return the event."""
         frames = round(abs(excess) * self._rate_hz)
         at_frame, at_ns = self._where(excess)
         self._seconds = deque(

@@ -1,8 +1,8 @@
-"""What a Linux desktop is playing, as a source: any source of the sound server by name, monitors of outputs first.
+"""Any source of the Linux sound server as a source, by name: monitors of outputs, and inputs.
 
-The sound comes through the server's own recorder ``parec``, in the source's own rate and channel map. The way through
-PortAudio's ALSA device ``pulse`` was tried and left: it asks for a channel map of its own, so a 5.1 source comes
-re-ordered, the numbered channels of an interface come as silence, and others come mixed.
+The sound is captured with the server's recorder ``parec``, at the source's sample rate and in its channel map.
+PortAudio's ALSA device ``pulse`` was tried and is not used: it requests another channel map, so a 5.1 source is
+re-ordered, the numbered channels of an interface are silent, and others are mixed.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ from meter.audio.watcher import SourceWatcher, end_child
 
 DEFAULT_MONITOR = "@DEFAULT_MONITOR@"
 FRAGMENTS_PER_LATENCY = 4
-"""The server hands over a quarter of the latency at a time, as a device does with its periods."""
+"""The server delivers a quarter of the latency at a time, like the periods of a device."""
 SAMPLE_BYTES = 4
 STOP_SECONDS = 2.0
 LONGEST_READ_FRAMES = 16_384
 FULL_RING_SECONDS = 2.0
-"""So long a full ring makes us wait, since recorder and server queue meanwhile; then frames are refused."""
+"""A full ring buffer is retried for this long, while recorder and server queue; after that, frames are dropped."""
 FULL_RING_POLL_SECONDS = 0.002
 
 

@@ -1,6 +1,6 @@
-"""A loop that is played from soft to its full level, never above, and ends with a fade. No device, no clock.
+"""A loop that rises from a low level to its full level, never above, and ends with a fade. No device, no clock.
 
-The gain belongs to the frame, not to the block: any block size gives the same sound. Full scale is 1.0.
+The gain is computed for each frame, so any block size gives the same sound. Full scale is 1.0.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ RISE_DB_PER_SECOND = 1.5
 """Twenty seconds from the start to the cap: time to turn down, or to stop."""
 FADE_SECONDS = 0.03
 CEILING = 0.5
-"""No sample goes past this, whatever the loop holds: noise at the cap peaks about 6 dB below."""
+"""Largest absolute sample value of any loop; noise at the cap peaks about 6 dB below."""
 CAP_TOLERANCE_DB = 0.05
 SINE_DB = 10.0 * math.log10(2.0)
 
@@ -52,21 +52,21 @@ class RampedLoop:
 
     @property
     def finished(self) -> bool:
-        """True once the fade after ``stop`` is over; only silence comes then."""
+        """True after the fade that ``stop`` starts; the output is silent from then on."""
         return self._stopping and self._left <= 0
 
     @property
     def level_dbfs(self) -> float:
-        """The level that was reached, or at which it is held."""
+        """The present level in dBFS, rising or held."""
         return min(self._full_dbfs, float(self._level(self._risen)))
 
     @property
     def rising(self) -> bool:
-        """True until the level stands still."""
+        """True while the level is rising; False when it is held or at its full level."""
         return not self._held and self.level_dbfs < self._full_dbfs
 
     def hold(self, held: bool) -> None:
-        """Stay at this level, or rise on. [any]"""
+        """Hold the level, or let it rise again. [any]"""
         self._held = held
 
     def stop(self) -> None:

@@ -1,7 +1,7 @@
-"""Watches whether a source of the sound server is still what was opened.
+"""Watch a source of the sound server for changes: removed, moved, another rate, another default.
 
-The server moves a capture to another source without a word when its own goes away, so the stream cannot be asked.
-``pactl subscribe`` tells that something happened; the server is then asked what is true now.
+When a source is removed, the server moves its capture to another source without an error, so the stream shows
+nothing. ``pactl subscribe`` reports that something changed; the server is then queried for its present state.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ STOP_SECONDS = 2.0
 RELEVANT = (b" on source #", b" on sink #", b" on server", b"'change' on source-output #")
 
 SUBSCRIBE_UNTIL_INPUT_ENDS = '"$1" subscribe </dev/null & exec >&-; cat >/dev/null; kill $!'
-"""pactl does not notice that nobody reads it any more; this way it ends with us, even when we are killed."""
+"""pactl does not end when its reader is gone; this shell ends it with the program, even after a kill."""
 
 
 class SourceWatcher:
-    """One ``pactl subscribe`` child and a thread. ``change`` is one sentence once the source is not the same.
+    """One ``pactl subscribe`` child and a thread. ``change`` is empty until the source changes, then one sentence.
 
-    ``note`` is the sentence about volumes after the last check, ``checked`` whether there was one.
+    ``note`` is the sentence about volumes from the last check; ``checked`` is True after the first check.
     """
 
     def __init__(self, source: PulseSource, recorder_pid: int, follows_default: bool) -> None:
@@ -62,7 +62,7 @@ class SourceWatcher:
         if self._thread is not None:
             self._thread.join(STOP_SECONDS)
             if self._thread.is_alive():
-                return  # waits for a server that does not answer; the pipe is its own until then
+                return  # the server does not answer and the thread still reads the pipe, so the pipe stays open
         if self._child is not None and self._child.stdout is not None:
             self._child.stdout.close()
 
@@ -72,11 +72,11 @@ class SourceWatcher:
             self._follow()
         except SourceError as error:
             self._say(str(error))
-        except Exception as error:  # a watcher that died must not look like one that saw nothing
+        except Exception as error:  # otherwise a failed watcher looks like a source without changes
             self._say(f"Watching '{self._source.description}' failed inside Earwitness ({error!r}); select it again.")
 
     def _follow(self) -> None:
-        """Read events as they come; many that came together are answered by one check."""
+        """Read events as they arrive; events that arrive together cause one check."""
         assert self._child is not None
         assert self._child.stdout is not None
         pipe = self._child.stdout.fileno()
@@ -93,14 +93,14 @@ class SourceWatcher:
     def _check(self) -> None:
         server = pulse.query_server()
         change = compare(self._source, server, self._follows_default)
-        if not change and (moved := self._moved()):  # often because of a change that came between the two questions
+        if not change and (moved := self._moved()):  # often caused by a change between the two queries
             change = compare(self._source, pulse.query_server(), self._follows_default) or moved
         self._say(change)
         self.note = server.volume_note(server.source(self._source.name) or self._source)
         self.checked = True
 
     def _moved(self) -> str:
-        """The sentence for a recorder that the server or a mixer program pointed at another source."""
+        """One sentence when the server or a mixer program moved the capture to another source; empty otherwise."""
         for output in pulse.list_outputs_to_clients():
             if str(output.get("properties", {}).get("application.process.id")) != str(self._recorder_pid):
                 continue
@@ -111,7 +111,7 @@ class SourceWatcher:
 
 
 def compare(opened: PulseSource, server: PulseServer, follows_default: bool) -> str:
-    """One sentence if ``opened`` is gone or different on ``server``, else an empty string."""
+    """One sentence when ``opened`` is removed or different on ``server``; an empty string otherwise."""
     now = server.source(opened.name)
     name = opened.description
     if now is None:
@@ -132,7 +132,7 @@ def compare(opened: PulseSource, server: PulseServer, follows_default: bool) -> 
 
 
 def end_child(child: subprocess.Popen[bytes], *, ask: bool = True) -> None:
-    """Ask a child to end, then make it; a stopped or stuck one does not hold us up."""
+    """Terminate a child (with ``ask``), then kill it if it has not ended after ``STOP_SECONDS``."""
     if ask:
         child.terminate()
     try:

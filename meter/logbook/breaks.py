@@ -1,7 +1,7 @@
-"""Rests of the ear: when the last one was, and what is worth saying about it, calmly and seldom. No clock in here.
+"""Listening breaks: time since the last one, and which notice to show. No clock in here.
 
-A break is 10 minutes in which it was quiet or nothing was heard. One is offered about hourly, never enforced. That a
-share of the allowance passed 50 % and 80 % is said once a day each. These times are common practice, no source; how
+A break is 10 minutes that were quiet or not recorded. One is offered about hourly, never enforced. The notices that a
+share passed 50 % and 80 % of the allowance are shown once a day each. These times are common practice, no source; how
 long hearing needs to recover its judgement is not established.
 """
 
@@ -13,32 +13,32 @@ from collections.abc import Mapping
 BREAK_SECONDS = 600
 OFFER_EVERY_SECONDS = 3600
 SHOWN_SECONDS = 600
-"""An offer or a notice stays for 10 minutes and then goes by itself."""
+"""An offer or a notice is shown for 10 minutes."""
 
 QUIET_DBA = 55.0
-"""Below a quiet conversation at the seat, the ear is taken to rest. Our own choice, no source."""
+"""Quieter than this, about a quiet conversation at the seat, counts as a break. Our own choice, no source."""
 
 FORGIVEN_SECONDS = 5
-"""A ring or a slammed door during a break does not undo it."""
+"""A ringing telephone or a slammed door does not end a break."""
 
 NOTHING, OFFER, HALF_USED, MOST_USED = 0, 1, 2, 3
-"""Codes of the reading ``notice``; the face has the words."""
+"""Codes of the reading ``notice``; the face maps them to text."""
 
 HALF_PERCENT, MOST_PERCENT = 50.0, 80.0
 
 
 class Breaks:
-    """Finds breaks in levels that are handed in second by second, in order of time."""
+    """Find breaks in levels given second by second, in order of time."""
 
     def __init__(self) -> None:
         self._since: int | None = None
         self._last: int | None = None
         self._quiet: tuple[int, int] | None = None
-        """First second of the rest that is going on, and the one after its last quiet second."""
+        """First second of the present quiet stretch, and the second after its last quiet one."""
         self._loud_seconds = 0
 
     def hear(self, second: int, level_dba: float) -> None:
-        """One second (since 1970) and its level in dB(A), minus infinity for silence."""
+        """Add one second (since 1970) and its level in dB(A); minus infinity is silence."""
         if self._last is not None and second > self._last + 1:
             self._rest(self._last + 1, second)
         self._last = second
@@ -54,7 +54,7 @@ class Breaks:
                 self._quiet = None
 
     def seconds_since(self, now: float) -> float:
-        """Time since the last break; 0 during one, NaN before anything was heard."""
+        """Seconds since the last break; 0 during a break, NaN before the first level."""
         if self._since is None or self._last is None:
             return math.nan
         first, end = self._quiet or (self._last + 1, self._last + 1)
@@ -72,13 +72,13 @@ class Breaks:
 
 
 def passed(share: float) -> tuple[int, ...]:
-    """The codes of what this share of the allowance (per cent) has passed, the newest last."""
+    """The codes of the marks that this share of the allowance (per cent) has reached, the highest last."""
     marks = ((HALF_PERCENT, HALF_USED), (MOST_PERCENT, MOST_USED))
     return tuple(code for mark, code in marks if share >= mark)
 
 
 def notice(share: float, said: Mapping[int, int], seconds_since_break: float, now: float) -> int:
-    """What to show now, one of the codes; ``said`` holds when each code was first said today."""
+    """The code to show now; ``said`` maps each code to the time it was first shown today."""
     for code in reversed(passed(share)):
         if 0 <= now - said.get(code, -math.inf) < SHOWN_SECONDS:
             return code

@@ -1,6 +1,6 @@
-"""The time of a sitting: the wall clock once, at its start, and from then on a clock that nobody can set.
+"""The time of a sitting: the wall clock at its start plus the seconds of a clock that cannot be set.
 
-All times are seconds since 1970 in UTC. Clocks are handed in, so that tests need not wait.
+All times are seconds since 1970 in UTC. Clocks are parameters, so that tests need not wait.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
 def steady_seconds() -> float:
-    """A clock that cannot be set and that goes on while the machine sleeps."""
-    # Linux's monotonic clock stops in sleep, its boot clock does not; macOS has it the other way round.
+    """Seconds of a clock that cannot be set and that continues while the machine sleeps."""
+    # On Linux the monotonic clock stops in sleep and the boot clock does not. macOS has no boot clock, and its
+    # monotonic clock continues.
     for name in ("CLOCK_BOOTTIME", "CLOCK_MONOTONIC"):
         if hasattr(time, name):
             return float(time.clock_gettime(getattr(time, name)))
@@ -22,9 +23,7 @@ def steady_seconds() -> float:
 
 
 def run_of_machine() -> str:
-    """A name for the time since the machine was started, during which the steady clock counts on; empty where the
-    system has none.
-    """
+    """Identifier of the time since the machine started, in which the steady clock never restarts; empty if none."""
     try:
         return BOOT_ID.read_text(encoding="ascii").strip()
     except (OSError, ValueError):
@@ -39,7 +38,7 @@ def machine_clock() -> SittingClock:
 def utc_offset_minutes(at: float) -> int:
     """Minutes that local time is ahead of UTC at this moment, summer time included."""
     if hasattr(time, "tzset"):
-        time.tzset()  # or a time zone that the user changed meanwhile goes unnoticed
+        time.tzset()  # otherwise a change of time zone while the program runs has no effect
     try:
         return time.localtime(at).tm_gmtoff // 60
     except (OverflowError, ValueError, OSError):
@@ -47,7 +46,7 @@ def utc_offset_minutes(at: float) -> int:
 
 
 class SittingClock:
-    """Seconds since 1970 that move on evenly, whatever happens to the wall clock. [any]"""
+    """Seconds since 1970 that advance evenly even when the wall clock is set. [any]"""
 
     def __init__(
         self,
@@ -68,7 +67,7 @@ class SittingClock:
 
     @property
     def anchor(self) -> int:
-        """The wall clock minus the steady one when it was asked last, in seconds."""
+        """The wall clock minus the steady clock at the last ``restart``, in seconds."""
         wall, steady = self._start
         return round(wall - steady)
 

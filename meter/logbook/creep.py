@@ -1,7 +1,7 @@
-"""Creep: how far the level has risen since the work began, without anybody having decided so.
+"""Creep: how far the listening level has risen, in dB, since the work began.
 
-The median of the last 15 minutes against that of the first half hour that was heard. Only sound counts, not pauses.
-After a rest of 4 hours a new day's work begins. The spans are common practice, no source.
+The median level of the last 15 minutes minus that of the first half hour. Pauses are not counted. After 4 hours
+without sound the measurement restarts. The spans are common practice, no source.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from meter.logbook.breaks import QUIET_DBA
 FIRST_SECONDS = 1800
 NOW_SECONDS = 900
 LEAST_SECONDS = NOW_SECONDS // 2
-"""A median of now needs this much sound in the last 15 minutes, and as much after the first half hour."""
+"""The present median needs this much sound in the last 15 minutes, and as much after the first half hour."""
 
 NEW_WORK_SECONDS = 4 * 3600
 
 
 class Creep:
-    """Takes levels second by second, in order of time."""
+    """Creep from levels given second by second, in order of time."""
 
     def __init__(self) -> None:
         self._begin()
@@ -34,7 +34,7 @@ class Creep:
         self._base_dba = math.nan
 
     def hear(self, second: int, level_dba: float) -> None:
-        """One second (since 1970) and its level in dB(A)."""
+        """Add one second (since 1970) and its level in dB(A)."""
         if not level_dba >= QUIET_DBA:
             return
         if self._recent and second - self._recent[-1][0] > NEW_WORK_SECONDS:
@@ -48,7 +48,7 @@ class Creep:
             self._later += 1
 
     def decibels(self) -> float:
-        """Level now minus level at the beginning; NaN until there is enough of both."""
+        """Present level minus level at the start, in dB; NaN until both have enough sound."""
         if self._later < LEAST_SECONDS or len(self._recent) < LEAST_SECONDS:
             return math.nan
         if math.isnan(self._base_dba):

@@ -1,13 +1,13 @@
-"""Eras: stretches noted under one setting of the wall clock, and how each lies on the clock as it is now.
+"""Eras: stretches recorded under one setting of the wall clock, and their place on the present clock.
 
-A clock that is set wrong, or right again, begins a new era; minutes of two eras are never mixed. Each era keeps, for
-every run of the machine it saw, the wall clock minus a clock that cannot be set. Two eras of one run are therefore
-apart by a known time, and that is how a wrong clock is undone. Where no run is shared, as over a restart of the
-machine, nothing is known, and what is noted counts as late as it can, so that none of it is lost from a share:
+Setting the clock starts a new era; minutes of two eras are never mixed. An era stores the wall clock minus a clock
+that cannot be set, for each run of the machine in it. Two eras with a run in common are therefore a known time apart,
+which corrects a wrong clock. Without a run in common, as after a restart of the machine, the offset is unknown. Such
+minutes count as late as possible, so that none is lost from a share:
 
-- what would lie in the future counts as just before the next era began;
-- an era that lies before the end of an older one, and that is shorter than the step at its own end, was a clock set
-  back for a while: it counts as just after that older one.
+- minutes in the future count as just before the start of the next era;
+- an era that starts before the end of an older one, and is shorter than the step at its end, is a clock that was set
+  back for a while: it counts as just after the older era.
 """
 
 from __future__ import annotations
@@ -19,18 +19,18 @@ from meter.logbook.history import IntArray
 from meter.logbook.stored_levels import SECONDS_PER_MINUTE
 
 MOST_LEAD_SECONDS = 600
-"""A clock set back by less begins no era: the sitting goes on from the last second noted, ahead of the clock."""
+"""A clock set back by less starts no era: the sitting continues from its last second, ahead of the clock."""
 
 EARLIEST = 1_735_689_600
-"""1 January 2025: no copy of this program is as old, so an earlier clock is wrong."""
+"""1 January 2025, before the first release of this program: an earlier clock is wrong."""
 
 LONG_AGO = -(2**40)
 
 
 @dataclass(frozen=True)
 class Noted:
-    """One era as it is noted: first and last second on its own clock, and its clock minus the steady one, in seconds,
-    for each run of the machine by name.
+    """One era as stored: first and last second on its wall clock. ``anchors`` is its wall clock minus the steady
+    clock, in seconds, for each run of the machine.
     """
 
     era: int
@@ -52,19 +52,19 @@ class Here:
 
 @dataclass(frozen=True)
 class Placed:
-    """How the minutes of one era lie on the present clock; all in minutes but ``era``."""
+    """The place of one era on the present clock; all in minutes except ``era``."""
 
     era: int
     shift: int
     now: int
     otherwise: int
-    """What lies after ``now`` counts as this minute."""
+    """Minutes after ``now`` count as this minute."""
     least: int
-    """Nothing counts earlier than this."""
+    """No minute counts earlier than this."""
     ended: bool
 
     def at(self, minutes: IntArray) -> IntArray:
-        """The minutes that these count for."""
+        """The minutes on the present clock for ``minutes`` of this era."""
         at = minutes + self.shift
         at[at > self.now] = self.otherwise
         at[at < self.least] = self.least
@@ -76,7 +76,7 @@ class Placed:
 
 
 def is_another(newest: Noted | None, older: list[Noted], here: Here) -> bool:
-    """Whether the clock is another than in the newest era, so that a new one must begin."""
+    """Whether the clock was set since the newest era, so that a new era must start."""
     if newest is None:
         return False
     if newest.last > here.now + MOST_LEAD_SECONDS:
@@ -87,7 +87,7 @@ def is_another(newest: Noted | None, older: list[Noted], here: Here) -> bool:
 
 
 def place(noted: list[Noted], here: Here) -> list[Placed]:
-    """All eras on the present clock, the newest first; ``noted`` in order of age, the oldest first."""
+    """All eras on the present clock, the newest first; ``noted`` has the oldest first."""
     known = {here.boot: here.anchor} if here.boot else {}
     now, next_at = here.now // SECONDS_PER_MINUTE, here.now
     placed: list[Placed] = []
@@ -114,12 +114,12 @@ def place(noted: list[Noted], here: Here) -> list[Placed]:
 
 
 def _overtaken(era: Noted, older: list[Noted], now: int) -> list[int]:
-    """Ends of older eras that lie after the beginning of this one and are past by now."""
+    """Ends of older eras that are after the start of this one and not in the future."""
     return [each.last for each in older if era.first < each.last <= now + MOST_LEAD_SECONDS]
 
 
 def _lifted_to(era: Noted, older: list[Noted], next_at: int) -> int | None:
-    """Where an era counts whose clock was wrong for a while, in seconds; None for any other."""
+    """The second at which an era counts whose clock was wrong for a while; None for other eras."""
     ends = _overtaken(era, older, next_at)
     if ends and era.last - era.first < next_at - era.last:
         return max(ends)

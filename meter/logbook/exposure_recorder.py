@@ -1,4 +1,4 @@
-"""Keeps the ledger while somebody listens and says how things stand, for the readings of the listening meter."""
+"""Write the exposure record during a sitting and compute the readings of the exposure meter from it."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ from meter.logbook.stored_levels import NOT_HEARD, SECONDS_PER_MINUTE, decode
 FLUSH_SECONDS = 2.0
 ACCOUNT_SECONDS = 5.0
 REMEMBERED_SECONDS = 12 * 3600
-"""How far back a sitting looks for the last break and the beginning of the day's work."""
+"""How far back the last break and the start of the day's work are searched."""
 
 
 @dataclass(frozen=True)
 class Context:
-    """For whom and by which rule the account is made; gaps are counted at the level before when asked."""
+    """Listener and rule of an account; with ``count_gaps``, gaps count at the level before them."""
 
     person: str
     rule: Rule
@@ -33,7 +33,7 @@ class Context:
 
 @dataclass(frozen=True)
 class Account:
-    """How things stand for one context. Shares in per cent, ``since_break`` in minutes, ``creep`` in dB, NaN where
+    """Readings for one context. Shares in per cent, ``since_break`` in minutes, ``creep`` in dB, NaN where
     not known; ``notice`` is a code of ``meter.logbook.breaks``. All of it is an estimate.
     """
 
@@ -47,7 +47,7 @@ class Account:
 
 
 class ExposureRecorder:
-    """For one thread. ``open_logbook`` is called when there is something to note, not before."""
+    """Exposure recorder for one thread. ``open_logbook`` is called at the first level, not before."""
 
     def __init__(self, open_logbook: Callable[[], Store], clock: SittingClock) -> None:
         self._open_logbook = open_logbook
@@ -88,7 +88,7 @@ class ExposureRecorder:
         self._sitting = False
 
     def tend(self) -> None:
-        """Write and reckon when it is time; to be called about once a second."""
+        """Write and compute the account when due; call it about once a second."""
         if self._ledger is None:
             return
         steady = self._clock.steady()
@@ -151,12 +151,12 @@ class ExposureRecorder:
         )
 
     def _notice(self, ledger: ExposureLedger, share: float, since_break: float, now: float, today: int) -> int:
-        """What to show now; what is said for the first time today is noted, with all that it makes needless."""
+        """The code to show now. A code shown for the first time today is stored, with the lower ones it replaces."""
         assert self._context is not None
         said = ledger.said(self._context.person, today)
         news = [code for code in passed(share) if code not in said]
         for code in news:
-            # Only the last of several is news now; the others count as said long ago.
+            # Of several new codes only the highest is shown; the lower ones count as already shown.
             said[code] = math.floor(now) if code == news[-1] else 0
             ledger.say(self._context.person, today, code, said[code])
         return notice(share, said, since_break, now)

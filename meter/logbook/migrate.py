@@ -1,6 +1,6 @@
-"""The shape of the logbook's tables, version by version. Each step takes a file one version further.
+"""The logbook's tables by version. Each step brings a file to the next version.
 
-A file says its version in ``PRAGMA user_version``. A step is never changed once it was shipped; a new one follows.
+The version of a file is in ``PRAGMA user_version``. A released step is never changed; a new one is added.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Sequence
 
 APPLICATION_ID = 0x45617277
-"""``Earw``: tells our file from another SQLite file (``PRAGMA application_id``)."""
+"""``Earw``: marks a logbook among other SQLite files (``PRAGMA application_id``)."""
 
 FIRST = (
     # began: second since 1970 at which the clock was found set back; eras count from 1, the first began at 0.
@@ -61,7 +61,7 @@ class ForeignFileError(Exception):
 
 
 def migrate(connection: sqlite3.Connection, steps: Sequence[Sequence[str]] = STEPS) -> None:
-    """Bring the tables to the newest version, in one transaction: whole or not at all.
+    """Bring the tables to the newest version in one transaction.
 
     Raises NewerLogbookError, ForeignFileError, or sqlite3.Error.
     """
@@ -69,7 +69,7 @@ def migrate(connection: sqlite3.Connection, steps: Sequence[Sequence[str]] = STE
         return
     connection.execute("BEGIN IMMEDIATE")
     try:
-        # Another program may have done it while this one waited.
+        # Another program may have migrated the file while this one waited for the lock.
         for step in steps[_version(connection, steps) :]:
             for statement in step:
                 connection.execute(statement)

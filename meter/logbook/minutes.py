@@ -24,21 +24,21 @@ class Minute:
     doubt_db: float = 0.0
 
     def over(self, other: Minute) -> Minute:
-        """The same minute as two programs noted it: the higher of everything, the offset of the other."""
+        """Merge one minute written by two programs: the higher of each value, the offset of ``other``."""
         codes = np.maximum(self.codes, other.codes)
         peak_dbc = float(np.fmax(self.peak_dbc, other.peak_dbc))
         return Minute(other.offset, codes, peak_dbc, max(self.doubt_db, other.doubt_db))
 
 
 def from_row(row: tuple[int, int, bytes, float | None, float]) -> tuple[int, Minute]:
-    """A minute since 1970 and what was noted in it, from a row of ``COLUMNS``; raises ValueError or TypeError."""
+    """The minute since 1970 and its content, from a row of ``COLUMNS``; raises ValueError or TypeError."""
     minute, offset, blob, peak, doubt = row  # a damaged file may hold anything in any column
     peak_dbc = math.nan if peak is None else float(peak)
     return int(minute), Minute(int(offset), from_blob(blob), peak_dbc, float(doubt))
 
 
 def history_of(rows: dict[int, Minute], era: Placed | None = None) -> History:
-    """Minutes of one era by number, in order of time; ``era`` says what they count for."""
+    """A history of the minutes of one era, in order of time; ``era`` gives their place on the present clock."""
     ordered = sorted(rows)
     minutes = np.array(ordered, dtype=np.int64)
     offsets = np.array([rows[minute].offset for minute in ordered], dtype=np.int64)

@@ -1,4 +1,4 @@
-"""Which rows of a logbook are whole, and copying those into another one. No file is opened in here."""
+"""Find the valid rows of a logbook and copy them into another one. No file is opened in here."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ import numpy as np
 from meter.logbook.stored_levels import from_blob, to_blob
 
 UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
-"""What reading a damaged file raises; the second one where the name of a table or column is no UTF-8."""
+"""Exceptions of reading a damaged file; the second when the name of a table or column is not UTF-8."""
 
 MOST = 2**40
-"""No second, minute or day of ours lies further from 1970 than this."""
+"""Largest valid distance of a second, minute or day from 1970."""
 
 
 def _whole(*columns: str) -> list[str]:
@@ -48,17 +48,17 @@ TABLES: dict[str, tuple[str, list[str]]] = {
     "clock": ("era, boot, anchor", [*_whole("era", "anchor"), _text("boot")]),
     "said": ("person, day, code, at", [*_whole("day", "code", "at"), _text("person")]),
 }
-"""Columns of each table, and what holds for every row that this program wrote."""
+"""Columns of each table, and conditions that every valid row meets."""
 
 
 def lenient(connection: sqlite3.Connection) -> sqlite3.Connection:
-    """The connection, made to read text that is not UTF-8 with replacement characters instead of failing."""
+    """Make the connection read text that is not UTF-8 with replacement characters, and return it."""
     connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
     return connection
 
 
 def is_sound(connection: sqlite3.Connection) -> bool:
-    """Whether every row is one that this program may have written; raises sqlite3.Error where a table is missing."""
+    """Whether every row is valid; raises sqlite3.Error when a table is missing."""
     return not any(
         connection.execute(f"SELECT 1 FROM {table} WHERE ({' AND '.join(rules)}) IS NOT 1 LIMIT 1").fetchone()
         for table, (_columns, rules) in TABLES.items()
@@ -66,9 +66,9 @@ def is_sound(connection: sqlite3.Connection) -> bool:
 
 
 def copy_rows(source: sqlite3.Connection, into: sqlite3.Connection) -> int:
-    """Copy every whole row that can be read; returns how many minutes came over.
+    """Copy every valid row that can be read; return the number of minutes copied.
 
-    A minute that both hold gets the higher of every level. Raises sqlite3.Error when ``into`` cannot be written.
+    A minute in both files gets the higher of each level. Raises sqlite3.Error when ``into`` cannot be written.
     """
     lenient(source)
     into.create_function("higher", 2, _higher, deterministic=True)
@@ -88,7 +88,7 @@ def copy_rows(source: sqlite3.Connection, into: sqlite3.Connection) -> int:
 def leave(connection: sqlite3.Connection, content: sqlite3.Connection) -> None:
     """Copy all of a file that is no longer at its path, and close it.
 
-    Its write-ahead log may still lie there by its name, where another file would take it for its own: it is emptied.
+    The write-ahead log is emptied, because it may still be at the old path, where a new file would read it.
     """
     with contextlib.suppress(sqlite3.Error):
         connection.backup(content)
@@ -107,7 +107,7 @@ def _copy_table(source: sqlite3.Connection, into: sqlite3.Connection, table: str
             "levels = higher(levels, excluded.levels), doubt = max(doubt, excluded.doubt), "
             "peak = coalesce(max(peak, excluded.peak), peak, excluded.peak)"
         )
-    elif table == "sitting":  # its number is not its own, so the same one is known by what it says
+    elif table == "sitting":  # ids differ between files, so equal sittings are found by their content
         same = " AND ".join(f"{column.strip()} = ?{place + 1}" for place, column in enumerate(columns.split(",")))
         numbered = ", ".join(f"?{place + 1}" for place, _ in enumerate(columns.split(",")))
         words = (
@@ -124,7 +124,7 @@ def _readable(source: sqlite3.Connection, words: str) -> list[tuple[object, ...]
     rows: list[tuple[object, ...]] = []
     with contextlib.suppress(*UNREADABLE):
         for row in source.execute(words):
-            rows.append(row)  # what came before a fault is kept
+            rows.append(row)  # one at a time, so that rows before a fault are kept
     return rows
 
 

@@ -1,6 +1,6 @@
-"""A minute of levels as it is stored: 60 whole numbers of 0.01 dB(A), one for each second.
+"""The stored form of a minute of levels: 60 whole numbers of 0.01 dB(A), one for each second.
 
-0 stands for "nothing known of this second", 1 for silence and whatever lies below 0.01 dB(A).
+0 means that the second was not recorded; 1 means silence or a level below 0.01 dB(A).
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def decode(codes: CodeArray) -> FloatArray:
 
 
 def empty_minute() -> CodeArray:
-    """60 seconds of which nothing is known."""
+    """60 seconds, none of them recorded."""
     return np.zeros(SECONDS_PER_MINUTE, dtype=np.uint16)
 
 
@@ -64,7 +64,7 @@ def from_blob(blob: bytes) -> CodeArray:
 def share_per_second(rule: Rule) -> FloatArray:
     """Per cent of the rule's allowance that one second at each code uses up; index with codes."""
     levels = np.arange(MOST_CODE + 1) / CODES_PER_DB
-    with np.errstate(divide="ignore"):  # a rule of steep exchange allows no time at all at high levels
+    with np.errstate(divide="ignore"):  # with a small exchange rate the allowed time at high levels rounds to 0
         shares = 100.0 / (permissible_hours(levels, rule) * SECONDS_PER_HOUR)
     shares[[NOT_HEARD, SILENT]] = 0.0
     shares.flags.writeable = False
