@@ -40,6 +40,15 @@ def test_who_has_most_to_tell_is_tried_first() -> None:
     assert made.spoken_of == 1
 
 
+def test_rumble_of_a_part_that_owns_nothing_comes_before_that_of_an_owner() -> None:
+    """The bass rumbles more, but it holds the low end; the keys have nothing to lose there."""
+    made = ledger(BASS + tone(22.0, -28.0, len(BASS)), RUMBLING)
+    bass, keys = (part.rumble.against_mix_lows_db for part in made.rounds.parts)
+    assert bass > keys > -20.0
+    assert made.rounds.owners == (0,)
+    assert made.names[made.spoken_of] == "keys"
+
+
 def test_the_mix_lines_up_and_serves_for_trials() -> None:
     made = ledger(BASS, RUMBLING, mix=True)
     assert made.rounds.lag.sure
