@@ -157,12 +157,12 @@ def part_names(feeds: Mapping[str, tuple[int, ...]]) -> tuple[str, ...]:
 
 @dataclass(frozen=True)
 class FeedStatus:
-    """The honest feed line: what is being heard, and what went missing.
+    """The state of the feed: source, format, lost frames and faults.
 
     Frames are counts at ``rate_hz``. ``state`` is one of ``STATES``; ``sentence`` is
-    empty unless something is to be said. ``resampled`` tells that a converter stands between the source and us.
-    ``output`` is the system's own name of the source, which a calibration
-    belongs to; ``output_changes`` counts how often it became another one.
+    empty unless there is a message. ``resampled`` is True when the system converts the sample rate.
+    ``output`` is the system's name of the source, the key of its calibrations;
+    ``output_changes`` counts its changes.
     """
 
     source: str = ""
@@ -183,7 +183,7 @@ class FeedStatus:
 
     @property
     def identity(self) -> str:
-        """What tells the source from every other one of its kind."""
+        """The name that identifies the source among others of its kind."""
         return self.output or self.source
 
     @property

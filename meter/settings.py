@@ -1,6 +1,6 @@
-"""What the program remembers between two starts: one JSON file in the user's configuration folder.
+"""Saved settings: one JSON file in the user's configuration folder.
 
-A file that cannot be used is never thrown away: it is kept beside the new one and one sentence says so.
+A file that cannot be used is kept beside the new one and reported in one sentence.
 The file also holds calibrations, so only its owner may read it.
 """
 
@@ -22,7 +22,7 @@ VERSION = 1
 FILE_NAME = "settings.json"
 ASIDE_SUFFIX = ".unreadable"
 MAX_FILE_BYTES = 4_000_000
-"""Far above what is ever written; a larger file is not ours and is not read into memory."""
+"""Far above the size of a settings file; a larger file is foreign and is not read into memory."""
 
 THEMES = ("system", "dark", "light")
 
@@ -90,7 +90,7 @@ class MonitorSetting(msgspec.Struct, frozen=True):
 
 
 class MonitorState(msgspec.Struct, frozen=True):
-    """What the user last said of one source: what is listened on, and where its control stands."""
+    """The user's last choice for one source: listening device and monitor control setting."""
 
     source: str
     heard_on: str = LOUDSPEAKERS
@@ -163,11 +163,11 @@ class Settings(msgspec.Struct):
         self.monitor_settings = [*others, entry]
 
     def state_of(self, source: str) -> MonitorState:
-        """What was last said of ``source``; loudspeakers at full when nothing was."""
+        """The last choice for ``source``; loudspeakers at full by default."""
         return next((entry for entry in self.monitor_states if entry.source == source), MonitorState(source))
 
     def keep_state(self, state: MonitorState) -> None:
-        """Remember what was said of a source."""
+        """Store the choice for a source."""
         others = [entry for entry in self.monitor_states if entry.source != state.source]
         self.monitor_states = [*others, state]
 

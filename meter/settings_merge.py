@@ -35,7 +35,7 @@ LISTS: dict[str, Callable[[Any], Key]] = {
 }
 """Fields that are lists, and what an entry is known by."""
 TAKEN_OVER = ("calibrations", "monitor_settings", "monitor_states", "feed_maps")
-"""Facts about a source, which hold in every window; the looks of a window are its own."""
+"""Fields about sources, shared by all windows; other fields belong to one window."""
 
 
 class SharedSettings:
@@ -47,9 +47,9 @@ class SharedSettings:
         self._base = copy.deepcopy(settings)
 
     def save(self) -> str:
-        """Write what changed since the last time; an empty string, or one sentence to be said.
+        """Write what changed since the last save; return an empty string or one sentence about a fault.
 
-        Afterwards the settings hold what other windows noted of any source, calibrations first.
+        Afterwards the settings also hold what other windows saved about sources.
         """
         with _locked(self._path):
             there = self._path.is_file()

@@ -1,4 +1,4 @@
-"""The last seconds of several channels at full rate, in single precision, to try something on."""
+"""The last seconds of several channels at full rate, in single precision, for high-pass trials."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class Capture:
     def __init__(self, frames: int, channels: int) -> None:
         self._frames = frames
         self._channels = channels
-        # Channels in rows: one part is read alone, and in columns each of its samples would lie in a line of its own.
+        # Channels in rows: one part is read alone, and in columns each of its samples is in another cache line.
         self._kept: NDArray[np.float32] = np.zeros((channels, frames), dtype=np.float32)
         self.reset()
 

@@ -170,5 +170,5 @@ class EnergyGate:
         return self._total.save_state()
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave; the windows begin anew."""
+        """Continue from what ``save_state`` returned; the windows start empty."""
         self._total.restore_state(kept)

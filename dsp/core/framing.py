@@ -60,7 +60,7 @@ class History:
         self._held = 0
 
     def push(self, rows: FloatArray) -> None:
-        """Add rows at the end and let go of the oldest."""
+        """Add rows at the end and drop the oldest."""
         if not len(rows):
             return
         self._parts.append(rows.astype(self._dtype))
@@ -76,7 +76,7 @@ class History:
             return np.empty((0, self._width), self._dtype)
         if len(self._parts) > 1:
             joined = np.concatenate(self._parts)
-            # A copy of the end, else what is let go stays in memory behind the view.
+            # A copy; a view would keep the dropped rows in memory.
             self._parts = [joined if self._keep is None else joined[-self._keep :].copy()]
             self._held = len(self._parts[0])
         return self._parts[0] if self._keep is None else self._parts[0][-self._keep :]

@@ -16,7 +16,7 @@ PASS_SHARE = 0.375
 """End of the pass band as a share of the lower rate (1.5 kHz of 4 kHz); folding reaches down to it from above."""
 STOP_DB = 80.0
 LONGEST_GAP_SECONDS = 60.0
-"""A longer hole is as good as a fresh start; nothing here looks back further than what this flushes."""
+"""A longer gap has the same effect as a reset, since the filter memory is shorter than this."""
 
 
 class MidRate:

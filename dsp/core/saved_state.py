@@ -14,7 +14,7 @@ SavedState: TypeAlias = Mapping[str, Any]
 
 
 def inside(name: str, kept: SavedState) -> dict[str, Any]:
-    """What one part of a meter keeps, under a name of its own."""
+    """The state of one part of a meter, with ``name`` as a prefix."""
     return {f"{name}.{key}": value for key, value in kept.items()}
 
 

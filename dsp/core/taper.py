@@ -17,7 +17,7 @@ def coherent_gain(taper: FloatArray) -> float:
 
 
 def noise_bandwidth_bins(taper: FloatArray) -> float:
-    """Equivalent noise bandwidth in bins: how much wider than a bin the white noise looks."""
+    """Equivalent noise bandwidth in bins: white noise reads as through an ideal filter this wide."""
     return float(len(taper) * np.sum(taper**2) / np.sum(taper) ** 2)
 
 

@@ -1,4 +1,4 @@
-"""How long each level lasted: enough to say, at any later moment, what share of any rule's allowance was used."""
+"""Time at each level, from which the share of the allowance of any rule can be computed later."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ BINS = round(MOST_DB / BIN_DB)
 class LevelTime:
     """Hours and energy per bin of 0.1 dB. The size is fixed, whatever the length of the day.
 
-    A bin stands for its mean energy, so a rule of equal energy comes out exact and others within 0.02 % of the share.
+    A bin counts at its mean energy, so equal-energy rules are exact and others are within 0.02 % of the share.
     """
 
     def __init__(self) -> None:

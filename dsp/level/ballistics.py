@@ -52,7 +52,7 @@ class Movement(Protocol):
         ...
 
     def reset(self) -> None:
-        """Back to rest."""
+        """Return to rest."""
         ...
 
 
@@ -210,5 +210,5 @@ def _step_invariant(damping: float, natural_rad_s: float, rate_hz: int) -> tuple
     shrink = math.exp(-decay)
     a = np.array([1.0, -2.0 * shrink * math.cos(swing), shrink**2])
     first = step_response(1.0 / rate_hz, damping, natural_rad_s)
-    # A sample stands for the time until the next, so the first reading is one frame into the step.
+    # A sample is held until the next, so the first reading is one frame into the step.
     return np.array([first, a.sum() - first, 0.0]), a

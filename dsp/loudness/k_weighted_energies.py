@@ -1,9 +1,9 @@
-"""K-weighted energy of 10 ms ticks: by the filter where ticks are few, from their spectrum where they are many.
+"""K-weighted energy of 10 ms ticks: by the filter for few ticks, from their spectrum for many.
 
-Only energies are wanted, not the filtered sound. Were a tick repeated for ever, its filtered energy would be a sum
-over its spectrum (Parseval's theorem). What truly comes before a tick changes that by one thing: the state of the
-filter at its start. The difference rings out in four numbers' worth of known shapes, so both its own energy and its
-product with the repeated tick come from a small matrix. The answer is exact; it is a third faster than filtering.
+Only energies are needed, not filtered sound. The filtered energy of a periodically repeated tick is a sum over its
+spectrum (Parseval's theorem). The actual signal differs only in the filter state at the start of the tick. The
+difference is a free response, a sum of four known modes, so its energy and its product with the repeated tick come
+from a small matrix. The result is exact and a third faster than filtering.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from dsp.loudness.k_weighting import KWeighting, k_weighting_sos
 ORDER = 4
 
 FEWEST_TICKS = 100
-"""From about here on the spectrum is the faster way; one tick at a time, as live, it never is."""
+"""Above about this many ticks the spectrum is faster; for single ticks, as live, the filter is."""
 
 VALUES_AT_ONCE = 48_000
 """Work on this many samples stays in cache."""
@@ -55,15 +55,15 @@ class KWeightedEnergies:
         self._sums.reset()
 
     def restart_filter(self) -> None:
-        """Let the filter start afresh; the grid of ticks goes on."""
+        """Reset the filter state; the grid of ticks continues."""
         self._filter.reset()
 
     def start_at(self, frame: int) -> None:
-        """Go on at a frame of an earlier stream, of which nothing is known here."""
+        """Continue at a frame of an earlier stream with an empty filter state."""
         self._sums.start_at(frame)
 
     def prime(self, block: FloatArray) -> None:
-        """Let the filter hear what is not to be counted; ``skip`` the same frames."""
+        """Run the filter over frames that are not counted; ``skip`` the same frames."""
         self._filter.process(block)
 
     def skip(self, frames: int) -> FloatArray:
@@ -136,7 +136,7 @@ class TickResponse:
         values = bins.view(np.float64)
         repeated = np.square(values, out=values) @ self.powers
         energies = repeated + np.vecdot(ringing, ringing + 2.0 * overlap)
-        # The two may all but cancel, and rounding leave less than nothing.
+        # The terms may almost cancel, and rounding can then make the sum negative.
         return np.maximum(energies, 0.0), run[-1:]
 
 

@@ -99,7 +99,7 @@ class LoudnessMeter:
         self.restart()
 
     def restart(self) -> None:
-        """Start integrated loudness, range and maxima anew from here, in either state (EBU Tech 3341 clause 2.2)."""
+        """Restart integrated loudness, range and maxima, in either state (EBU Tech 3341 clause 2.2)."""
         self._blocks.clear()
         self._short_terms.clear()
         self._blocks_seen = False
@@ -154,7 +154,7 @@ class LoudnessMeter:
         }
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave, after a gap that is still to be told; windows fill anew."""
+        """Continue from what ``save_state`` returned; the caller then skips the gap. Windows start empty."""
         self.reset()
         self._frame = int(kept["frame"])
         self._ticks.start_at(self._frame)

@@ -1,9 +1,8 @@
 """Whether the notes of two parts begin together more often than by chance, and how far apart they begin.
 
-Times are onsets in seconds. Two parts that know nothing of each other still begin within 30 ms of each other now and
-then: each note of one finds a note of the other in that window with the probability rate times width, 0.54 at nine
-notes a second. So notes are said to begin together only where the count is one that the binomial distribution with
-that probability gives less often than once in ten thousand times.
+Times are onsets in seconds. Notes of two independent parts also start within 30 ms of each other by chance: a note of
+one has a note of the other in that window with the probability rate times width, 0.54 at nine notes a second. Notes
+start together only if the binomial distribution with that probability gives the count less than once in 10,000 times.
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ TARGET_DB = 20.0
 FIT_FROM_DB = 5.0
 FIT_TO_DB = 25.0
 SHORTEST_FIT_DB = 10.0
-"""A fall that is cut off by the next hit before it has fallen this far says nothing."""
+"""A decay cut off by the next hit before it has fallen this far is not used."""
 FRAMES_PER_CYCLE = 16
 """Of the fundamental: enough for its envelope, a quarter of the work."""
 HITS_NEEDED = 8
@@ -31,7 +31,7 @@ NOTHING_LEFT_DB = -60.0
 """No smaller overhang is stated."""
 PEAK_WITHIN_SECONDS = 0.15
 NEXT_EVENT_AFTER_SECONDS = 0.05
-"""A low note within this time of the hit sounds with it; the overhang waits for the one after."""
+"""A low note within this time of the hit sounds with it; the overhang is measured up to the next one."""
 ROUNDING_CYCLES = 1.5
 """The filter rounds a sharp peak off by about this much; a longer wait before the fall is a held note."""
 

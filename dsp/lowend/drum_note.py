@@ -26,21 +26,21 @@ from dsp.lowend.periodicity import added_power
 
 HITS_NEEDED = 4
 MOST_HITS = 64
-"""More hits than this, evenly picked, tell nothing new."""
+"""Largest number of hits analysed, evenly picked; more do not change the result."""
 SOFT_DB = 9.0
 """A hit this far below the loud ones has no vote. Bleed lies further down (common practice, no source)."""
 GAP_WITHIN_DB = (-3.0, -14.0)
 LEAST_GAP_DB = 3.0
-"""Where the levels of hits part into two groups with so much between them, the gap says which are soft."""
+"""When hits form two groups with at least this gap in level, hits below the gap are soft."""
 LOUD_SHARE = 0.05
 """Loud hits are those near the level that one hit in twenty, and at least ``HITS_NEEDED``, reaches."""
 LEVEL_SECONDS = 0.01
 LEVEL_APART_SECONDS = 0.1
 LEVEL_WITHIN_SECONDS = 0.06
 PAUSE_DB = 6.0
-"""What lies before a hit is a pause, not the note before, if it is so much softer than what follows attacks."""
+"""Sound before a hit is background, not the previous note, if it is this much softer than the bodies of hits."""
 BACKGROUND_MARGIN = 2.0
-"""What stands less than this over the background is background: two tones of one pitch beat by as much."""
+"""A bin less than this above the background is background: two tones of one pitch beat by as much."""
 LEAST_LEFT = 0.01
 BODIES_AT_ONCE = 8
 """Spectra of a few hits together cost less than one after the other, and fit the cache."""
@@ -98,7 +98,7 @@ def find_hits(signal: FloatArray, full_power: FloatArray, rate_hz: float) -> Hit
     begins = rises(frame_power(signal), round(0.03 * rate_hz), round(0.1 * rate_hz))
     if not len(begins):
         return Hits(begins, np.zeros(0, dtype=bool), np.empty(0))
-    # Snare wires and cymbals count: bleed is as much softer as the ear takes it to be.
+    # Full band, so that snare wires and cymbals count: the level gap to bleed is the audible one.
     smooth = uniform_filter1d(full_power, max(1, round(LEVEL_SECONDS * rate_hz)), mode="constant")
     level = power_to_db(np.maximum(smooth, 1e-30))
     tops, _ = find_peaks(level, distance=max(1, round(LEVEL_APART_SECONDS * rate_hz)))

@@ -39,7 +39,7 @@ VANISHED = 1e-14
 
 
 class Verdict(IntEnum):
-    """How the low end stands in mono."""
+    """The low end in mono."""
 
     NOT_YET = 0
     SOLID = 1

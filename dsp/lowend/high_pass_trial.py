@@ -19,13 +19,13 @@ from dsp.peak.peak_meter import PeakMeter
 
 SETTLE_SECONDS = 0.25
 SETTLE_CYCLES = 4.0
-"""The filter begins in the middle of the sound; so much of the stretch is left out of every comparison."""
+"""The filter starts in the middle of the sound, so this much of the stretch is left out of every comparison."""
 LOWEST_CUTOFF_HZ = 5.0
 
 
 @dataclass(frozen=True)
 class Trial:
-    """Changes, filtered minus not. NaN where it cannot be said (silence, too few hits).
+    """Changes, filtered minus unfiltered. NaN where they cannot be measured (silence, too few hits).
 
     The mix figures are those of the mix, or the sum of the parts, with the filtered part put in.
     """

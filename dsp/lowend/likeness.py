@@ -31,7 +31,7 @@ MOSTLY_GONE_DB = -6.0
 QUIETEST_DB = -30.0
 """Against the strongest part: a nearly opposite part below it, such as hum, is not worth a warning."""
 LEAST_WINDOWS = 5
-"""Two seconds of sound before anything is said."""
+"""No result before two seconds of sound."""
 
 
 @dataclass(frozen=True)

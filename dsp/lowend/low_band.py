@@ -66,7 +66,7 @@ class LowBand:
         if frames > 0:
             self._bank.reset()
             self._settle_frames = self._frames_to_settle
-        # A view of one NaN: a night without a device would else fill the memory.
+        # A view of one NaN; otherwise a long disconnection would fill memory.
         return np.broadcast_to(np.float64(np.nan), (self._hops.skip(frames), *self._shape))
 
     def reset(self) -> None:

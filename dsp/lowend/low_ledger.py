@@ -67,7 +67,7 @@ class LowLedger:
         self.reset()
 
     def reset(self) -> None:
-        """Forget the signal; tempo and what was asked for stay."""
+        """Forget the signal; tempo and the requested cut-off are kept."""
         self.stream.reset()
         self.rounds.reset()
         # Two of them: while one fills, the stream works on the other.
@@ -81,16 +81,16 @@ class LowLedger:
         self.mark()
 
     def mark(self) -> None:
-        """Begin what is counted since the mark anew."""
+        """Restart the sums since the mark."""
         self.stream.sitting.mark()
         self._marked_at_seconds = self.stream.loud_seconds
 
     def save_state(self) -> SavedState:
-        """What is counted since reset and since the mark."""
+        """The sums since reset and since the mark."""
         return {"marked_at_seconds": self._marked_at_seconds, **inside("stream", self.stream.save_state())}
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave; looking back begins anew."""
+        """Continue from what ``save_state`` returned; the look back starts empty."""
         self._marked_at_seconds = float(kept["marked_at_seconds"])
         self.stream.restore_state(of("stream", kept))
 
@@ -178,7 +178,7 @@ class LowLedger:
             self.rounds.forget_asked()
 
     def _try_on(self) -> None:
-        """What was asked for in every hop, parts never tried every second or third, the others now and then."""
+        """The requested cut-off in every hop, untried parts in every second or third, the others less often."""
         new = TRY_NEW_EVERY_HOPS if len(self.names) <= MANY_PARTS else TRY_NEW_OF_MANY_EVERY_HOPS
         every = new if self.rounds.has_untried else TRY_EVERY_HOPS
         if self.rounds.is_asked or (self.stream.playing and self.hops % every == 0):
@@ -208,10 +208,10 @@ class LowLedger:
 
     @property
     def spoken_of(self) -> int:
-        """The part that was chosen, else the one that has most to tell; -1 while there is none.
+        """The chosen part; without a choice, the most notable one; -1 while there is none.
 
-        That is the one with most rumble under its lowest note that owns nothing, else the one that holds most without
-        owning, else an owner with rumble, else the first owner.
+        In this order: the part with most under its lowest note that is no owner, the part with the largest share that
+        is no owner, an owner with rumble, the first owner.
         """
         return self._spoken_of if self._chosen is None else self._chosen
 

@@ -31,7 +31,7 @@ class MonoLoss:
 
 
 def mono_loss(sums: LowSums) -> MonoLoss:
-    """The worst of the bands that count, and who is behind it."""
+    """The band with the largest loss among those that count, and the part that causes it."""
     loss = sums.loss_db
     power = sums.sum_mid + sums.sum_side
     if not (np.isfinite(power).all() and power[0] > 0.0):

@@ -146,7 +146,7 @@ class LowPart:
         return np.asarray(self._spectrum_rows.rows())
 
     def lowest_note(self) -> LowestNote:
-        """The part's lowest note, or a drum's, or why it cannot be said."""
+        """The lowest note of the part, or the note of a drum, or the reason why there is none."""
         self._settle()
         return lowest_note(self._low_sound())
 

@@ -1,8 +1,8 @@
-"""What takes too long for one tick, done in slices: lowest notes, rumble, rings, kick and bass, high-passes tried.
+"""Slow low-end analyses in slices: lowest notes, rumble, decays, kick and bass, high-pass trials.
 
-``look`` does one slice of a round over all parts that are playing, ``try_on`` one slice of trying high-passes. A
-slice is a few milliseconds of work. Results stand in ``parts`` and the other attributes until newer ones replace
-them; nothing is looked at anew while nothing plays.
+``look`` runs one slice of a round over all parts that are playing, ``try_on`` one slice of a high-pass trial. A slice
+takes a few milliseconds. Results stay in ``parts`` and the other attributes until newer ones replace them; while
+nothing plays, no part is analysed.
 """
 
 from __future__ import annotations
@@ -38,14 +38,14 @@ NOT_TRIED = Trial(NAN, NAN, NAN, NAN)
 TRIED_SECONDS = 10.0
 LEAST_TRIED_SECONDS = 2.0
 PIECE_SECONDS = 0.25
-"""Of captured sound per slice, with four cut-offs at once; one alone takes four times as much."""
+"""Captured sound per slice with four cut-offs at once; a slice with one cut-off takes four times as much."""
 ASKED_AGAIN_EVERY = 4
-"""What was asked for is tried anew, on newer sound, in every fourth turn."""
+"""The requested cut-off is tried again, on newer sound, in every fourth turn."""
 MOST_LISTENED_FOR = 8
-"""Of so many parts, those that hold most, low notes and rings are looked for."""
+"""Note onsets and decays are searched in this many parts at most, those with the largest shares."""
 PAIR_SECONDS = KEPT_SECONDS
 BRIEF_PAIR_SECONDS, HITS_ENOUGH = 16.0, 12
-"""So much is looked at when that many hits lie in it: each hit costs time."""
+"""The shorter stretch is used when it holds this many hits, since each hit costs time."""
 LANE_COLUMNS = 96
 LAG_SECONDS = 10.0
 LONGEST_LAG_SECONDS = 0.25
@@ -55,7 +55,7 @@ SPECTRUM_HZ = 20.0 * 2.0 ** (np.arange(81) / 18.0)
 
 @dataclass
 class PartFindings:
-    """What is known of one part. ``spectrum_db`` is its loud frames' level in the bands between ``SPECTRUM_HZ``.
+    """Findings of one part. ``spectrum_db`` is the level of its loud frames in the bands between ``SPECTRUM_HZ``.
 
     ``prices`` and ``trials`` go with ``SLOPES_DB_PER_OCTAVE``, at the highest affordable cut-off; there are none
     before the lowest note is known. ``begins`` are seconds of the stream's ``kept_seconds``.
@@ -72,7 +72,7 @@ class PartFindings:
 
 @dataclass(frozen=True)
 class Asked:
-    """A cut-off that somebody wants to know the price of, with what is known of it so far."""
+    """A requested cut-off and its price and trial so far; ``done`` when the trial has ended."""
 
     part: int
     slope_db_per_octave: int
@@ -97,7 +97,7 @@ class LowRounds:
         self.reset()
 
     def reset(self) -> None:
-        """Forget what was found; what was asked for stays asked."""
+        """Clear all findings; the requested cut-off is kept."""
         self.parts = [PartFindings() for _ in self._stream.parts]
         self.owners: tuple[int, ...] = ()
         self.notable: tuple[int, ...] = ()
@@ -117,15 +117,15 @@ class LowRounds:
             self.ask(self.asked.part, self.asked.slope_db_per_octave, self.asked.cutoff_hz)
 
     def begin_round(self) -> None:
-        """Look at all parts anew, from the first slice on."""
+        """Restart the round over all parts at its first slice."""
         self._round = self._look()
 
     def look(self) -> bool:
-        """One slice of the round; False when it is over."""
+        """Run one slice of the round; False when the round has ended."""
         return next(self._round, self) is not self
 
     def try_on(self) -> None:
-        """One slice of trying: first what was asked for, else the next part in turn."""
+        """Run one slice of a trial: the requested cut-off first, otherwise the next part in turn."""
         if self.asked is not None and not self.asked.done:
             if next(self._asking, self) is self:
                 self._asking = self._try_asked()
@@ -140,7 +140,7 @@ class LowRounds:
 
     @property
     def is_asked(self) -> bool:
-        """Whether something was asked for and is not answered yet."""
+        """Whether a cut-off was requested and its trial has not ended."""
         return self.asked is not None and not self.asked.done
 
     @property
@@ -150,7 +150,7 @@ class LowRounds:
         return any(found.prices and not found.trials and active(part) for part, found in enumerate(self.parts))
 
     def forget_asked(self) -> None:
-        """Nobody wants to know any more."""
+        """Drop the requested cut-off."""
         self.asked = None
 
     # The round
@@ -210,7 +210,7 @@ class LowRounds:
         return price(found.note.offer_hz, slope, cutoff_hz, found.rumble.power, found.rumble.frequency_hz)
 
     def _stretch(self) -> tuple[slice, float]:
-        """The longest stretch without a gap of what is kept, and when it began; the same for all parts."""
+        """The longest kept stretch without a gap, and its start in seconds; the same for all parts."""
         first = self._stream.parts[0]
         kept = first.kept()
         stretch = longest_unbroken(kept)
@@ -252,7 +252,7 @@ class LowRounds:
         self.pair = pair(a.audio(recent), b.audio(recent), a.rate_hz, *spectra, floor_hz)
 
     def _pair_seconds(self, begins: FloatArray) -> float:
-        """Eight bars, else as far back as there are hits enough."""
+        """Eight bars at a known tempo; otherwise the shortest span with enough hits."""
         if np.isfinite(self.tempo_bpm):
             return min(BARS * bar_seconds(self.tempo_bpm), PAIR_SECONDS)
         recent = np.count_nonzero(begins >= self._stream.kept_seconds - BRIEF_PAIR_SECONDS)
@@ -332,7 +332,7 @@ class LowRounds:
     def _run(
         self, part: int, cutoffs: list[Cutoff], piece_seconds: float, keep: Callable[[list[Trial]], None]
     ) -> Iterator[None]:
-        """One reading of the newest captured sound; given up when that sound is let go meanwhile."""
+        """One trial on the newest captured sound; ends early when that sound is overwritten meanwhile."""
         stream, capture = self._stream, self._stream.capture
         mix, gain, late = self._mix_to_try_in()
         first = max(capture.start, capture.end - round(TRIED_SECONDS * stream.rate_hz)) + max(0, -late)
@@ -356,7 +356,7 @@ class LowRounds:
         keep(trials)
 
     def _mix_to_try_in(self) -> tuple[tuple[int, int], float, int]:
-        """Columns, what becomes of a part there, and how many frames late: the mix if it lines up, else the sum."""
+        """Columns, gain and lag in frames of the mix if it lines up, otherwise of the sum."""
         columns = self._stream.mix_columns
         if columns is None or not self.lag.sure:
             return self._stream.sum_columns, 1.0, 0

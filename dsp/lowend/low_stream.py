@@ -29,9 +29,9 @@ MOST_CAPTURED = 24_000_000
 QUIET_SECONDS = 1.0
 ACTIVE_SECONDS = 10.0
 LONGEST_GAP_SECONDS = 60.0
-"""A longer gap is as good as this one for everything but ages."""
+"""A longer gap has the same effect as this one, except on ages."""
 LONGEST_HOLE_SECONDS = 1.0
-"""In what is kept to look back on no evidence spans a gap, so that a short hole tells as much as a long one."""
+"""No analysis of the kept sound spans a gap, so a short hole there is enough to mark a long one."""
 LIKENESS_SECONDS = 10.0
 STEPS = 3
 
@@ -92,18 +92,18 @@ class LowStream:
         self.kept_seconds = 0.0
 
     def span(self, seconds: float) -> None:
-        """Look back this far in ``last``, from now on."""
+        """Set the span of ``last``."""
         self.last = self._make_shares(seconds)
         self.span_seconds = seconds
         self.heard_seconds = 0.0
 
     @property
     def playing(self) -> bool:
-        """Whether any part was loud enough to hear within the last second."""
+        """Whether any part was over the audibility threshold within the last second."""
         return bool(self._hops - self._loud_hop.max() <= QUIET_SECONDS / self.hop_seconds)
 
     def active(self, part: int) -> bool:
-        """Whether a part was loud enough to hear within the last ten seconds of hops."""
+        """Whether a part was over the audibility threshold within the last ten seconds of hops."""
         return bool(self._hops - self._loud_hop[part] <= ACTIVE_SECONDS / self.hop_seconds)
 
     @property
@@ -157,14 +157,14 @@ class LowStream:
         self.kept_seconds += hole / self.rate_hz
 
     def save_state(self) -> SavedState:
-        """What is counted since reset and since the mark; what is kept for looking back is not among it."""
+        """The sums since reset and since the mark, without the sound kept for the look back."""
         kept = {"loud_seconds": self.loud_seconds, **inside("sitting", self.sitting.save_state())}
         for number, mono in enumerate(self.mono):
             kept |= inside(f"mono {number}", mono.save_state()) if mono is not None else {}
         return kept
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave."""
+        """Continue from what ``save_state`` returned."""
         self.loud_seconds = float(kept["loud_seconds"])
         self.sitting.restore_state(of("sitting", kept))
         for number, mono in enumerate(self.mono):

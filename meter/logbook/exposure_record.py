@@ -1,11 +1,11 @@
-"""The exposure ledger: what each person heard, second by second, estimated in dB(A) at the seat.
+"""The exposure record: listening levels of each person, second by second, estimated in dB(A) at the seat.
 
-A second holds one level per person, the highest that any program noted, so that two programs at once never count
-twice. What was noted is written to disk every two seconds; a program that is killed loses no more than that and what
-was still on its way. Where writing fails, counting goes on in memory and is written as soon as it can be.
+A second holds one level per person, the highest that any program recorded, so that two programs never count twice.
+Levels are written to disk every two seconds; a killed program loses at most those seconds and the audio still in
+its buffers. If a write fails, levels stay in memory and are written later.
 
-A wall clock that was set begins a new *era* (``meter.logbook.eras``). One set back by less than ten minutes does not:
-the sitting goes on from the last second noted, so that no two seconds fall on each other.
+Setting the wall clock starts a new *era* (``meter.logbook.eras``). Setting it back by less than ten minutes does not:
+the sitting continues from its last second, so that no second is used twice.
 
 Everything here is an estimate, made from the sound this computer sends out and a calibration.
 """
@@ -36,7 +36,7 @@ from meter.logbook.stored_levels import (
 )
 
 SET_BACK_SECONDS = 30
-"""Clocks that are kept right by a server step by less."""
+"""Corrections by a time server are smaller than this."""
 SET_BACK = (
     "The clock of this computer was set back. What was noted before is kept and counted; set date and time right, so "
     "that it counts for the days it was heard on."
@@ -48,7 +48,7 @@ USUAL_DOUBT_DB = 3.0
 
 @dataclass
 class _Open:
-    """The sitting that is going on; ``row`` is its number in the table once it is there."""
+    """The open sitting; ``row`` is its id in the table, None before it is written."""
 
     person: str
     sitting: Sitting
@@ -57,7 +57,7 @@ class _Open:
 
 @dataclass(frozen=True)
 class SavedState:
-    """How much the ledger holds of one person: minutes, and the first and last of them (since 1970, UTC)."""
+    """Extent of one person's record: number of minutes, and the first and last (since 1970, UTC)."""
 
     minutes: int
     first: int
@@ -65,7 +65,7 @@ class SavedState:
 
 
 class ExposureLedger:
-    """Not for two threads at once. Nothing in here raises for what happens to the file."""
+    """Exposure record, for one thread at a time. File errors are kept in a sentence and not raised."""
 
     def __init__(self, store: Store, clock: SittingClock) -> None:
         self._store = store
@@ -83,7 +83,7 @@ class ExposureLedger:
 
     @property
     def sentence(self) -> str:
-        """What is wrong with the file, or an empty string."""
+        """One sentence about a fault of the file, or an empty string."""
         return self._trouble or self._went or self._said_of_clock or self._store.sentence
 
     # Noting
@@ -152,7 +152,7 @@ class ExposureLedger:
         return True
 
     def close(self) -> None:
-        """End the sitting, write, and let the file go."""
+        """End the sitting, write what is pending and close the database."""
         self.farewell()
         self.flush()
         self._connection.close()
@@ -160,7 +160,7 @@ class ExposureLedger:
     # Reading
 
     def persons(self) -> tuple[str, ...]:
-        """Everybody of whom something was noted, in order of name."""
+        """Names of all persons with a record, sorted."""
         found = {person for person, _era, _minute in self._pending}
         with contextlib.suppress(sqlite3.Error):
             found |= set(_persons(self._connection))
@@ -358,7 +358,7 @@ class ExposureLedger:
     # Reading from disk
 
     def _read_era(self, person: str, era: Placed, first: int) -> History:
-        """The minutes of one era, what is not yet on disk laid over what is."""
+        """The minutes of one era from disk, merged with those not yet written."""
         rows: dict[int, Minute] = {}
         words = f"SELECT {COLUMNS} FROM minute WHERE person = ? AND era = ? AND minute >= ?"
         with contextlib.suppress(sqlite3.Error):
@@ -389,7 +389,7 @@ class ExposureLedger:
 
 
 def persons_in(path: Path) -> tuple[str, ...]:
-    """Everybody who has a ledger in this file, in order of name; nobody where it cannot be read. Changes nothing."""
+    """Names of all persons in this file, sorted; empty when it cannot be read. The file is not changed."""
     with contextlib.suppress(*UNREADABLE), contextlib.closing(open_to_read(path)) as connection:
         return tuple(_persons(connection))
     return ()

@@ -32,7 +32,7 @@ LEAST_GAP_SECONDS = 10
 """Shorter holes come from clocks that differ a little, and are not worth a line."""
 
 MOST_COUNTED_SECONDS = 3600
-"""Nobody knows what happened in a gap; the level before is counted for an hour at most."""
+"""The level in a gap is unknown; the level before it is counted for an hour at most."""
 
 BEFORE_SECONDS = 60
 """The level before a gap is the average of what was heard in this time before it."""
@@ -142,7 +142,7 @@ def _holes(seconds: IntArray, start: int, end: int) -> list[tuple[int, int | Non
 
 
 def _unknown_end(seconds: IntArray, start: int) -> list[tuple[int, int | None]]:
-    """From the last word of a sitting without a farewell to the next second heard, if there is one."""
+    """The gap from the last second of a sitting without a clean end to the next recorded second, if there is one."""
     place = int(np.searchsorted(seconds, start))
     if place == len(seconds):
         return [(start, None)]
@@ -151,7 +151,7 @@ def _unknown_end(seconds: IntArray, start: int) -> list[tuple[int, int | None]]:
 
 
 def _merged(found: Sequence[tuple[int, int | None]]) -> list[tuple[int, int | None]]:
-    """Two programs that ran at once tell of the same gap; it is one."""
+    """Merge equal gaps recorded by two programs that ran at once."""
     kept: list[tuple[int, int | None]] = []
     for start, end in sorted(found, key=lambda gap: (gap[0], math.inf if gap[1] is None else gap[1])):
         last = kept[-1] if kept else None

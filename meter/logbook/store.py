@@ -1,9 +1,9 @@
 """The logbook's file: SQLite in the user's data folder, readable by its owner only.
 
-Opening never fails. A damaged file is kept beside a new one that takes over every row that is whole, a newer
-version's file is left alone, and where nothing
-can be written the logbook is kept in memory for this run. One sentence says so. Without network drives in mind: the
-write-ahead log lets a killed program lose what it had not yet committed, and nothing else.
+Opening never fails. A damaged file is kept under another name, and its valid rows are copied into a new file. A file
+of a newer version is not changed. If nothing can be written, the logbook is kept in memory for this run. Each case
+has one sentence for the user. A killed program loses only what it had not committed (write-ahead log). Network drives
+are not supported.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ OLDER_SUFFIX = f".version-{len(STEPS)}"
 COMPANIONS = ("", "-wal", "-shm")
 BUSY_SECONDS = 2.0
 DAMAGE_CODES = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
-"""The last one stands for statements that do not fit the tables: some are missing or are not ours."""
+"""SQLITE_ERROR comes from statements that do not match the tables, so tables are missing or foreign."""
 NOT_A_FILE = "it is not an ordinary file"
 PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
 
 
 class DamagedError(Exception):
-    """A file whose content is not whole."""
+    """The file is damaged."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class Store:
     """Device and number of the file that was opened."""
 
     def is_there(self) -> bool:
-        """False once the file was deleted or replaced: what is written then is lost with the program."""
+        """False after the file was deleted or replaced; later writes are lost when the program ends."""
         if self.path is None or self.file is None:
             return True
         try:
@@ -67,7 +67,7 @@ def _store(connection: sqlite3.Connection, path: Path, sentence: str = "") -> St
 
 
 def logbook_path() -> Path:
-    """Where this user's logbook lies; neither file nor folder need be there yet."""
+    """Path of this user's logbook; file and folder may not exist yet."""
     return logbook_folder() / FILE_NAME
 
 
@@ -100,12 +100,12 @@ def open_store(path: Path | None) -> Store:
 
 
 def open_to_read(path: Path) -> sqlite3.Connection:
-    """Open a file only to look at it; raises sqlite3.Error where there is none."""
+    """Open a file read-only; raises sqlite3.Error when there is none."""
     return lenient(sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=BUSY_SECONDS))
 
 
 def forget_deleted(connection: sqlite3.Connection) -> None:
-    """Leave no trace of deleted rows in the write-ahead log."""
+    """Remove deleted rows from the write-ahead log."""
     connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
 
@@ -116,7 +116,7 @@ def _open_file(path: Path) -> sqlite3.Connection:
         _prepare(connection)
     except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
         connection.close()
-        # Without a code it is Python that could not make sense of what the file holds.
+        # Without a code, Python failed to decode the content.
         code = getattr(error, "sqlite_errorcode", None)
         if code is None or code & 0xFF in DAMAGE_CODES:
             raise DamagedError("it is damaged") from error
@@ -149,7 +149,7 @@ def _make_private(path: Path) -> None:
     if path.parent == logbook_folder() and path.parent.stat().st_mode & 0o077:
         path.parent.chmod(PRIVATE_FOLDER)
     if path.exists() and not path.is_file():
-        raise OSError(errno.EINVAL, NOT_A_FILE)  # a pipe would be waited for
+        raise OSError(errno.EINVAL, NOT_A_FILE)  # opening a pipe would block
     # The companions of the write-ahead log take over the mode of the file.
     os.close(os.open(path, os.O_RDWR | os.O_CREAT, PRIVATE_FILE))
     if path.stat().st_mode & 0o077:
@@ -157,7 +157,7 @@ def _make_private(path: Path) -> None:
 
 
 def _beside_newer(path: Path) -> Store:
-    """The newer program may have its file open: it is neither moved nor read."""
+    """Open another file beside the newer one, which may be in use and is neither moved nor read."""
     other = path.with_name(path.name + OLDER_SUFFIX)
     said = (
         f"The logbook {path} was written by a newer version of this program and is left alone; "
@@ -192,14 +192,14 @@ def _after_damage(path: Path, reason: str) -> Store:
 
 
 def _taken_over(path: Path, into: sqlite3.Connection) -> int:
-    """Copy what is whole in a damaged file; how many minutes that was. It is only read."""
+    """Copy the valid rows of a damaged file, opened read-only; return the number of minutes."""
     with contextlib.suppress(*UNREADABLE), contextlib.closing(open_to_read(path)) as source:
         return copy_rows(source, into)
     return 0
 
 
 def _from_memory(path: Path, reason: str) -> Store:
-    """Count on in memory, with what can still be read of the file."""
+    """A logbook in memory, with the rows of the file that can be read."""
     connection = _connect_memory()
     read = _copy(path, connection)
     before = "what was noted before is counted" if read else "what was noted before is not counted"
@@ -211,7 +211,7 @@ def _from_memory(path: Path, reason: str) -> Store:
 
 
 def _copy(path: Path, into: sqlite3.Connection) -> bool:
-    """Read a file that may not be written; False when that cannot be done either."""
+    """Copy the rows of a file that cannot be written; False when it cannot be read."""
     if not path.is_file():
         return False
     for words in ("mode=ro", "mode=ro&immutable=1"):
