@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # Set up whatever is missing on this machine, then run every check: format, lint, types, and the whole test suite.
-# Arguments go to pytest: `tests/run.sh tests/dsp -k loudness`.
+# `tests/run.sh --quick` runs the checks and the quick tests only. Other arguments go to pytest:
+# `tests/run.sh tests/dsp -k loudness`.
 set -euo pipefail
 root=$(dirname "$(dirname "$(readlink -f "${BASH_SOURCE[0]}")")")
 . "$root/meter/setup.sh"
@@ -19,9 +20,15 @@ export OPENBLAS_NUM_THREADS=1
 .venv/bin/ruff check .
 .venv/bin/ruff format --check --quiet . || { echo "Run: .venv/bin/ruff format ." >&2; exit 1; }
 .venv/bin/mypy
+workers=(-n logical --maxprocesses 4 --dist loadfile)
+if [ "${1:-}" = --quick ]; then
+  # No window, no sound server, no child process: what is quick enough to run after each change.
+  exec .venv/bin/pytest "${workers[@]}" tests/test_layers.py tests/dsp/{core,exposure,level,peak,spectrum,stereo} \
+    tests/meter/plugin tests/meter/test_*.py
+fi
 [ $# = 0 ] || exec .venv/bin/pytest "$@"
 outcome=0
-.venv/bin/pytest -n logical --maxprocesses 4 --dist loadfile --ignore tests/live || outcome=$?
+.venv/bin/pytest "${workers[@]}" --durations 20 --ignore tests/live || outcome=$?
 # One after the other: they listen in real time, and load the cores themselves where that matters.
 .venv/bin/pytest tests/live || outcome=$?
 exit "$outcome"
