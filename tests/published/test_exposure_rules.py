@@ -6,9 +6,9 @@ import pytest
 
 from meter.exposure_rules import load_rules
 from meter.selftest.checks import Check
-from meter.selftest.exposure import (
+from meter.selftest.exposure import CHECKS
+from meter.selftest.exposure_tables import (
     ADULTS,
-    CHECKS,
     EU_SOURCE,
     H870_SOURCE,
     ISO_SOURCE,
