@@ -30,5 +30,5 @@ fi
 outcome=0
 .venv/bin/pytest "${workers[@]}" --durations 20 --ignore tests/live || outcome=$?
 # One after the other: they listen in real time, and load the cores themselves where that matters.
-.venv/bin/pytest tests/live || outcome=$?
+.venv/bin/pytest --durations 20 tests/live || outcome=$?
 exit "$outcome"

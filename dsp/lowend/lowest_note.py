@@ -134,7 +134,7 @@ def lowest_note(sound: LowSound) -> LowestNote:
 
 
 def _with_signal(sound: LowSound, cleaned: FloatArray) -> LowSound:
-    """The same with another signal, looked at anew."""
+    """The same sound with ``cleaned`` as its signal: power, spectra and frames are computed from it."""
     channels = cleaned.shape[1]
     taken = ((sound.signal**2).sum(axis=1) - (cleaned**2).sum(axis=1)) / channels
     power = np.maximum(sound.full_power - taken, 0.0)

@@ -200,7 +200,7 @@ class LowShares:
         return {**inside("whole", self._gate.save_state()), **inside("marked", self._marked.save_state())}
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave; the last seconds begin anew."""
+        """Go on from what ``save_state`` gave; the sums of the last seconds restart."""
         self.reset()
         self._gate.restore_state(of("whole", kept))
         self._marked.restore_state(of("marked", kept))

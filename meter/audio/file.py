@@ -279,7 +279,7 @@ def _most_frames(path: Path, file_format: str, rate_hz: int) -> int:
         return sys.maxsize
     try:
         return max(1, path.stat().st_size * 8 * rate_hz // least)
-    except OSError:  # it went away since it was opened, and is read all the same
+    except OSError:  # deleted since it was opened; the open file is still readable
         return sys.maxsize
 
 

@@ -209,7 +209,7 @@ def _question(seat: Seat | None, state: MonitorState) -> str:
         return f"You last listened on {words}, which is not estimated. Still so?"
     day = _date_words(seat.made_from.measured_on)
     if state.heard_on == HEADPHONES:
-        return f"Reckoned on {day} for {words}. Do you listen on these, and is the volume where it was?"
+        return f"Calculated on {day} for {words}. Do you listen on these, and is the volume where it was?"
     at = "where it was" if words == state.heard_on else f"at {state.setting}, where it was"
     return f"Calibrated on {day}. Is the monitor control {at}?"
 

@@ -85,7 +85,7 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
     last = print_json(frames) if arguments.json else show_table(frames, table)
     failed = {**(last.status.quarantined if last else {}), **set_aside}
     for sentence in (*refused, *failed.values()):
-        print(f"{visible(sentence).removesuffix('.')}; mend it or leave it out.", file=sys.stderr)
+        print(f"{visible(sentence).removesuffix('.')}; fix it or leave it out.", file=sys.stderr)
     if last is None or last.status.state == "failed":
         raise CommandError(last.status.sentence if last else "The demo gave no reading.", SOME_FAILED)
     try:

@@ -135,7 +135,7 @@ class WatchedMeasuring:
     def _put_aside(self, meter: Plugin, why: str) -> None:
         if meter.id in self.set_aside:
             return
-        sentence = f"Meter “{meter.id}” of {meter.origin} is set aside: {why}; mend it or leave it out."
+        sentence = f"Meter “{meter.id}” of {meter.origin} is set aside: {why}; fix it or leave it out."
         self.set_aside[meter.id] = sentence
         self._on_stall(sentence)
 

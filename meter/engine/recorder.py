@@ -209,7 +209,7 @@ class Recorder:
         }
 
     def _time_left(self, account: Account, minute_dba: float, quarter_hour_dba: float) -> tuple[float, float]:
-        """Reckoned only when one of the figures behind it is new."""
+        """Time left at the levels of the last minute and quarter of an hour; cached until an input changes."""
         behind = (account.share, minute_dba, quarter_hour_dba)
         if behind != self._left[0]:
             rule = account.context.rule

@@ -16,8 +16,8 @@ TITLE = "About listening time and your ears"
 CAUTIONS = (
     "The level at the seat and the listening time are an estimate made from the audio this computer sends out and a "
     "calibration you did. It is not a medical or legal measurement.",
-    "It does not hear the room, the rest of your day, or a volume knob turned after the calibration. Reckon with "
-    "3 dB either way at best, and 3 dB are already a factor of two in time.",
+    "It leaves out the room, the rest of your day, and a volume knob turned after the calibration. At best it is "
+    "right within 3 dB either way, and 3 dB are already a factor of two in time.",
     "Rules at your workplace and in your country come first. Staying within the rule you chose is no promise that "
     "your hearing takes no harm.",
     "Ringing, dullness or pain after listening: stop, rest your ears, and see an audiologist or doctor. That it "

@@ -82,7 +82,7 @@ def test_the_question_names_the_setting_and_what_is_listened_on():
     assert kept.answer("yes").endswith("Is the monitor control at −10, where it was?")
     assert kept.sent[-1] == in_force(89.0, 5.0, "loudspeakers at −10")
     kept = SavedState(KEPT, PHONES, states=[MonitorState(SOURCE, HEADPHONES)]).watch()
-    assert "Reckoned on 24 November 2026 for headphones" in kept.answer("yes")
+    assert "Calculated on 24 November 2026 for headphones" in kept.answer("yes")
     assert kept.sent[-1] == in_force(110.0, 8.0, HEADPHONES)
 
 

@@ -61,7 +61,7 @@ def test_it_is_named_and_the_file_measured_without_it(
     [sentence] = said
     assert "“hang”" in sentence
     assert str(hang) in sentence
-    assert "mend it or leave it out" in sentence
+    assert "fix it or leave it out" in sentence
     assert found["notes"] == [sentence]
 
 
@@ -201,7 +201,7 @@ def test_the_demo_goes_on_without_it(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert found[-1]["hang.total"] is None
     [sentence] = caught.err.splitlines()
     assert "“hang”" in sentence
-    assert "mend it or leave it out" in sentence
+    assert "fix it or leave it out" in sentence
 
 
 def test_the_demo_of_good_meters_ends_as_ever(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
