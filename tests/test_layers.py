@@ -16,8 +16,17 @@ LONGEST_FUNCTION, LONGEST_FILE = 40, 400
 SCIENCE = ("numpy", "scipy")
 QT = ("PySide6", "shiboken6", "pyqtgraph")
 
+CONTRACT = (
+    "meter.plugin.api",
+    "meter.plugin.enabled",
+    "meter.plugin.folder_package",
+    "meter.plugin.host",
+    "meter.plugin.manifest",
+)
+"""The modules of meter.plugin without Qt; the base of a face is the one with it."""
+
 FACE_PARTS = (
-    "meter.gui.kit.face",
+    "meter.plugin.face",
     "meter.gui.kit.label",
     "meter.gui.kit.points",
     "meter.gui.kit.scale",
@@ -44,8 +53,9 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/settings_merge.py", ("meter.settings",), ()),
     ("meter/exposure_rules.py", ("dsp",), ("msgspec", "presets")),
     ("meter/plugin/api.py", ("dsp", "meter.readings"), ("numpy",)),
-    ("meter/plugin/host.py", ("meter.builtin", "meter.plugin"), ()),
-    ("meter/plugin/", ("dsp", "meter.readings", "meter.plugin"), ("numpy", "msgspec")),
+    ("meter/plugin/face.py", ("meter.gui.kit", "meter.readings"), ("PySide6",)),
+    ("meter/plugin/host.py", ("meter.builtin", *CONTRACT), ()),
+    ("meter/plugin/", ("dsp", "meter.readings", *CONTRACT), ("numpy", "msgspec")),
     ("meter/builtin/*/process.py", ("dsp", "meter.plugin.api"), SCIENCE),
     (
         "meter/builtin/*/face*.py",
@@ -68,7 +78,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.audio",
             "meter.children",
             "meter.engine",
-            "meter.plugin",
+            *CONTRACT,
             "meter.readings",
             "meter.feeds",
             "meter.logbook",
@@ -100,6 +110,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.feeds",
             "meter.settings",
             "meter.settings_merge",
+            "meter.plugin.face",
             "meter.plugin.manifest",
         ),
         ("numpy", "presets", "msgspec", *QT),

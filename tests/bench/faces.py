@@ -24,9 +24,9 @@ from typing import Any
 from PySide6.QtCore import QEvent, QObject
 from PySide6.QtWidgets import QApplication, QWidget
 
-from meter.gui.kit.face import Face
 from meter.gui.kit.theme import GAP_PX, apply_theme
 from meter.gui.page.layout import read_plan, rectangle
+from meter.plugin.face import Face
 from tests.support.frames import entries, frame, layout, manifests, values_at
 
 WIDTH, HEIGHT, FEED_LINE = 1280, 800, 56

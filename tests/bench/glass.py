@@ -101,7 +101,7 @@ def look(source: str, latency: float, seconds: float, watcher: Path) -> tuple[fl
     from meter.app import SupervisedEngine, make_application, surroundings
     from meter.audio.source import SourceRequest
     from meter.engine.process import EngineOrder
-    from meter.gui.kit.face import Face
+    from meter.plugin.face import Face
     from meter.settings import Settings, SourceChoice
 
     request = SourceRequest("monitor", source, {"latency_seconds": latency})

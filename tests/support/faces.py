@@ -11,8 +11,8 @@ from PySide6.QtCore import QEvent, QObject, QRectF
 from PySide6.QtGui import QColor, QImage, QRegion
 from PySide6.QtWidgets import QPushButton
 
-from meter.gui.kit.face import Face
 from meter.gui.kit.theme import Theme, mixed
+from meter.plugin.face import Face
 from meter.readings import Frame, Layout
 from tests.support.frames import frame as snapshot
 from tests.support.frames import layout, manifests, status, values_at

@@ -11,9 +11,9 @@ from PySide6.QtCore import QRect, QSize
 from PySide6.QtGui import QPainter, QRegion
 
 from meter import figures as words
-from meter.gui.kit.face import Face
 from meter.gui.kit.label import Label, line_height, text_width
 from meter.gui.kit.theme import TEXT_PX
+from meter.plugin.face import Face
 from meter.readings import Frame
 
 SAME = 3.0

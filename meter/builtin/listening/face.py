@@ -21,9 +21,9 @@ from meter.builtin.listening.face_words import (
     FULL_PERCENT,
     LATE_PERCENT,
 )
-from meter.gui.kit.face import Choice, Face
 from meter.gui.kit.label import Label, figure_room, line_height, text_width
 from meter.gui.kit.theme import MARK_PX, TEXT_PX
+from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
 CALIBRATE, TURN, CAUTIONS = "calibrate", "turn", "cautions"

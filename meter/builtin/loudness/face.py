@@ -11,9 +11,9 @@ from PySide6.QtGui import QPainter, QPolygonF, QRegion
 
 from meter import figures as words
 from meter.gui.kit import scale
-from meter.gui.kit.face import Choice, Face
 from meter.gui.kit.label import RIGHT, Label, figure_room, line_height, text_width
 from meter.gui.kit.theme import MARK_PX, TEXT_PX, VERDICT_PX, mixed
+from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
 WIDEST = f"{words.MINUS}88.8"

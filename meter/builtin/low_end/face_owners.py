@@ -17,9 +17,9 @@ from meter.builtin.low_end import face_data as data
 from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_blocks import LEAST_BAR_PX, Block
 from meter.builtin.low_end.face_data import CANCELS, OTHER, OWNER, Part
-from meter.gui.kit.face import Choice, Face
 from meter.gui.kit.label import RIGHT, Label, line_height, text_width
 from meter.gui.kit.theme import MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
+from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
 MOST_BAR_PX = 76

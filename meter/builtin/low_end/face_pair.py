@@ -12,10 +12,10 @@ from meter import figures as words
 from meter.builtin.low_end import face_data as data
 from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_data import Floats
-from meter.gui.kit.face import Face
 from meter.gui.kit.label import Label, figure_room, line_height, shortened, text_width
 from meter.gui.kit.points import polygon_of
 from meter.gui.kit.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
+from meter.plugin.face import Face
 from meter.readings import Frame
 
 NOT_YET, TOGETHER, TAKING_TURNS, CANCELLING, OVERLAPPING = range(5)

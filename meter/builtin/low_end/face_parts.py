@@ -17,9 +17,9 @@ from meter import figures as words
 from meter.builtin.low_end import face_data as data
 from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_data import CANCELS, OWNER, SILENT
-from meter.gui.kit.face import Choice, Face
 from meter.gui.kit.label import Label, shortened, text_width
 from meter.gui.kit.theme import MARK_PX, TEXT_PX, font, mixed
+from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
 ROW_PX = 26

@@ -19,9 +19,9 @@ from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_data import SLOPES, Floats
 from meter.builtin.low_end.face_shape import HIGH_HZ, LOW_HZ, low_shape, x_of
 from meter.gui.kit import scale
-from meter.gui.kit.face import Choice, Face
 from meter.gui.kit.label import Label, line_height, shortened, text_width
 from meter.gui.kit.theme import HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
+from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
 MARKED_HZ = (20.0, 30.0, 40.0, 60.0, 80.0, 120.0, 200.0, 300.0, 400.0)

@@ -11,9 +11,9 @@ from PySide6.QtGui import QPainter, QPen, QPolygonF, QRegion
 from meter import figures as words
 from meter.builtin.low_end import face_data as data
 from meter.builtin.low_end import face_mix as mix
-from meter.gui.kit.face import Face
 from meter.gui.kit.label import Label, figure_room, text_width
 from meter.gui.kit.theme import FIGURE_PX, MARK_PX, TEXT_PX, font, mixed
+from meter.plugin.face import Face
 from meter.readings import Frame
 
 TARGET_DB = -20.0

@@ -14,9 +14,9 @@ from PySide6.QtCore import QPointF, QRect, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QRegion
 
 from meter import figures as words
-from meter.gui.kit.face import Face
 from meter.gui.kit.label import LEFT, RIGHT, Label, figure_room, fitting_px, line_height, shortened, text_width
 from meter.gui.kit.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, mixed
+from meter.plugin.face import Face
 from meter.readings import Frame
 
 MOST_PX = 120

@@ -15,9 +15,9 @@ from PySide6.QtGui import QPainter, QRegion
 from meter import figures as words
 from meter.builtin.peaks.face_tags import CLIP, OVER, Tags
 from meter.gui.kit import scale
-from meter.gui.kit.face import Choice, Face
 from meter.gui.kit.label import CENTRE, LEFT, RIGHT, Label, line_height, text_width
 from meter.gui.kit.theme import FIGURE_PX, MARK_PX, TEXT_PX, TITLE_PX, VERDICT_PX, font
+from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
 HOLDS_SECONDS = (1.5, 3.0, 10.0, 60.0)

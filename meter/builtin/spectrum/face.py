@@ -14,10 +14,10 @@ from PySide6.QtGui import QHideEvent, QPainter, QPen, QPolygonF, QRegion
 
 from meter import figures as words
 from meter.gui.kit import scale
-from meter.gui.kit.face import Choice, Face
 from meter.gui.kit.label import Label, line_height, text_width
 from meter.gui.kit.points import polygon_of
 from meter.gui.kit.theme import HAIRLINE, MARK_PX, TEXT_PX, font, mixed
+from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
 if TYPE_CHECKING:

@@ -10,10 +10,10 @@ from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF, QRegion, QTransform
 
 from meter import figures as words
 from meter.gui.kit import scale
-from meter.gui.kit.face import Face
 from meter.gui.kit.label import CENTRE, Label, line_height, text_width
 from meter.gui.kit.points import polygon_of
 from meter.gui.kit.theme import FIGURE_PX, HAIRLINE, SUBTITLE_PX, TEXT_PX
+from meter.plugin.face import Face
 from meter.readings import Frame
 
 STALE_SECONDS = 2.0

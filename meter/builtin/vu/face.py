@@ -17,9 +17,9 @@ from PySide6.QtWidgets import QInputDialog
 
 from meter import figures as words
 from meter.gui.kit import scale
-from meter.gui.kit.face import Choice, Face
 from meter.gui.kit.label import CENTRE, RIGHT, Label, line_height, text_width
 from meter.gui.kit.theme import MARK_PX, SUBTITLE_PX, VERDICT_PX, font
+from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
 VU, PPM_1, PPM_2 = 0, 1, 2

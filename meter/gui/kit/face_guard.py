@@ -23,8 +23,8 @@ from PySide6.QtCore import QCoreApplication, QSize, QTimer
 from PySide6.QtWidgets import QWidget
 
 from meter.gui.engine_link import Foreign
-from meter.gui.kit.face import Face
 from meter.gui.kit.face_marker import FaceMarker
+from meter.plugin.face import Face
 
 STUCK_SECONDS = 4.0
 """A face that keeps the window from anything else for so long is interrupted."""
@@ -74,7 +74,7 @@ class FaceGuard:
             with self._at_work(number):
                 made = load()
                 if not (isinstance(made, type) and issubclass(made, Face)):
-                    raise ImportError("it is not made from meter.gui.kit.face.Face")
+                    raise ImportError("it is not made from meter.plugin.face.Face")
                 face: Any = guarded_class(made, self, number)()
                 if face.broken:
                     raise ImportError(face.broken.removeprefix(FAILED))
@@ -205,7 +205,7 @@ def guarded_class(made: type[Face], guard: FaceGuard, number: int) -> type[Face]
     for base in (base for base in made.__mro__ if base not in ours):
         for name, value in vars(base).items():
             if name in NOT_THEIRS or not isinstance(value, ATTRIBUTES.get(name, object)):
-                raise ImportError(f"its {name} is not what meter.gui.kit.face.Face takes")
+                raise ImportError(f"its {name} is not what meter.plugin.face.Face takes")
             if name.startswith("__") or name in methods:
                 continue
             if isinstance(value, FunctionType):

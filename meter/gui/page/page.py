@@ -10,11 +10,11 @@ from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QWidget
 
 from meter.gui.engine_link import MeterEntry, Setting
-from meter.gui.kit.face import Face
 from meter.gui.kit.face_guard import GUARD
 from meter.gui.kit.theme import GAP_PX
 from meter.gui.page.layout import EXTRA_COLUMNS, Plan, edges, rectangle
 from meter.gui.page.plain_face import missing_face, plain_face
+from meter.plugin.face import Face
 from meter.readings import Frame, Layout
 
 LEAST_WIDTH_PX = 760
@@ -181,7 +181,7 @@ def _make_face(entry: MeterEntry, view: str) -> Face:
     except Exception as error:
         return missing_face(entry.meter_id, entry.name, f"Its view cannot be loaded: {error}")
     if not isinstance(face, Face):
-        return missing_face(entry.meter_id, entry.name, "Its view is not made from meter.gui.kit.face.Face.")
+        return missing_face(entry.meter_id, entry.name, "Its view is not made from meter.plugin.face.Face.")
     return face
 
 

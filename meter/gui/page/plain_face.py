@@ -9,9 +9,9 @@ import numpy as np
 from PySide6.QtCore import QRect, QSize
 
 from meter.figures import MINUS, NOT_YET, figure
-from meter.gui.kit.face import Face
 from meter.gui.kit.label import RIGHT, Label, line_height
 from meter.gui.kit.theme import SUBTITLE_PX
+from meter.plugin.face import Face
 from meter.readings import Frame, Layout, Slot
 
 ROW_GAP_PX = 4

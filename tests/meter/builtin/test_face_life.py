@@ -124,7 +124,7 @@ def test_assistive_programs_find_a_name(meter_id, qtbot):
 
 
 def test_readings_are_told_to_assistive_programs_once_a_second(qtbot, monkeypatch):
-    monkeypatch.setattr("meter.gui.kit.face.QAccessible.isActive", lambda: True)
+    monkeypatch.setattr("meter.plugin.face.QAccessible.isActive", lambda: True)
     face = make("peaks", qtbot)
     told = []
     monkeypatch.setattr(face, "setAccessibleDescription", told.append)

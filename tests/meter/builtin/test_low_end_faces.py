@@ -14,8 +14,8 @@ from PySide6.QtGui import QHelpEvent
 from PySide6.QtWidgets import QApplication, QPushButton, QToolTip
 
 from meter.builtin.low_end.face_shape import x_of
-from meter.gui.kit.face import Face
 from meter.gui.kit.theme import DARK, LIGHT, apply_theme, mixed
+from meter.plugin.face import Face
 from meter.readings import Frame, Layout
 from tests.support import faces, frames, low_readings
 from tests.support.faces import Paints, assert_text_fits, pixels_like, widened, words_of

@@ -15,13 +15,13 @@ from PySide6.QtWidgets import QApplication, QWidget
 from meter import settings as settings_file
 from meter.gui.engine_link import MeterEntry, Surroundings
 from meter.gui.geometry import LEAST_SIZE
-from meter.gui.kit.face import Face
 from meter.gui.kit.theme import DARK, LIGHT
 from meter.gui.kit.widgets import Paragraph
 from meter.gui.page.layout import pages_folder
 from meter.gui.page.plain_face import PlainFace, plain_face
 from meter.gui.source.source_list import source_title
 from meter.gui.window import Window
+from meter.plugin.face import Face
 from meter.readings import Field, Layout
 from meter.settings import Calibration, Settings, SourceChoice
 from tests.support.frames import ON_PAGE, ORDER, FakeLink, entries, frame, layout, manifests, status, values_at
@@ -215,7 +215,7 @@ def test_strangers_follow_below_and_none_takes_the_page_down(qtbot, tmp_path):
     assert bench.face("clock_drift").value_text() == "offset since start 1.2 ms, each −1.0  2.0 dB"
     assert "no idea" in bench.face("raising").fault
     assert "stillborn" in bench.face("unborn").fault
-    assert "meter.gui.kit.face.Face" in bench.face("alien").fault
+    assert "meter.plugin.face.Face" in bench.face("alien").fault
     assert "contract 9.0" in bench.face("refused").fault
     assert bench.face("loudness").fault == ""
     bottom = bench.face("spectrum").geometry().bottom()

@@ -45,7 +45,7 @@ HOOKS = {
 FACE = """
 import os, re, sys, time
 from PySide6.QtWidgets import QPushButton
-from meter.gui.kit.face import Choice, Face
+from meter.plugin.face import Choice, Face
 from meter.gui.kit.label import Label
 
 {top}

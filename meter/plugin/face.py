@@ -1,5 +1,6 @@
 """The base of every face: a calm card that shows one meter's readings and computes none.
 
+It belongs to the contract of a meter, like ``meter.plugin.api``: the contract's version covers both.
 The life of a face, all in the window's thread [gui]::
 
     face = VuFace()                 once; never rebuilt, only hidden and shown
