@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Annotated, Any
 
 import msgspec
@@ -136,19 +136,6 @@ class Layout:
                 offset += size
         return cls(tuple(slots), feeds, channel_names)
 
-    def to_plain(self) -> dict[str, Any]:
-        """Plain values for the pipe."""
-        return {
-            "slots": [asdict(slot) for slot in self.slots],
-            "feeds": self.feeds,
-            "channel_names": self.channel_names,
-        }
-
-    @classmethod
-    def from_plain(cls, plain: Mapping[str, Any]) -> Layout:
-        """The layout that ``to_plain`` came from."""
-        return cls(tuple(Slot(**item) for item in plain["slots"]), plain["feeds"], plain["channel_names"])
-
 
 def part_names(feeds: Mapping[str, tuple[int, ...]]) -> tuple[str, ...]:
     """Names of the parts among feeds, in order and without the word "part"."""
@@ -198,12 +185,22 @@ STATES = (
 
 
 class Frame:
-    """One consistent snapshot: values of every meter at one moment of the audio clock."""
+    """One consistent snapshot: values of every meter at one moment of the audio clock.
 
-    def __init__(self, layout: Layout, values: FloatArray, status: FeedStatus | None = None) -> None:
+    ``findings`` are the newest results of the studies by ``meter.study``; the same mapping while none is new.
+    """
+
+    def __init__(
+        self,
+        layout: Layout,
+        values: FloatArray,
+        status: FeedStatus | None = None,
+        findings: Mapping[str, Any] | None = None,
+    ) -> None:
         self.layout = layout
         self.values = values
         self.status = status or FeedStatus()
+        self.findings: Mapping[str, Any] = {} if findings is None else findings
 
     def __contains__(self, key: str) -> bool:
         return key in self.layout.by_key

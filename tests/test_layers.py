@@ -83,7 +83,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.feeds",
             "meter.logbook",
         ),
-        ("numpy",),
+        ("numpy", "msgspec"),
     ),
     (
         "meter/logbook/",

@@ -10,9 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Any
 
-import numpy as np
-
-from dsp.core.types import TICKS_PER_SECOND, FloatArray
+from dsp.core.types import TICKS_PER_SECOND
 from meter.audio.loss import LossDetector
 from meter.audio.open import make_source
 from meter.audio.ring_buffer import Consumer, make_ring
@@ -20,19 +18,21 @@ from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.heard_output import HeardOutput
+from meter.engine.messages import FeedSentence, FindingsDropped, FindingsMade, MetersLoaded, StateRestored
 from meter.engine.output import EngineOutput
+from meter.engine.publisher import Publisher
 from meter.engine.recorder import METER_ID as RECORDED_METER
 from meter.engine.recorder import Recorder
 from meter.engine.sanitise import ONLY_INVALID, Sanitiser
 from meter.engine.sentence import Sentence
 from meter.engine.state_saver import StateSaver, source_words
-from meter.engine.status import pack_status
+from meter.engine.studies import Studies
 from meter.engine.watchdog import SourceWatch
 from meter.engine.zeros import ZerosWatch
 from meter.feeds import Feeds, fitting_feeds
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin
-from meter.readings import FeedStatus, Layout
+from meter.readings import FeedStatus
 
 RING_SECONDS = 4.0
 MOST_TICKS_AT_ONCE = 20
@@ -47,8 +47,6 @@ COMES_BACK = ("device", "monitor", "script")
 class Engine:
     """Everything between a source and its readings. All methods are called from one thread. [dsp]"""
 
-    _frozen: FloatArray | None
-
     def __init__(
         self,
         plugins: Sequence[Plugin],
@@ -61,6 +59,7 @@ class Engine:
         recorder: Recorder | None = None,
         state_saver: StateSaver | None = None,
         on_meter: Callable[[int], None] = lambda _index: None,
+        threaded_studies: bool = True,
     ) -> None:
         self._output = output
         self._clock = clock
@@ -78,20 +77,22 @@ class Engine:
         self._chain: Chain | None = None
         self._watch: SourceWatch | None = None
         self._losses: LossDetector | None = None
-        self._held, self._frozen = False, None
         self._silent_since = 0.0
         self._zeros: ZerosWatch | None = None
-        self._state = "starting"
-        self._unmapped = self._recorder_sentence = ""
-        self._sentence = Sentence(lambda words: output.tell({"say": "sentence", "sentence": words}))
-        self._generation, self._last_publish = 0, -1.0
-        self._told_faults: dict[str, str] | None = None
+        self._state, self._unmapped = "starting", ""
+        self._sentence = Sentence(lambda words: output.send(FeedSentence(words)))
+        self._publisher = Publisher(output, recorder)
+        self._studies = Studies(self._send_findings, threaded=threaded_studies)
+        self._last_publish = -1.0
         self._forget_counts()
         self.on_opening: Callable[[bool], None] = lambda _opening: None
         self._look_after_meters(on_meter, set_aside or {})
 
+    def _send_findings(self, key: str, encoded: bytes) -> None:
+        self._output.send(FindingsMade(key, encoded) if key else FindingsDropped())
+
     def _look_after_meters(self, on_meter: Callable[[int], None], set_aside: Mapping[str, str]) -> None:
-        self._output.tell({"say": "meters", "ours": {meter.id: meter.ours for meter in self.meters}})
+        self._output.send(MetersLoaded({meter.id: meter.ours for meter in self.meters}))
         for index, meter in enumerate(self.meters):
             meter.enter = partial(on_meter, index)
             if meter.id in set_aside:
@@ -122,7 +123,9 @@ class Engine:
         if self._request is not None:
             self._state_saver.begin()
         self._request, self._feeds = request, feeds
-        self._chain = self._watch = self._frozen = None
+        self._chain = self._watch = None
+        self._publisher.renew()
+        self._studies.follow(())
         self.output.leave()
         self._forget_counts()
         self._try_open()
@@ -136,27 +139,29 @@ class Engine:
     def close(self) -> None:
         """Stop for good; the exposure ledger is written and closed."""
         self.stop()
+        self._studies.close()
         if self._recorder is not None:
             self._recorder.close()
 
     def hold(self, held: bool) -> None:
         """Freeze or release the readings; measuring goes on, so that no listening time is missed."""
-        self._held = held
-        self._frozen = None
+        self._publisher.hold(held)
 
     def reset(self) -> None:
         """Forget what was measured; settings and source stay."""
         self._forget_counts()
-        self._frozen = None
+        self._publisher.renew()
         self._state_saver.begin()
         self.output.begin()
         if self._chain is not None:
             self._chain.reset()
+        self._studies.reset()
 
     def mark(self) -> None:
         """Begin the figures since the mark anew; the rest goes on."""
         if self._chain is not None:
             self._chain.mark()
+        self._studies.hurry()
         self._state_saver.hurry()
 
     def configure(self, meter_id: str, settings: Settings) -> None:
@@ -168,6 +173,7 @@ class Engine:
             meter.configure(settings)
             self.output.check(meter)
             self._leave_meter()
+            self._studies.hurry()
             self._tell_recorder(meter)
         except ValueError as error:
             self._sentence.report(str(error), self._clock())
@@ -185,8 +191,11 @@ class Engine:
         self._sentence.follow(self._what_shifts(), now)
         if worked or now - self._last_publish >= IDLE_PUBLISH_SECONDS:
             self._last_publish = now
-            self._publish()
+            kind = self._info.kind if self._info is not None else ""
+            self._publisher.publish(self._chain, self.status(), kind, self._state)
         if self._chain is not None:
+            if not self._publisher.held:
+                self._studies.attend(now)
             counts, busy = (self._frames, self._lost, self._gaps), self.waiting_seconds >= 1.0 / TICKS_PER_SECOND
             self._state_saver.attend(self._chain, counts, now, self._state, busy=busy)
         return worked
@@ -198,7 +207,7 @@ class Engine:
             source=info.name if info else (self._request.name if self._request else ""),
             rate_hz=info.rate_hz if info else 0,
             channels=info.channels if info else 0,
-            state="held" if self._held and self._state == "running" else self._state,
+            state="held" if self._publisher.held and self._state == "running" else self._state,
             sentence=self._sentence.words,
             frames=self._frames,
             lost_frames=self._lost,
@@ -206,7 +215,7 @@ class Engine:
             invalid_samples=self._sanitiser.invalid_samples if self._sanitiser else 0,
             overruns=int(self._source.statistics().get("overflows", 0)) if self._source else 0,
             latency_seconds=info.latency_seconds if info else float("nan"),
-            quarantined=self._told_faults or {},
+            quarantined=self._publisher.faults or {},
             resampled=bool(info and info.resampled),
             output=info.identity if info else "",
         )
@@ -266,18 +275,16 @@ class Engine:
         self._unmapped = " ".join(words for words in (unmapped, self._chain.assumed(info.name, NAME_FEEDS)) if words)
         self._sanitiser = Sanitiser(info.rate_hz)
         self._info = info
-        self._generation += 1
-        self._told_faults = None
         self._carry_on(self._chain, source_words(self._request, info, feeds), info.rate_hz)
-        slots = self._chain.layout.to_plain()
-        self._output.tell({"say": "layout", "generation": self._generation, "slots": slots})
+        self._studies.follow(self._chain.meters)
+        self._publisher.follow(self._chain)
 
     def _carry_on(self, chain: Chain, source: str, rate_hz: int) -> None:
         """Go on from where a dead engine was, if one left something."""
         counts = self._state_saver.restore_state(chain, source, rate_hz, self._clock())
         if counts is not None:
             self._frames, self._lost, self._gaps = counts
-        self._output.tell({"say": "handover", "sentence": self._state_saver.sentence})
+        self._output.send(StateRestored(self._state_saver.sentence))
 
     def _take_sound(self) -> bool:
         if self._consumer is None or self._info is None or self._chain is None:
@@ -368,33 +375,3 @@ class Engine:
             return None
         stamp = self._source.statistics().get("last_callback_ns", 0)
         return stamp / 1e9 if stamp else None
-
-    def _publish(self) -> None:
-        if self._chain is None:
-            self._output.publish(self._generation, pack_status(self.status()), np.empty(0))
-            return
-        values = self._readings()
-        faults = self._chain.faults
-        if faults != self._told_faults:
-            self._told_faults = faults
-            self._output.tell({"say": "faults", "faults": dict(faults)})
-        self._output.publish(self._generation, pack_status(self.status()), values)
-
-    def _readings(self) -> FloatArray:
-        assert self._chain is not None
-        values = self._chain.read()
-        self._keep(self._chain.layout, values)
-        if not self._held:
-            return values
-        if self._frozen is None:
-            self._frozen = values.copy()
-        return self._frozen
-
-    def _keep(self, layout: Layout, values: FloatArray) -> None:
-        """Let the exposure ledger note what was heard and fill in what it knows."""
-        if self._recorder is None or self._info is None:
-            return
-        self._recorder.attend(layout, values, self._info.kind, self._state)
-        if self._recorder.sentence != self._recorder_sentence:
-            self._recorder_sentence = self._recorder.sentence
-            self._output.tell({"say": "ledger", "sentence": self._recorder_sentence})

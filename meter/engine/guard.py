@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from meter.plugin.api import FloatArray, Processor, Readout, SavedState, Setting, Settings, Spec
-from meter.plugin.host import Plugin, load_processor
-from meter.plugin.manifest import Manifest
+from meter.plugin.host import Plugin, load_object, load_processor
+from meter.plugin.manifest import Manifest, StudyEntry
 
 OVERRUNS_TO_QUARANTINE = 3
 LONGEST_REASON = 200
@@ -33,6 +33,10 @@ Clock = Callable[[], float]
 
 def _nothing(_kept: SavedState | None = None) -> None:
     """What a processor does that has no mark, or nothing to take back."""
+
+
+def _no_stretch(_study: str) -> None:
+    """What a processor captures that has no ``stretch``."""
 
 
 @dataclass
@@ -66,11 +70,12 @@ class GuardedMeter:
         self._overruns = 0
         self._was_long = False
         self._behind = 0.0
-        self._saves_state = self.manifest.saves_state
+        self._saves_state = True
         self.enter: Callable[[], None] = _nothing
         self._spec: Spec | None = None
         self._rate_hz = 1
         self._processor: Processor | None = None
+        self._studies: dict[str, tuple[Callable[..., object], type]] = {}
         self._settings: dict[str, Setting] = self.manifest.settings({})
 
     @property
@@ -136,7 +141,7 @@ class GuardedMeter:
         """Ours never wait; on a machine that is too busy they go on, and the loss is reported as it is."""
         if not self.fault and not self.ours:
             late = f"it was {self._behind:.1f} s behind the sound"
-            self.fault = f"Meter “{self.manifest.name}” is set aside: {late}, and {and_what}."
+            self.fail(f"{late}, and {and_what}")
 
     def skip(self, frames: int) -> None:
         """Tell the processor that frames are missing."""
@@ -175,6 +180,24 @@ class GuardedMeter:
         if self.fault:
             out.blank()
 
+    def stretch(self, study: str) -> object | None:
+        """What this study looks back at; None when there is nothing new."""
+        captured: list[object] = []
+        self._guard("stretch", lambda meter: captured.append(getattr(meter, "stretch", _no_stretch)(study)))
+        return captured[0] if captured else None
+
+    def study_of(self, entry: StudyEntry) -> tuple[Callable[..., object], type]:
+        """The study's function and the type of its findings, imported if needed; raises what the import raises."""
+        if entry.key not in self._studies:
+            found = (load_object(self._plugin, entry.function), load_object(self._plugin, entry.findings))
+            self._studies[entry.key] = found
+        return self._studies[entry.key]
+
+    def fail(self, reason: str) -> None:
+        """Put it in quarantine until the next source; ``reason`` follows "is set aside:"."""
+        if not self.fault:
+            self.fault = f"Meter “{self.manifest.name}” is set aside: {reason}."
+
     def exclude(self, reason: str) -> None:
         """Put it in quarantine from outside, for good: it hung, and the engine had to be replaced."""
         self.fault = self._excluded = reason
@@ -185,7 +208,7 @@ class GuardedMeter:
         reason = self._attempt(work)
         if reason:
             doing = "loading" if self._processor is None else doing
-            self.fault = f"Meter “{self.manifest.name}” is set aside: it failed in {doing} ({reason})."
+            self.fail(f"it failed in {doing} ({reason})")
 
     def _attempt(self, work: Callable[[Processor], None]) -> str:
         """Do something with the processor, loaded if needed; returns why it failed, or an empty string."""
@@ -195,7 +218,7 @@ class GuardedMeter:
                 self._processor = load_processor(self._plugin)
             work(self._processor)
         except (Exception, SystemExit) as error:
-            return _reason(error)
+            return reason_of(error)
         return ""
 
     def _judge_time(self, busy: float, wall: float, length: float) -> None:
@@ -207,13 +230,11 @@ class GuardedMeter:
         self._overruns = self._overruns + 1 if overrun else 0
         if self._overruns >= OVERRUNS_TO_QUARANTINE and not self.fault:
             took = max(busy, wall) * 1000.0
-            self.fault = (
-                f"Meter “{self.manifest.name}” is set aside: three times in a row it took longer than the sound "
-                f"it measured (last {took:.0f} ms for {length * 1000.0:.0f} ms)."
-            )
+            sound = f"(last {took:.0f} ms for {length * 1000.0:.0f} ms)"
+            self.fail(f"three times in a row it took longer than the sound it measured {sound}")
 
 
-def _reason(error: BaseException) -> str:
+def reason_of(error: BaseException) -> str:
     """Kind and first line of what was thrown: it stands in one sentence."""
     first = next(iter(str(error).splitlines()), "").strip()
     told = first if len(first) <= LONGEST_REASON else f"{first[:LONGEST_REASON]}…"

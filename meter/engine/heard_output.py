@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from meter.audio.source import SourceInfo
 from meter.engine.guard import CALIBRATED, CALIBRATED_FOR, GuardedMeter
+from meter.engine.messages import CountingSuspended, OutputChanged, SourceOpened
 from meter.engine.output import EngineOutput
 
 
@@ -32,7 +33,7 @@ class HeardOutput:
         before, self._info = self._info, info
         for meter in self._meters:
             self.check(meter)
-        self._output.tell({"say": "source", "source": info.name, "output": info.identity})
+        self._output.send(SourceOpened(info.name, info.identity))
         if before is None or before.identity == info.identity:
             return
         names = (before.name, info.name) if before.name != info.name else (before.identity, info.identity)
@@ -47,7 +48,7 @@ class HeardOutput:
         """
         for meter in self._meters:
             meter.suspended = bool(reason)
-        self._output.tell({"say": "suspended", "sentence": reason})
+        self._output.send(CountingSuspended(reason))
 
     def check(self, meter: GuardedMeter) -> None:
         """Take a calibration of another output out of force."""
@@ -60,4 +61,4 @@ class HeardOutput:
     def _say(self, sentence: str) -> None:
         if sentence != self._sentence:
             self._sentence = sentence
-            self._output.tell({"say": "across", "sentence": sentence})
+            self._output.send(OutputChanged(sentence))

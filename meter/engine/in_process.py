@@ -9,7 +9,8 @@ from typing import Any
 from dsp.core.types import FloatArray
 from meter.audio.source import SourceRequest
 from meter.engine.engine import Engine
-from meter.engine.words import EngineWords
+from meter.engine.messages import ToWindow
+from meter.engine.received import Received, findings_types
 from meter.plugin.host import Plugin
 from meter.readings import Frame
 
@@ -18,23 +19,23 @@ FRAMES_PER_SECOND = 20
 
 
 class Mailbox:
-    """An outlet with one slot: the newest readings, and the newest words."""
+    """An output with one slot: the newest readings, and what the messages say."""
 
-    def __init__(self) -> None:
-        self._words = EngineWords()
+    def __init__(self, plugins: Sequence[Plugin] = ()) -> None:
+        self._received = Received(findings_types(lambda: plugins))
         self._newest: tuple[int, FloatArray, FloatArray] | None = None
 
     def publish(self, generation: int, status: FloatArray, values: FloatArray) -> None:
         """Replace the newest readings."""
         self._newest = (generation, status, values.copy())
 
-    def tell(self, message: dict[str, Any]) -> None:
-        """Keep what the engine says."""
-        self._words.hear(message)
+    def send(self, message: ToWindow) -> None:
+        """Keep what the message says."""
+        self._received.apply(message)
 
     def take(self) -> Frame | None:
         """The newest readings, None before the first."""
-        return None if self._newest is None else self._words.frame(*self._newest)
+        return None if self._newest is None else self._received.frame(*self._newest)
 
 
 def listen(
@@ -44,7 +45,7 @@ def listen(
 
     Ends early when the source ends or cannot be opened; the last frame's status says which.
     """
-    mailbox = Mailbox()
+    mailbox = Mailbox(plugins)
     engine = Engine(plugins, mailbox)
     for meter_id, chosen in settings.items():
         engine.configure(meter_id, chosen)
@@ -62,4 +63,4 @@ def listen(
         if (frame := mailbox.take()) is not None:
             yield frame
     finally:
-        engine.stop()
+        engine.close()

@@ -14,13 +14,25 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from meter.audio.source import SourceRequest
 from meter.engine.engine import Engine
 from meter.engine.guard import Timing
+from meter.engine.messages import (
+    ConfigureMeter,
+    HoldReadings,
+    OpenSource,
+    QuitEngine,
+    ResetReadings,
+    SetMark,
+    SuspendCounting,
+    ToEngine,
+    ToWindow,
+    encode,
+    to_engine,
+)
 from meter.engine.recorder import open_recorder
 from meter.engine.silence import Silence
 from meter.engine.snapshot import SharedSnapshot
@@ -60,8 +72,8 @@ class EngineOrder:
     logbook: str | None = None
 
 
-class PipeOutlet:
-    """Readings to the shared block, words to the pipe."""
+class PipeOutput:
+    """Readings to the shared block, messages to the pipe."""
 
     def __init__(self, block: SharedSnapshot, pipe: Connection) -> None:
         self._block = block
@@ -71,10 +83,10 @@ class PipeOutlet:
         """Make these the newest readings."""
         self._block.publish(generation, np.asarray(status), np.asarray(values))
 
-    def tell(self, message: dict[str, Any]) -> None:
+    def send(self, message: ToWindow) -> None:
         """Send a message; a window that has gone is noticed by the loop."""
         try:
-            self._pipe.send(message)
+            self._pipe.send_bytes(encode(message))
         except (BrokenPipeError, OSError):
             return
 
@@ -109,7 +121,7 @@ def make_engine(order: EngineOrder, block: SharedSnapshot, pipe: Connection) -> 
     recorder = open_recorder(Path(order.logbook)) if order.logbook else None
     engine = Engine(
         plugins,
-        PipeOutlet(block, pipe),
+        PipeOutput(block, pipe),
         timing=Timing(),
         set_aside=order.set_aside,
         recorder=recorder,
@@ -134,7 +146,7 @@ def _loop(engine: Engine, block: SharedSnapshot, pipe: Connection) -> None:
             return
         try:
             while pipe.poll(0):
-                if not obey(engine, pipe.recv()):
+                if not obey(engine, to_engine(pipe.recv_bytes())):
                     return
         except (EOFError, OSError):
             return
@@ -153,21 +165,21 @@ def next_turn(due: float, now: float) -> float:
     return max(due + TURN_SECONDS, now)
 
 
-def obey(engine: Engine, command: dict[str, Any]) -> bool:
+def obey(engine: Engine, command: ToEngine) -> bool:
     """Carry out one command of the window; False when the engine is to end."""
-    match command["do"]:
-        case "open":
-            engine.open(command["request"], command.get("feeds"))
-        case "hold":
-            engine.hold(bool(command["held"]))
-        case "reset":
+    match command:
+        case OpenSource():
+            engine.open(command.request, command.feeds)
+        case HoldReadings():
+            engine.hold(command.held)
+        case ResetReadings():
             engine.reset()
-        case "mark":
+        case SetMark():
             engine.mark()
-        case "suspend":
-            engine.output.suspend(str(command["reason"]))
-        case "configure":
-            engine.configure(command["meter"], command["settings"])
-        case "quit":
+        case SuspendCounting():
+            engine.output.suspend(command.reason)
+        case ConfigureMeter():
+            engine.configure(command.meter, command.settings)
+        case QuitEngine():
             return False
     return True

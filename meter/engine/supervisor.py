@@ -9,18 +9,31 @@ from collections.abc import Mapping
 from dataclasses import replace
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
-from typing import Any
+from pathlib import Path
 
 import numpy as np
 
 from meter.audio.source import SourceRequest
 from meter.children import start_child
+from meter.engine.messages import (
+    ConfigureMeter,
+    HoldReadings,
+    OpenSource,
+    QuitEngine,
+    ResetReadings,
+    SetMark,
+    SuspendCounting,
+    ToEngine,
+    encode,
+    to_window,
+)
 from meter.engine.process import EngineOrder, run_engine
+from meter.engine.received import Received, findings_types
 from meter.engine.silence import Silence
 from meter.engine.snapshot import SharedMemoryError, SharedSnapshot, remove_stale
 from meter.engine.status import STATUS_WORDS
-from meter.engine.words import EngineWords
 from meter.plugin.api import Settings
+from meter.plugin.host import Plugin, discover, usable
 from meter.readings import FeedStatus, Frame, Layout
 
 HANG_SECONDS = 4.0
@@ -59,7 +72,7 @@ class Supervisor:
         self._block: SharedSnapshot | None = None
         self._process: SpawnProcess | None = None
         self._pipe: Connection | None = None
-        self._words = EngineWords()
+        self._received = Received(findings_types(self._plugins))
         self._note = ""
         self._last_count = 0
         self._restarts = 0
@@ -91,15 +104,15 @@ class Supervisor:
             return self._last_frame
         if snapshot.count == self._last_count and self._last_frame is not None:
             return self._last_frame
-        if snapshot.generation not in self._words.layouts:
+        if snapshot.generation not in self._received.layouts:
             self._listen()
         status, values = snapshot.values[:STATUS_WORDS], snapshot.values[STATUS_WORDS:]
-        frame = self._words.frame(snapshot.generation, status, values, self._told)
+        frame = self._received.frame(snapshot.generation, status, values, self._told)
         if frame is None:
             return self._last_frame
         self._last_count = snapshot.count
         gaps = frame.status.gaps + self._restarts
-        self._last_frame = Frame(frame.layout, frame.values, replace(frame.status, gaps=gaps))
+        self._last_frame = Frame(frame.layout, frame.values, replace(frame.status, gaps=gaps), frame.findings)
         self._in_a_row = 0
         return self._last_frame
 
@@ -122,41 +135,41 @@ class Supervisor:
         if self._process is None and not self._closed:
             self._in_a_row = 0
             self._start()
-        self._send({"do": "open", "request": request, "feeds": feeds})
+        self._send(OpenSource(request, None if feeds is None else dict(feeds)))
 
     def hold(self, held: bool) -> None:
         """Freeze or release the readings."""
         self._order = replace(self._order, held=held)
-        self._send({"do": "hold", "held": held})
+        self._send(HoldReadings(held))
 
     def reset(self) -> None:
         """Forget what was measured, and the notes about it."""
         self._begin()
         self._note = ""
         self._restarts = 0
-        self._send({"do": "reset"})
+        self._send(ResetReadings())
 
     def suspend(self, reason: str) -> None:
         """Count nothing for this stated reason, also in any engine that follows; an empty one ends it."""
         self._order = replace(self._order, suspended=reason)
-        self._send({"do": "suspend", "reason": reason})
+        self._send(SuspendCounting(reason))
 
     def mark(self) -> None:
         """Begin the figures since the mark anew."""
-        self._send({"do": "mark"})
+        self._send(SetMark())
 
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change a meter's settings, now and in any engine that follows."""
         merged = {**self._order.settings.get(meter_id, {}), **settings}
         self._order = replace(self._order, settings={**self._order.settings, meter_id: merged})
-        self._send({"do": "configure", "meter": meter_id, "settings": dict(settings)})
+        self._send(ConfigureMeter(meter_id, dict(settings)))
 
     def close(self) -> None:
         """End the engine and remove the shared block; may be called twice."""
         if self._closed:
             return
         self._closed = True
-        self._send({"do": "quit"})
+        self._send(QuitEngine())
         self._end_process(QUIT_SECONDS)
         if self._block is not None:
             self._block.close()
@@ -177,7 +190,7 @@ class Supervisor:
         context = multiprocessing.get_context("spawn")
         self._block.forget()
         self._block.beat_window(time.monotonic_ns())
-        self._words.forget()
+        self._received.forget()
         self._last_count = 0
         ours, theirs = context.Pipe()
         self._process = context.Process(
@@ -191,9 +204,14 @@ class Supervisor:
     def _listen(self) -> None:
         try:
             while self._pipe is not None and self._pipe.poll(0):
-                self._words.hear(self._pipe.recv())
+                self._received.apply(to_window(self._pipe.recv_bytes()))
         except (EOFError, OSError):
             return
+
+    def _plugins(self) -> list[Plugin]:
+        """The meters of the engine, as this side finds them."""
+        folders = [Path(folder) for folder in self._order.folders]
+        return usable(discover(folders, enabled=self._order.enabled))
 
     def _trouble(self) -> str:
         """Why the engine must be replaced, or an empty string."""
@@ -208,7 +226,7 @@ class Supervisor:
             return "did not start" if silent > START_SECONDS else ""
         if not self._block.opening:
             return "did not answer" if silent > HANG_SECONDS else ""
-        patience = LOADING_SECONDS if meter in self._words.foreign else OPENING_SECONDS
+        patience = LOADING_SECONDS if meter in self._received.foreign else OPENING_SECONDS
         return "did not answer" if silent > patience else ""
 
     def _replace(self, reason: str) -> None:
@@ -241,15 +259,15 @@ class Supervisor:
         """Meters that are to be left out after this death of an engine, with the reason."""
         died_in = [name for _, name in self._deaths]
         again = "the engine ended in it again and again"
-        if meter in self._words.foreign:
+        if meter in self._received.foreign:
             return {meter: again} if died_in.count(meter) >= DEATHS_IN_FOREIGN else {}
         if meter and self._in_a_row >= DEATHS_IN_OURS and died_in[-DEATHS_IN_OURS:] == [meter] * DEATHS_IN_OURS:
             return {meter: again}
         since = time.monotonic() - UNNAMED_SECONDS
-        if sum(at >= since and name not in self._words.foreign for at, name in self._deaths) < UNNAMED_DEATHS:
+        if sum(at >= since and name not in self._received.foreign for at, name in self._deaths) < UNNAMED_DEATHS:
             return {}
         why = f"the engine ended {UNNAMED_DEATHS} times within {UNNAMED_SECONDS:.0f} s and no cause was found"
-        return dict.fromkeys(self._words.foreign - set(self._order.set_aside), why)
+        return dict.fromkeys(self._received.foreign - set(self._order.set_aside), why)
 
     def _give_up(self, reason: str) -> None:
         self._end_process(0.0)
@@ -262,21 +280,21 @@ class Supervisor:
         """What the last readings are now that no engine stands behind them."""
         last = self._last_frame or Frame(Layout(()), np.empty(0))
         status = replace(
-            last.status, state=state, sentence=self._words.sentence(self._told), gaps=last.status.gaps + 1
+            last.status, state=state, sentence=self._received.sentence(self._told), gaps=last.status.gaps + 1
         )
-        self._last_frame = Frame(last.layout, last.values, status)
+        self._last_frame = Frame(last.layout, last.values, status, last.findings)
 
     @property
     def _told(self) -> str:
         """The note, and what came of the since-reset readings once the new engine has said it."""
-        if not self._note or self._process is None or not self._words.layouts:
+        if not self._note or self._process is None or not self._received.layouts:
             return self._note
-        return f"{self._note[:-1]}; {self._words.state_saver or BEGAN_ANEW}."
+        return f"{self._note[:-1]}; {self._received.restored or BEGAN_ANEW}."
 
     def _meter_at_work(self) -> str:
         self._listen()
         index = self._block.meter_at_work if self._block is not None else -1
-        return self._words.meters[index] if 0 <= index < len(self._words.meters) else ""
+        return self._received.meters[index] if 0 <= index < len(self._received.meters) else ""
 
     def _end_process(self, patience: float) -> None:
         process, pipe = self._process, self._pipe
@@ -291,8 +309,8 @@ class Supervisor:
             with contextlib.suppress(OSError):
                 pipe.close()
 
-    def _send(self, command: dict[str, Any]) -> None:
+    def _send(self, command: ToEngine) -> None:
         if self._pipe is None:
             return
         with contextlib.suppress(OSError):
-            self._pipe.send(command)
+            self._pipe.send_bytes(encode(command))

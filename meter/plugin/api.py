@@ -10,18 +10,29 @@ thread only. The life of a processor::
     skip(frames)             [dsp]  that many frames were lost here; never invent them
     read(out)                [dsp]  out["key"] = value for each field of the manifest; NaN = not yet
     reset()                  [dsp]  forget the signal, keep the settings; what a whole sitting adds up stays
-    mark()                   [dsp]  may be left out (since 1.1): figures "since the mark" begin here
-    save_state()             [dsp]  may be left out (since 1.2): what is counted since the reset, as plain data
+    mark()                   [dsp]  optional: figures "since the mark" restart here
+    save_state()             [dsp]  optional: what is counted since the reset, as plain data
     restore_state(kept)      [dsp]  goes with it: continues from save_state(); after prepare(), before skip()
+    stretch(study)           [dsp]  optional: what a study looks back at, or None when there is nothing new
 
 Block sizes vary from 1 frame to minutes; any split of the same signal must give the same readings.
-Since 1.1 a meter may listen to every feed of the source: its manifest says ``feed = "all"``, its blocks hold all
-channels, ``spec.feeds`` names the columns of each feed, and a field of size ``"parts"`` has values for each part.
-Since 1.2 what a meter counts since the reset can outlive the engine process. ``save_state`` returns it every few
-seconds: names with a number or an array of numbers each, arrays that the meter does not change afterwards. A new
-engine prepares the meter for the same source, calls ``restore_state`` and then ``skip`` for what was missed. An
-exception there costs only the saved state.
-An exception elsewhere, or three ticks in a row past the time a tick may take, puts the meter in quarantine.
+
+A meter may listen to every feed of the source: its manifest says ``feed = "all"``, its blocks hold all channels,
+``spec.feeds`` names the columns of each feed, and a field of size ``"parts"`` has values for each part.
+
+What a meter counts since the reset can outlive the engine process. ``save_state`` returns it every few seconds:
+names with a number or an array of numbers each, arrays that the meter does not change afterwards. A new engine
+prepares the meter for the same source, calls ``restore_state`` and then ``skip`` for what was missed. An exception
+there costs only the saved state.
+
+A study is what looks back over seconds: a plain function ``study(stretch, settings, before) -> findings`` that the
+manifest names in a ``[[study]]`` table. It runs on a thread of its own, outside the DSP loop. ``stretch`` is what the
+processor's method of that name returned: a record that nothing changes afterwards, made within 2 ms. ``before`` is
+the last result for this source, None after a reset; a study that looks at a part of the sound at a time carries over
+the rest from it. ``findings`` are one msgspec.Struct of plain values. Faces find it in ``frame.findings`` under
+``"meter.study"``. One study runs at a time, on the newest stretch; all together use a tenth of a core.
+
+An exception anywhere else, or three ticks in a row past the time a tick may take, puts the meter in quarantine.
 """
 
 from __future__ import annotations
@@ -37,8 +48,8 @@ from meter.readings import Field, Slot
 
 __all__ = ["CONTRACT", "Field", "FloatArray", "Processor", "Readout", "SavedState", "Setting", "Settings", "Spec"]
 
-CONTRACT = (1, 2)
-"""Major must equal the host's, minor must not exceed it."""
+CONTRACT = "2.0"
+"""What a manifest must say; a meter made for another contract is refused."""
 
 Setting = float | str | bool
 Settings = Mapping[str, Setting]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from pathlib import Path
 from typing import Annotated
@@ -51,6 +50,19 @@ class SettingEntry(msgspec.Struct, forbid_unknown_fields=True):
         return value
 
 
+class StudyEntry(msgspec.Struct, forbid_unknown_fields=True):
+    """One ``[[study]]`` table: a slow analysis, run outside the DSP loop.
+
+    ``function`` and ``findings`` are ``"module:name"`` of a plain function and of the msgspec.Struct it returns. It
+    runs at most once in ``every_seconds``, 0.05 to 3600.
+    """
+
+    key: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
+    function: str
+    findings: str
+    every_seconds: Annotated[float, msgspec.Meta(ge=0.05, le=3600.0)] = 1.0
+
+
 class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     """All that the host knows of a meter before it imports anything.
 
@@ -72,16 +84,12 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     views: dict[str, str] = {}
     field: list[Field] = []
     setting: list[SettingEntry] = []
+    study: list[StudyEntry] = []
 
     @property
     def fields(self) -> tuple[Field, ...]:
         """The readings this meter reports, in the order of the manifest."""
         return tuple(self.field)
-
-    @property
-    def saves_state(self) -> bool:
-        """True when it was made for a contract by which a meter may keep what it counts (1.2)."""
-        return tuple(map(int, self.contract.split("."))) >= (1, 2)
 
     def settings(self, chosen: Settings) -> dict[str, Setting]:
         """Defaults overlaid with ``chosen``; raises ValueError for an unknown key or a value out of bounds."""
@@ -116,20 +124,31 @@ def is_dotted_name(name: str) -> bool:
 
 
 def _check(manifest: Manifest, path: Path) -> None:
-    match = re.fullmatch(r"(\d+)\.(\d+)", manifest.contract)
-    if match is None:
-        raise ManifestError(f'{path}: contract must look like "1.0", not {manifest.contract!r}.')
-    major, minor = int(match[1]), int(match[2])
-    if major != CONTRACT[0] or minor > CONTRACT[1]:
-        ours = f"{CONTRACT[0]}.{CONTRACT[1]}"
-        raise ManifestError(f"{path} was made for contract {manifest.contract}; this program has {ours}.")
-    if (major, minor) < (1, 1) and _needs_1_1(manifest):
-        raise ManifestError(f'{path} uses what came with contract 1.1; write contract = "1.1".')
-    dotted = [manifest.processor, *([manifest.face] if manifest.face else []), *manifest.views.values()]
-    for name in dotted:
+    if manifest.contract != CONTRACT:
+        raise ManifestError(f"{path} was made for contract {manifest.contract}; this program has {CONTRACT}.")
+    _check_names(manifest, path)
+    _check_fields(manifest, path)
+    for setting in manifest.setting:
+        try:
+            setting.check(setting.default)
+        except ValueError as error:
+            raise ManifestError(f"{path}: the default is not allowed. {error}") from error
+
+
+def _check_names(manifest: Manifest, path: Path) -> None:
+    studies = [name for study in manifest.study for name in (study.function, study.findings)]
+    faces = [manifest.face] if manifest.face else []
+    for name in (manifest.processor, *faces, *manifest.views.values(), *studies):
         module, colon, inside = name.partition(":")
         if not (colon and is_dotted_name(module) and inside.isidentifier()):
-            raise ManifestError(f'{path}: processor, face and views must look like "module:Class", not {name!r}.')
+            raise ManifestError(f'{path}: processor, face, views and studies look like "module:Class", not {name!r}.')
+    studies = [study.key for study in manifest.study]
+    for key in studies:
+        if studies.count(key) > 1:
+            raise ManifestError(f"{path}: study “{key}” is there twice.")
+
+
+def _check_fields(manifest: Manifest, path: Path) -> None:
     keys = [entry.key for entry in manifest.field]
     for entry in manifest.field:
         if keys.count(entry.key) > 1:
@@ -146,13 +165,3 @@ def _check(manifest: Manifest, path: Path) -> None:
             raise ManifestError(f"{path}: field “{entry.key}” may have 1 to {MAX_EACH} values for each.")
         if entry.summary and (entry.size, entry.each) != (1, 1):
             raise ManifestError(f"{path}: field “{entry.key}” is in the summary, so it must be a single value.")
-    for setting in manifest.setting:
-        try:
-            setting.check(setting.default)
-        except ValueError as error:
-            raise ManifestError(f"{path}: the default is not allowed. {error}") from error
-
-
-def _needs_1_1(manifest: Manifest) -> bool:
-    several = any(entry.size == PER_PART or entry.each != 1 for entry in manifest.field)
-    return several or manifest.feed == ALL_FEEDS or bool(manifest.views) or not manifest.on_pages

@@ -83,14 +83,15 @@ class Played:
     """A link that shows readings made before, one more at each look, through a shared block as an engine does."""
 
     def __init__(self, layout: Any, values: np.ndarray, status: np.ndarray) -> None:
+        from meter.engine.messages import LayoutChanged, SourceOpened
+        from meter.engine.received import Received
         from meter.engine.snapshot import SharedSnapshot
-        from meter.engine.words import EngineWords
 
         self._values, self._status = values, status
         self._block = SharedSnapshot.create()
-        self._words = EngineWords()
-        self._words.hear({"say": "layout", "generation": 1, "slots": layout.to_plain()})
-        self._words.hear({"say": "source", "source": "demo"})
+        self._received = Received(lambda _key: None)
+        self._received.apply(LayoutChanged.of(1, layout))
+        self._received.apply(SourceOpened("demo"))
         self.shown = 0
         self.spent = 0.0
 
@@ -104,7 +105,7 @@ class Played:
         snapshot = self._block.take()
         assert snapshot is not None
         words = self._status.shape[1]
-        return self._words.frame(1, snapshot.values[:words], snapshot.values[words:])
+        return self._received.frame(1, snapshot.values[:words], snapshot.values[words:])
 
     def close(self) -> None:
         """A window was closed; the next one shows the same readings."""

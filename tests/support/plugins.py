@@ -20,7 +20,7 @@ def write_meter(
         id = "{meter_id}"
         name = "Meter {meter_id}"
         version = "0.1.0"
-        contract = "1.0"
+        contract = "2.0"
         processor = "process:Meter"
 
         [[field]]

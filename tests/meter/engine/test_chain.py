@@ -11,9 +11,10 @@ import pytest
 from dsp.core.signals import tone
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
+from meter.engine.messages import LayoutChanged, encode, to_window
 from meter.measure import file_meters
 from meter.plugin.host import discover
-from meter.readings import Frame, Layout
+from meter.readings import Frame
 from tests.support.plugins import write_meter
 
 RATE = 48_000
@@ -166,7 +167,7 @@ def test_a_meter_of_all_feeds_gets_every_channel_and_the_map(tmp_path: Path) -> 
     assert frame.number("b.total") == 480.0
     assert (frame.parts, frame.feeds, frame.layout.channel_names) == (("kick", "bass"), feeds, tuple("ABCDEF"))
     assert meters[0]._processor.feeds == feeds
-    again = Layout.from_plain(frame.layout.to_plain())
+    again = to_window(encode(LayoutChanged.of(1, frame.layout))).layout
     assert (again.slots, again.feeds, again.channel_names) == (frame.layout.slots, feeds, tuple("ABCDEF"))
 
 

@@ -93,14 +93,11 @@ class Bench:
         return self.run(1.0)
 
 
-def keeping_meter(folder: Path, meter_id: str, methods: str = SAVES_STATE, contract: str = "1.2") -> Path:
+def keeping_meter(folder: Path, meter_id: str, methods: str = SAVES_STATE) -> Path:
     write_meter(folder, meter_id)
-    for name, change in (
-        ("manifest.toml", lambda text: text.replace('contract = "1.0"', f'contract = "{contract}"')),
-        ("process.py", lambda text: text + "".join(f"    {line}\n" for line in dedent(methods).splitlines())),
-    ):
-        path = folder / name
-        path.write_text(change(path.read_text(encoding="utf-8")), encoding="utf-8")
+    path = folder / "process.py"
+    added = "".join(f"    {line}\n" for line in dedent(methods).splitlines())
+    path.write_text(path.read_text(encoding="utf-8") + added, encoding="utf-8")
     return folder
 
 
@@ -216,35 +213,26 @@ def test_an_engine_that_dies_while_it_writes_leaves_the_last_one(bench: Bench) -
     assert second.taken_at == pytest.approx(first.taken_at - EVERY_SECONDS, abs=0.1)
 
 
-def others(tmp_path: Path, methods: str, contract: str = "1.2") -> Bench:
+def others(tmp_path: Path, methods: str) -> Bench:
     """A meter with these methods beside one that keeps."""
-    bench = Bench(
-        keeping_meter(tmp_path / "odd", "odd", methods, contract), keeping_meter(tmp_path / "tally", "tally")
-    )
+    bench = Bench(keeping_meter(tmp_path / "odd", "odd", methods), keeping_meter(tmp_path / "tally", "tally"))
     bench.start()
     bench.run(10.0)
     return bench
 
 
 @pytest.mark.parametrize(
-    ("methods", "contract"),
+    "methods",
     [
-        ("def save_state(self):\n    raise SystemExit(1)", "1.2"),
-        ("def save_state(self):\n    return {'self': self}", "1.2"),
-        ("def save_state(self):\n    return None", "1.2"),
-        (
-            "def save_state(self):\n    return {'total': 1.0}\n\n"
-            "def restore_state(self, kept):\n    self.total = kept['gone']",
-            "1.2",
-        ),
-        ("def save_state(self):\n    raise RuntimeError('my own word')", "1.1"),
-        ("", "1.0"),
+        "def save_state(self):\n    raise SystemExit(1)",
+        "def save_state(self):\n    return {'self': self}",
+        "def save_state(self):\n    return None",
+        "def save_state(self):\n    return {'total': 1.0}\n\n"
+        "def restore_state(self, kept):\n    self.total = kept['gone']",
     ],
 )
-def test_a_meter_that_cannot_begins_anew_is_named_and_measures_on(
-    tmp_path: Path, methods: str, contract: str
-) -> None:
-    bench = others(tmp_path, methods, contract)
+def test_a_meter_that_cannot_begins_anew_is_named_and_measures_on(tmp_path: Path, methods: str) -> None:
+    bench = others(tmp_path, methods)
     assert bench.box.take().status.quarantined == {}
     frame = bench.replace()
     assert frame.number("odd.total") == pytest.approx(total(1.0), rel=0.05)

@@ -13,7 +13,7 @@ GOOD = """
 id = "tilt"
 name = "Tilt"
 version = "1.0.0"
-contract = "1.0"
+contract = "2.0"
 processor = "process:Tilt"
 
 [[field]]
@@ -41,7 +41,14 @@ def write(folder: Path, text: str) -> Path:
     return path
 
 
-NEWER = GOOD.replace('"1.0"', '"1.1"').replace("summary = true", 'size = "parts"\neach = 4')
+STUDY = """[[study]]
+key = "tilt_now"
+function = "study:tilt"
+findings = "study:TiltFindings"
+
+[[field]]"""
+
+NEWER = GOOD.replace("summary = true", 'size = "parts"\neach = 4')
 
 
 def test_a_meter_of_all_feeds_may_have_values_for_each_part(tmp_path: Path) -> None:
@@ -57,8 +64,8 @@ def test_a_meter_of_all_feeds_may_have_values_for_each_part(tmp_path: Path) -> N
         ("each = 4", "each = 0", "may have 1 to 256 values"),
         ("each = 4", "each = 4\nsummary = true", "must be a single value"),
         ('size = "parts"', 'size = "bits"', "“channels” or “parts”"),
-        ('id = "tilt"', 'id = "tilt"\nviews = { small = "Small" }', "must look like"),
-        ('id = "tilt"', 'id = "tilt"\nviews = { small = "../face:Small" }', "must look like"),
+        ('id = "tilt"', 'id = "tilt"\nviews = { small = "Small" }', "look like"),
+        ('id = "tilt"', 'id = "tilt"\nviews = { small = "../face:Small" }', "look like"),
     ],
 )
 def test_what_came_with_1_1_is_checked_too(tmp_path: Path, old: str, new: str, words: str) -> None:
@@ -92,27 +99,27 @@ def test_a_setting_out_of_bounds_is_refused(tmp_path: Path, chosen: dict, words:
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('contract = "1.0"', 'contract = "2.0"', "made for contract 2.0"),
-        ('contract = "1.0"', 'contract = "1.9"', "made for contract 1.9"),
-        ('unit = "dB"', 'unit = "dB"\nsize = "parts"', "came with contract 1.1"),
-        ('unit = "dB"', 'unit = "dB"\neach = 2', "came with contract 1.1"),
-        ('id = "tilt"', 'id = "tilt"\nfeed = "all"', "came with contract 1.1"),
-        ('id = "tilt"', 'id = "tilt"\non_pages = false', "came with contract 1.1"),
-        ('contract = "1.0"', 'contract = "one"', "contract must look like"),
+        ('contract = "2.0"', 'contract = "1.2"', "made for contract 1.2; this program has 2.0"),
+        ('contract = "2.0"', 'contract = "2.1"', "made for contract 2.1; this program has 2.0"),
+        ('contract = "2.0"', "contract = 2.0", "not a valid manifest"),
         ('id = "tilt"', 'id = "Tilt!"', "not a valid manifest"),
         ('unit = "dB"', 'unit = "furlong"', "has the unit 'furlong'"),
-        ('processor = "process:Tilt"', 'processor = "process"', "must look like"),
-        ('processor = "process:Tilt"', 'processor = "../x/process:Tilt"', "must look like"),
-        ('processor = "process:Tilt"', 'processor = "/x/process:Tilt"', "must look like"),
-        ('processor = "process:Tilt"', 'processor = "..process:Tilt"', "must look like"),
-        ('processor = "process:Tilt"', 'processor = "process:Tilt.__init__"', "must look like"),
-        ('processor = "process:Tilt"', 'processor = "process:Tilt"\nface = "a/b:Face"', "must look like"),
+        ('processor = "process:Tilt"', 'processor = "process"', "look like"),
+        ('processor = "process:Tilt"', 'processor = "../x/process:Tilt"', "look like"),
+        ('processor = "process:Tilt"', 'processor = "/x/process:Tilt"', "look like"),
+        ('processor = "process:Tilt"', 'processor = "..process:Tilt"', "look like"),
+        ('processor = "process:Tilt"', 'processor = "process:Tilt.__init__"', "look like"),
+        ('processor = "process:Tilt"', 'processor = "process:Tilt"\nface = "a/b:Face"', "look like"),
         ("summary = true", "summary = true\nsize = 4", "must be a single value"),
         ("summary = true", "size = 0", "needs a size"),
         ("summary = true", "colour = 1", "not a valid manifest"),
         ("default = 1000.0", "default = 1.0", "the default is not allowed"),
         ('name = "Tilt"', "name = ", "not a valid manifest"),
         ('version = "1.0.0"', "", "not a valid manifest"),
+        ("[[field]]", STUDY.replace("study:tilt", "study"), "look like"),
+        ("[[field]]", STUDY.replace("tilt_now", "Tilt now"), "not a valid manifest"),
+        ("[[field]]", STUDY.replace("[[field]]", "every_seconds = 0.0\n[[field]]"), "not a valid manifest"),
+        ("[[field]]", STUDY.replace("[[field]]", STUDY), "study “tilt_now” is there twice"),
     ],
 )
 def test_a_broken_manifest_is_refused_with_one_sentence(tmp_path: Path, old: str, new: str, words: str) -> None:

@@ -1,0 +1,165 @@
+"""Messages between the engine process and the window process, one struct each; msgpack on the pipe.
+
+``to_window`` and ``to_engine`` turn bytes into a message. Readings do not travel here: they are in the shared block.
+"""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import msgspec
+
+from meter.audio.source import SourceRequest
+from meter.plugin.api import Setting
+from meter.readings import Layout, Slot
+
+
+class Message(msgspec.Struct, frozen=True, tag=True):
+    """Base of all messages."""
+
+
+# From the engine
+
+
+class MetersLoaded(Message, frozen=True):
+    """The meters of this engine in their order; True for those of this program."""
+
+    ours: dict[str, bool]
+
+
+class LayoutChanged(Message, frozen=True):
+    """Where each reading lies in the snapshots of ``generation``."""
+
+    generation: int
+    slots: tuple[Slot, ...]
+    feeds: dict[str, tuple[int, ...]]
+    channel_names: tuple[str, ...]
+
+    @classmethod
+    def of(cls, generation: int, layout: Layout) -> LayoutChanged:
+        """The message for one layout."""
+        return cls(generation, layout.slots, layout.feeds, tuple(layout.channel_names))
+
+    @property
+    def layout(self) -> Layout:
+        """The layout it was made from."""
+        return Layout(self.slots, self.feeds, self.channel_names)
+
+
+class SourceOpened(Message, frozen=True):
+    """The name of the source, and the system's own name of it."""
+
+    source: str
+    output: str = ""
+
+
+class CountingSuspended(Message, frozen=True):
+    """Why nothing is counted at present; empty when counting goes on."""
+
+    sentence: str
+
+
+class OutputChanged(Message, frozen=True):
+    """That the figures since R hold two outputs; empty when they do not."""
+
+    sentence: str
+
+
+class FeedSentence(Message, frozen=True):
+    """The sentence of the feed line."""
+
+    sentence: str
+
+
+class RecorderSentence(Message, frozen=True):
+    """What is wrong with the exposure record; empty when nothing is."""
+
+    sentence: str
+
+
+class StateRestored(Message, frozen=True):
+    """What was restored from the engine before this one."""
+
+    sentence: str
+
+
+class FaultsChanged(Message, frozen=True):
+    """Meters in quarantine, with one sentence each."""
+
+    faults: dict[str, str]
+
+
+class FindingsMade(Message, frozen=True):
+    """Findings of one study (``key`` is ``meter.study``), encoded as msgpack."""
+
+    key: str
+    encoded: bytes
+
+
+class FindingsDropped(Message, frozen=True):
+    """All findings so far are of another source, or from before a reset."""
+
+
+ToWindow: TypeAlias = (
+    MetersLoaded
+    | LayoutChanged
+    | SourceOpened
+    | CountingSuspended
+    | OutputChanged
+    | FeedSentence
+    | RecorderSentence
+    | StateRestored
+    | FaultsChanged
+    | FindingsMade
+    | FindingsDropped
+)
+
+
+# From the window
+
+
+class OpenSource(Message, frozen=True):
+    """Listen to another source; ``feeds`` names the columns of each feed."""
+
+    request: SourceRequest
+    feeds: dict[str, tuple[int, ...]] | None = None
+
+
+class HoldReadings(Message, frozen=True):
+    """Freeze the readings, or release them."""
+
+    held: bool
+
+
+class ResetReadings(Message, frozen=True):
+    """Restart the figures since R."""
+
+
+class SetMark(Message, frozen=True):
+    """Restart the figures since the mark."""
+
+
+class SuspendCounting(Message, frozen=True):
+    """Count nothing for this reason; an empty one ends it."""
+
+    reason: str
+
+
+class ConfigureMeter(Message, frozen=True):
+    """Change these settings of one meter."""
+
+    meter: str
+    settings: dict[str, Setting]
+
+
+class QuitEngine(Message, frozen=True):
+    """End the engine process."""
+
+
+ToEngine: TypeAlias = (
+    OpenSource | HoldReadings | ResetReadings | SetMark | SuspendCounting | ConfigureMeter | QuitEngine
+)
+
+encode = msgspec.msgpack.Encoder().encode
+to_window = msgspec.msgpack.Decoder(ToWindow).decode
+to_engine = msgspec.msgpack.Decoder(ToEngine).decode

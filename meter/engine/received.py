@@ -1,0 +1,136 @@
+"""What the messages of one engine say, kept on the side that shows it, and put back into frames."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import msgspec
+
+from dsp.core.types import FloatArray
+from meter.engine.messages import (
+    CountingSuspended,
+    FaultsChanged,
+    FeedSentence,
+    FindingsDropped,
+    FindingsMade,
+    LayoutChanged,
+    MetersLoaded,
+    OutputChanged,
+    RecorderSentence,
+    SourceOpened,
+    StateRestored,
+    ToWindow,
+)
+from meter.engine.status import unpack_status
+from meter.plugin.host import Plugin, load_object
+from meter.readings import Frame, Layout
+
+FindingsType = Callable[[str], type | None]
+"""The type of the findings called ``meter.study``, None for one that is not known."""
+
+
+class Received:
+    """``apply`` takes each message, ``frame`` makes a frame of a snapshot."""
+
+    def __init__(self, findings_type: FindingsType) -> None:
+        self._findings_type = findings_type
+        self._output = ""
+        self._output_changes = 0
+        self.forget()
+
+    def forget(self) -> None:
+        """Another engine starts: drop all but the output that was heard last."""
+        self.layouts: dict[int, Layout] = {}
+        self._source = ""
+        self._sentences: dict[type, str] = {}
+        self.meters: list[str] = []
+        self.foreign: frozenset[str] = frozenset()
+        self.restored = ""
+        self._faults: dict[str, str] = {}
+        self._findings: Mapping[str, Any] = {}
+
+    def apply(self, message: ToWindow) -> None:
+        """Keep what one message says."""
+        match message:
+            case LayoutChanged():
+                self.layouts[message.generation] = message.layout
+            case SourceOpened():
+                self._source = message.source
+                self._follow(message.output)
+            case CountingSuspended() | FeedSentence() | OutputChanged() | RecorderSentence():
+                self._sentences[type(message)] = message.sentence
+            case MetersLoaded():
+                self.meters = list(message.ours)
+                self.foreign = frozenset(name for name, ours in message.ours.items() if not ours)
+            case StateRestored():
+                self.restored = message.sentence
+            case FaultsChanged():
+                self._faults = message.faults
+            case FindingsMade():
+                self._decode(message)
+            case FindingsDropped():
+                self._findings = {}
+
+    def sentence(self, note: str = "") -> str:
+        """Everything that is to be said now, with a ``note`` of this side at the end."""
+        order = (CountingSuspended, FeedSentence, OutputChanged, RecorderSentence)
+        found = [self._sentences.get(kind, "") for kind in order]
+        return " ".join(words for words in (*found, note) if words)
+
+    def frame(self, generation: int, status: FloatArray, values: FloatArray, note: str = "") -> Frame | None:
+        """The readings as a frame, None while their layout is not known here."""
+        layout = self.layouts.get(generation, Layout(()))
+        if len(values) != layout.total:
+            return None
+        found = unpack_status(status, self._source, self.sentence(note), self._faults)
+        found = replace(found, output=self._output, output_changes=self._output_changes)
+        return Frame(layout, values, found, self._findings)
+
+    def _decode(self, message: FindingsMade) -> None:
+        kind = self._findings_type(message.key)
+        if kind is None:
+            return
+        try:
+            found: object = msgspec.msgpack.decode(message.encoded, type=kind)
+        except msgspec.ValidationError as error:
+            meter_id, _, study = message.key.partition(".")
+            fault = f"Meter “{meter_id}”: the findings of its study “{study}” cannot be read ({error})."
+            self._faults = {**self._faults, meter_id: fault}
+            return
+        self._findings = {**self._findings, message.key: found}
+
+    def _follow(self, output: str) -> None:
+        """Count every change of output, also one that was over before it was shown."""
+        if output != self._output:
+            self._output_changes += bool(self._output)
+            self._output = output
+
+
+def findings_types(plugins: Callable[[], Sequence[Plugin]]) -> FindingsType:
+    """Look up findings by the manifests of ``plugins``, which is called once, when the first type is wanted."""
+    known: dict[str, type | None] = {}
+    entries: dict[str, tuple[Plugin, str]] = {}
+
+    def find(key: str) -> type | None:
+        if not entries:
+            entries.update(
+                (f"{plugin.id}.{study.key}", (plugin, study.findings))
+                for plugin in plugins()
+                for study in (plugin.manifest.study if plugin.manifest else ())
+            )
+        if key not in known:
+            known[key] = _load(*entries[key]) if key in entries else None
+        return known[key]
+
+    return find
+
+
+def _load(plugin: Plugin, dotted: str) -> type | None:
+    """The type, None where the author's module fails on this side."""
+    try:
+        found = load_object(plugin, dotted)
+    except (Exception, SystemExit):
+        return None
+    return found if isinstance(found, type) else None

@@ -1,0 +1,214 @@
+"""Runs the studies of a chain beside the DSP loop: one at a time, on the newest stretch, never queued.
+
+``Studies.attend`` is called in every turn of the loop. It takes the result of a study that has ended and starts the
+next one that is due on what its meter captured. The study itself runs on a thread of its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import math
+import queue
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import msgspec
+
+from meter.engine.guard import GuardedMeter, reason_of
+from meter.plugin.api import Settings
+from meter.plugin.manifest import StudyEntry
+
+SHARE_OF_A_CORE = 0.1
+"""All studies together use no more: after each, the thread rests for as long as that takes."""
+LONGEST_REST_SECONDS = 5.0
+LONGEST_STUDY_SECONDS = 20.0
+"""A study that has not returned by then sets its meter aside."""
+LONGEST_CAPTURE_SECONDS = 0.05
+"""Wall time of a ``stretch`` call; three longer ones in a row set the meter aside."""
+SLOW_CAPTURES = 3
+
+Clock = Callable[[], float]
+Deliver = Callable[[str, bytes], None]
+
+
+@dataclass(frozen=True)
+class Work:
+    """One run of a study. ``epoch`` changes with the source and at a reset."""
+
+    meter: GuardedMeter
+    entry: StudyEntry
+    stretch: object
+    settings: Settings
+    before: Any
+    epoch: int
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of it: ``findings`` and the same encoded, or ``fault``, one reason. ``busy_seconds`` is CPU time."""
+
+    work: Work
+    findings: Any
+    encoded: bytes
+    fault: str
+    busy_seconds: float
+
+
+class Studies:
+    """See the module's description. All methods are called from the DSP loop. [dsp]
+
+    ``deliver`` is called with ``meter.study`` and the encoded findings, and with two empty values when all findings
+    so far no longer hold. With ``threaded`` False a study runs within ``attend``, for callers without real time.
+    """
+
+    def __init__(self, deliver: Deliver, *, threaded: bool = True) -> None:
+        self._deliver = deliver
+        self._threaded = threaded
+        self._worker: StudyWorker | None = None
+        self._due: dict[str, tuple[GuardedMeter, StudyEntry]] = {}
+        self._before: dict[str, Any] = {}
+        self._last: dict[str, float] = {}
+        self._slow: dict[str, int] = {}
+        self._epoch = 0
+        self._rest_until = -math.inf
+        self._running: tuple[Work, float] | None = None
+
+    def follow(self, meters: Sequence[GuardedMeter]) -> None:
+        """Another chain: run the studies of these meters, and forget all findings."""
+        self._due = {f"{meter.id}.{entry.key}": (meter, entry) for meter in meters for entry in meter.manifest.study}
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget all findings; a result that is still to come is dropped."""
+        self._epoch += 1
+        self._before.clear()
+        self._last.clear()
+        self._rest_until = -math.inf
+        if self._due:
+            self._deliver("", b"")
+
+    def hurry(self) -> None:
+        """Something was set or marked: the next study need not wait."""
+        self._last.clear()
+        self._rest_until = -math.inf
+
+    def attend(self, now: float) -> None:
+        """Take a result if there is one, and start the next study that is due. ``now`` in seconds, never waits."""
+        if self._running is not None and self._worker is not None:
+            self._collect(self._worker, *self._running, now)
+        if self._running is None:
+            self._start_next(now)
+
+    def close(self) -> None:
+        """Let the thread end after the study at work."""
+        if self._worker is not None:
+            self._worker.end()
+
+    def _collect(self, worker: StudyWorker, work: Work, began: float, now: float) -> None:
+        outcome = worker.outcome()
+        if outcome is not None:
+            self._running = None
+            self._take(outcome, now)
+        elif now - began > LONGEST_STUDY_SECONDS:
+            self._running = None
+            name = work.meter.manifest.name
+            took = f"its study “{work.entry.key}” did not return within {LONGEST_STUDY_SECONDS:.0f} s"
+            work.meter.exclude(f"Meter “{name}” is set aside: {took}.")
+            worker.interrupt()
+            self._worker = None
+
+    def _start_next(self, now: float) -> None:
+        if now < self._rest_until:
+            return
+        for key in sorted(self._due, key=lambda key: self._last.get(key, -math.inf)):
+            meter, entry = self._due[key]
+            if now - self._last.get(key, -math.inf) < entry.every_seconds:
+                continue
+            self._last[key] = now
+            stretch = self._capture(key, meter, entry)
+            if stretch is None:
+                continue
+            work = Work(meter, entry, stretch, meter.settings, self._before.get(key), self._epoch)
+            if self._threaded:
+                self._worker = self._worker or StudyWorker()
+                self._worker.start(work)
+                self._running = work, now
+            else:
+                self._take(run(work), now)
+            return
+
+    def _capture(self, key: str, meter: GuardedMeter, entry: StudyEntry) -> object | None:
+        began = time.perf_counter()
+        stretch = meter.stretch(entry.key)
+        slow = time.perf_counter() - began > LONGEST_CAPTURE_SECONDS
+        self._slow[key] = self._slow.get(key, 0) + 1 if slow and not meter.ours else 0
+        if self._slow[key] >= SLOW_CAPTURES:
+            meter.fail(f"capturing for its study “{entry.key}” takes over {LONGEST_CAPTURE_SECONDS * 1000:.0f} ms")
+        return stretch
+
+    def _take(self, outcome: Outcome, now: float) -> None:
+        work, key = outcome.work, f"{outcome.work.meter.id}.{outcome.work.entry.key}"
+        rest = outcome.busy_seconds * (1.0 / SHARE_OF_A_CORE - 1.0)
+        if work.epoch != self._epoch:
+            return
+        self._rest_until = now + min(rest, LONGEST_REST_SECONDS)
+        if outcome.fault:
+            work.meter.fail(f"its study “{work.entry.key}” failed ({outcome.fault})")
+            return
+        self._before[key] = outcome.findings
+        self._deliver(key, outcome.encoded)
+
+
+class StudyWorker:
+    """A thread that runs one study at a time."""
+
+    def __init__(self) -> None:
+        self._todo: queue.SimpleQueue[Work | None] = queue.SimpleQueue()
+        self._done: queue.SimpleQueue[Outcome] = queue.SimpleQueue()
+        self._thread = threading.Thread(target=self._work, name="earwitness-studies", daemon=True)
+        self._thread.start()
+
+    def start(self, work: Work) -> None:
+        """Run this; the one before must have ended. [dsp]"""
+        self._todo.put(work)
+
+    def outcome(self) -> Outcome | None:
+        """The outcome of what was started last, None while it is at work. [dsp]"""
+        try:
+            return self._done.get_nowait()
+        except queue.Empty:
+            return None
+
+    def end(self) -> None:
+        """End the thread when it is idle. [dsp]"""
+        self._todo.put(None)
+
+    def interrupt(self) -> None:
+        """Throw SystemExit into the thread: ends a loop in Python, not one in a library. [dsp]"""
+        self.end()
+        identity = ctypes.c_ulong(self._thread.ident or 0)
+        ctypes.pythonapi.PyThreadState_SetAsyncExc(identity, ctypes.py_object(SystemExit))
+
+    def _work(self) -> None:
+        with contextlib.suppress(SystemExit):
+            while (work := self._todo.get()) is not None:
+                self._done.put(run(work))
+
+
+def run(work: Work) -> Outcome:
+    """Run a study once; what it throws, or findings of the wrong type, become the outcome's fault."""
+    began = time.thread_time()
+    findings, encoded, fault = None, b"", ""
+    try:
+        study, kind = work.meter.study_of(work.entry)
+        findings = study(work.stretch, work.settings, work.before)
+        if not isinstance(findings, kind):
+            raise TypeError(f"it returned {type(findings).__name__}, not {kind.__name__}")
+        encoded = msgspec.msgpack.encode(findings)
+    except (Exception, SystemExit) as error:
+        fault = reason_of(error)
+    return Outcome(work, findings, encoded, fault, time.thread_time() - began)

@@ -1,0 +1,269 @@
+"""Studies: run beside the loop on the newest stretch, never queued; what goes wrong sets their meter aside."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+
+from meter.audio.script import ScriptedSource, Tone
+from meter.audio.source import SourceRequest
+from meter.engine import studies as module
+from meter.engine.engine import Engine
+from meter.engine.guard import GuardedMeter
+from meter.engine.in_process import Mailbox
+from meter.engine.messages import FindingsMade
+from meter.engine.received import Received, findings_types
+from meter.engine.studies import LONGEST_STUDY_SECONDS, SHARE_OF_A_CORE, Studies
+from meter.plugin.host import Plugin, discover
+from tests.support.plugins import write_meter
+
+TABLE = """
+[[study]]
+key = "sum"
+function = "study:total"
+findings = "study:Total"
+every_seconds = 0.05
+"""
+STUDY = """
+import msgspec
+import threading
+
+class Total(msgspec.Struct, frozen=True):
+    frames: float
+    runs: int
+
+def total(stretch, settings, before):
+    return Total(stretch, before.runs + 1 if before else 1)
+"""
+STRETCH = "    def stretch(self, study):\n        return self.total\n"
+
+
+@pytest.fixture
+def make(tmp_path: Path) -> Callable[..., Plugin]:
+    """A meter that counts frames, with a study of this text."""
+
+    def made(name: str = "own", study: str = STUDY, stretch: str = STRETCH) -> Plugin:
+        folder = write_meter(tmp_path / name, name, process="self.total += float(len(block))")
+        for file, more in (("manifest.toml", TABLE), ("process.py", "\n" + stretch), ("study.py", study)):
+            path = folder / file
+            path.write_text((path.read_text(encoding="utf-8") if path.exists() else "") + more, encoding="utf-8")
+        (found,) = discover([folder], installed=False)
+        assert not found.refusal, found.refusal
+        return found
+
+    return made
+
+
+class Loop:
+    """Studies as an engine calls them, with a clock turned by hand."""
+
+    def __init__(self, plugin: Plugin, *, threaded: bool = True) -> None:
+        from dsp.core.types import Spec
+
+        self.made: list[object] = []
+        self.drops = 0
+        self.seconds = 0.0
+        find = findings_types(lambda: [plugin])
+        self.received = Received(find)
+        self.meter = GuardedMeter(plugin)
+        self.meter.prepare(Spec(48_000, 2, (), {"mix": (0, 1)}))
+        self.studies = Studies(self._deliver, threaded=threaded)
+        self.studies.follow([self.meter])
+
+    def _deliver(self, key: str, encoded: bytes) -> None:
+        if not key:
+            self.drops += 1
+            return
+        self.received.apply(FindingsMade(key, encoded))
+        self.made.append(self.received._findings[key])
+
+    def hear(self, frames: int) -> None:
+        self.meter.process(np.zeros((frames, 2)))
+
+    def turn(self, seconds: float = 0.1) -> None:
+        self.seconds += seconds
+        self.studies.attend(self.seconds)
+
+    def until(self, met: Callable[[], bool]) -> None:
+        """Turn the loop until something has come of the study at work."""
+        end = time.monotonic() + 10.0
+        while not met() and time.monotonic() < end:
+            self.turn(0.001)
+            time.sleep(0.001)
+        assert met()
+
+
+@pytest.fixture
+def gate() -> Iterator[threading.Event]:
+    """What a study waits for; a module of its name is how the study gets hold of it."""
+    event = threading.Event()
+    threading.study_gate = event  # type: ignore[attr-defined]
+    yield event
+    event.set()
+    del threading.study_gate  # type: ignore[attr-defined]
+
+
+WAITS = STUDY.replace("    return Total", "    threading.study_gate.wait(10.0)\n    return Total")
+
+
+def test_findings_arrive_typed_and_the_last_ones_are_given_to_the_next_run(make: Callable[..., Plugin]) -> None:
+    loop = Loop(make(), threaded=False)
+    loop.hear(480)
+    loop.turn()
+    loop.hear(480)
+    loop.turn()
+    assert [(found.frames, found.runs) for found in loop.made] == [(480.0, 1), (960.0, 2)]
+    assert type(loop.made[0]).__name__ == "Total"
+
+
+def test_the_newest_stretch_is_studied_and_none_is_queued(make: Callable[..., Plugin], gate: threading.Event) -> None:
+    loop = Loop(make(study=WAITS))
+    loop.hear(480)
+    loop.turn()
+    for _ in range(5):
+        loop.hear(480)
+        loop.turn()
+    assert loop.made == []
+    gate.set()
+    loop.until(lambda: len(loop.made) == 2)
+    assert [found.frames for found in loop.made] == [480.0, 6 * 480.0]
+
+
+def test_what_is_asked_too_soon_waits_for_its_time(make: Callable[..., Plugin]) -> None:
+    loop = Loop(make(), threaded=False)
+    for _ in range(10):
+        loop.turn(0.01)
+    assert len(loop.made) == 2, "at 0.01 and 0.06 s"
+
+
+@pytest.mark.parametrize("what", ["reset", "another chain"])
+def test_a_result_from_before_a_reset_is_dropped(
+    make: Callable[..., Plugin], gate: threading.Event, what: str
+) -> None:
+    loop = Loop(make(study=WAITS))
+    drops = loop.drops
+    loop.hear(480)
+    loop.turn()
+    if what == "reset":
+        loop.studies.reset()
+    else:
+        loop.studies.follow([loop.meter])
+    assert loop.drops == drops + 1
+    loop.hear(480)
+    gate.set()
+    loop.until(lambda: bool(loop.made))
+    assert [(found.frames, found.runs) for found in loop.made] == [(960.0, 1)], "and the next run starts afresh"
+
+
+@pytest.mark.parametrize(
+    ("study", "words"),
+    [
+        (
+            STUDY.replace("return Total(", "raise ValueError('no such bar')\n    return Total("),
+            "ValueError: no such bar",
+        ),
+        (STUDY.replace("return Total(", "raise SystemExit(3)\n    return Total("), "SystemExit: 3"),
+        (STUDY.replace("return Total(stretch", "return Total(object()"), "TypeError"),
+        (STUDY.replace("return Total(stretch, ", "return dict(frames=stretch, runs="), "not Total"),
+        (STUDY.replace("def total", "def another"), "has no total"),
+        ("import nothing_of_this_name\n", "nothing_of_this_name"),
+    ],
+)
+def test_a_study_that_fails_sets_its_meter_aside(make: Callable[..., Plugin], study: str, words: str) -> None:
+    loop = Loop(make(study=study), threaded=False)
+    loop.turn()
+    assert loop.meter.fault.startswith("Meter “Meter own” is set aside: its study “sum” failed (")
+    assert words in loop.meter.fault
+    loop.turn()
+    assert loop.made == []
+
+
+def test_not_a_number_and_infinity_travel(make: Callable[..., Plugin]) -> None:
+    loop = Loop(
+        make(study=STUDY.replace("Total(stretch", "Total(float('nan') if before else -float('inf')")), threaded=False
+    )
+    loop.turn()
+    loop.turn()
+    assert loop.made[0].frames == -np.inf
+    assert np.isnan(loop.made[1].frames)
+
+
+def test_findings_that_this_side_cannot_read_are_a_fault_of_the_meter(make: Callable[..., Plugin]) -> None:
+    loop = Loop(make())
+    loop.received.apply(FindingsMade("own.sum", msgspec.msgpack.encode({"frames": "many"})))
+    assert "study “sum” cannot be read" in loop.received._faults["own"]
+
+
+def test_a_study_that_does_not_return_is_named_and_ended(make: Callable[..., Plugin]) -> None:
+    loop = Loop(make(study=STUDY.replace("    return Total", "    while True:\n        pass\n    return Total")))
+    loop.turn()
+    thread = loop.studies._worker._thread
+    loop.turn(LONGEST_STUDY_SECONDS + 1.0)
+    assert "study “sum” did not return within 20 s" in loop.meter.fault
+    thread.join(10.0)
+    assert not thread.is_alive()
+
+
+@pytest.mark.parametrize("stretch", ["raise ValueError('no sound')", "return None"])
+def test_without_a_stretch_nothing_is_studied(make: Callable[..., Plugin], stretch: str) -> None:
+    loop = Loop(make(stretch=f"    def stretch(self, study):\n        {stretch}\n"), threaded=False)
+    loop.turn()
+    assert loop.made == []
+    assert ("failed in stretch (ValueError: no sound)" in loop.meter.fault) == ("raise" in stretch)
+
+
+def test_capturing_that_holds_up_the_loop_sets_the_meter_aside(
+    make: Callable[..., Plugin], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "LONGEST_CAPTURE_SECONDS", -1.0)
+    loop = Loop(make(), threaded=False)
+    loop.turn()
+    loop.turn()
+    assert not loop.meter.fault
+    loop.turn()
+    assert "capturing for its study “sum”" in loop.meter.fault
+
+
+def test_studies_rest_so_that_they_use_a_tenth_of_a_core(
+    make: Callable[..., Plugin], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cpu = iter(np.arange(1000) * 0.2)
+    monkeypatch.setattr(module.time, "thread_time", lambda: float(next(cpu)))
+    loop = Loop(make(), threaded=False)
+    started = []
+    for _ in range(1000):
+        before = len(loop.made)
+        loop.turn(0.02)
+        started += [loop.seconds] * (len(loop.made) - before)
+    gaps = np.diff(started)
+    assert gaps.min() == pytest.approx(0.2 / SHARE_OF_A_CORE - 0.2, abs=0.021)
+    loop.studies.hurry()
+    before = len(loop.made)
+    loop.turn(0.02)
+    assert len(loop.made) == before + 1, "what the user just set is not kept waiting"
+
+
+def test_an_engine_puts_findings_into_its_frames(make: Callable[..., Plugin]) -> None:
+    plugin = make()
+    box = Mailbox([plugin])
+    source = ScriptedSource((Tone(2.0),), rate_hz=48_000, channels=2)
+    engine = Engine(
+        [plugin], box, clock=lambda: source.now_ns() / 1e9, open_source=lambda _: source, threaded_studies=False
+    )
+    engine.open(SourceRequest("script", "a script"))
+    frames = []
+    for _ in range(60):
+        source.advance(0.02)
+        engine.step()
+        frames.append(box.take())
+    engine.close()
+    last = frames[-1]
+    assert last is not None
+    assert last.findings["own.sum"].frames > 48_000
+    assert last.findings is frames[-2].findings or last.findings["own.sum"].runs > frames[-2].findings["own.sum"].runs
