@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 
 from meter.exposure_rules import load_rules
-from meter.selftest.checks import Check
 from meter.selftest.exposure import CHECKS
 from meter.selftest.exposure_tables import (
     ADULTS,
@@ -20,67 +19,48 @@ from meter.selftest.exposure_tables import (
     OSHA_SOURCE,
     OWN,
     SENSITIVE,
-    Misprint,
 )
-from tests.support.published import by_source, hold, name_of
+from tests.support.published import by_source, hold_all
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, f"{NIOSH_SOURCE}, Table 1-1"), ids=name_of)
-def test_niosh_98_126_table_1_1(check: Check) -> None:
-    hold(check)
+def test_niosh_98_126_table_1_1() -> None:
+    hold_all(by_source(CHECKS, f"{NIOSH_SOURCE}, Table 1-1"))
 
 
-@pytest.mark.parametrize(
-    "check", by_source(CHECKS, f"{NIOSH_SOURCE}, Table 1-2", f"{NIOSH_SOURCE}, 1.1"), ids=name_of
-)
-def test_niosh_98_126_table_1_2_and_formulae(check: Check) -> None:
-    hold(check)
+def test_niosh_98_126_table_1_2_and_formulae() -> None:
+    hold_all(by_source(CHECKS, f"{NIOSH_SOURCE}, Table 1-2", f"{NIOSH_SOURCE}, 1.1"))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, f"{OSHA_SOURCE}, Table G-16"), ids=name_of)
-def test_1910_95_tables_g_16_and_g_16a(check: Check) -> None:
-    hold(check)
+def test_1910_95_tables_g_16_and_g_16a() -> None:
+    hold_all(by_source(CHECKS, f"{OSHA_SOURCE}, Table G-16"))
 
 
-@pytest.mark.parametrize(
-    "check",
-    by_source(CHECKS, f"{OSHA_SOURCE}, Appendix A", f"{OSHA_SOURCE}, Table A-1", "technical manual"),
-    ids=name_of,
-)
-def test_1910_95_appendix_a_and_technical_manual(check: Check) -> None:
-    hold(check)
+def test_1910_95_appendix_a_and_technical_manual() -> None:
+    hold_all(by_source(CHECKS, f"{OSHA_SOURCE}, Appendix A", f"{OSHA_SOURCE}, Table A-1", "technical manual"))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, EU_SOURCE, "Directive 2003/10/EC, Article 2"), ids=name_of)
-def test_directive_2003_10(check: Check) -> None:
-    hold(check)
+def test_directive_2003_10() -> None:
+    hold_all(by_source(CHECKS, EU_SOURCE, "Directive 2003/10/EC, Article 2"))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, H870_SOURCE), ids=name_of)
-def test_h_870_weekly_times(check: Check) -> None:
-    hold(check)
+def test_h_870_weekly_times() -> None:
+    hold_all(by_source(CHECKS, H870_SOURCE))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, "IEC 61252", "energy mean"), ids=name_of)
-def test_sound_exposure(check: Check) -> None:
-    hold(check)
+def test_sound_exposure() -> None:
+    hold_all(by_source(CHECKS, "IEC 61252", "energy mean"))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, ISO_SOURCE), ids=name_of)
-def test_iso_9612_annexes_d_e_f(check: Check) -> None:
-    hold(check)
+def test_iso_9612_annexes_d_e_f() -> None:
+    hold_all(by_source(CHECKS, ISO_SOURCE))
 
 
-@pytest.mark.parametrize(
-    "check", by_source(CHECKS, L108_SOURCE, "weekly noise reckoner", "British guidance"), ids=name_of
-)
-def test_l108_and_the_weekly_reckoner(check: Check) -> None:
-    hold(check)
+def test_l108_and_the_weekly_reckoner() -> None:
+    hold_all(by_source(CHECKS, L108_SOURCE, "weekly noise reckoner", "British guidance"))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, OWN), ids=name_of)
-def test_mixed_exposures_under_three_criteria(check: Check) -> None:
-    hold(check)
+def test_mixed_exposures_under_three_criteria() -> None:
+    hold_all(by_source(CHECKS, OWN))
 
 
 def test_every_check_is_in_one_of_the_tables_above() -> None:
@@ -91,11 +71,12 @@ def test_every_check_is_in_one_of_the_tables_above() -> None:
     assert len(tabled) == len(CHECKS)
 
 
-@pytest.mark.parametrize("misprint", MISPRINTS, ids=lambda misprint: misprint.name)
-def test_misprints_are_known_by_name_and_really_are_misprints(misprint: Misprint) -> None:
-    check = next(check for check in CHECKS if check.name == misprint.name)
-    assert check.source == misprint.source
-    assert not check.passes(misprint.printed)
+def test_misprints_are_known_by_name_and_really_are_misprints() -> None:
+    assert MISPRINTS
+    for misprint in MISPRINTS:
+        check = next(check for check in CHECKS if check.name == misprint.name)
+        assert check.source == misprint.source
+        assert not check.passes(misprint.printed), misprint.name
 
 
 @pytest.mark.parametrize(

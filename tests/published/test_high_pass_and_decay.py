@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-import pytest
-
-from meter.selftest.checks import Check
 from meter.selftest.high_pass import AFFORD, CHECKS, DELAY, LOSS, RESONATOR, TEMPO
-from tests.support.published import by_source, hold, name_of
+from tests.support.published import by_source, hold_all
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, LOSS), ids=name_of)
-def test_loss_stated_and_heard(check: Check) -> None:
-    hold(check)
+def test_loss_stated_and_heard() -> None:
+    hold_all(by_source(CHECKS, LOSS))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, DELAY, AFFORD), ids=name_of)
-def test_delay_and_the_highest_affordable_cutoff(check: Check) -> None:
-    hold(check)
+def test_delay_and_the_highest_affordable_cutoff() -> None:
+    hold_all(by_source(CHECKS, DELAY, AFFORD))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, RESONATOR, TEMPO), ids=name_of)
-def test_ringing_times_and_half_a_beat(check: Check) -> None:
-    hold(check)
+def test_ringing_times_and_half_a_beat() -> None:
+    hold_all(by_source(CHECKS, RESONATOR, TEMPO))

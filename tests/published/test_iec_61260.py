@@ -7,8 +7,7 @@ import pytest
 
 from dsp.spectrum.fractional_octaves import band, class_1_limits
 from meter.selftest.bands import CHECKS, RATES_HZ, bank
-from meter.selftest.checks import Check
-from tests.support.published import by_source, hold, name_of
+from tests.support.published import by_source, hold_all
 
 FREQUENCIES = by_source(
     CHECKS, "IEC 61260-1:2014 Formula", "IEC 61260-1:2014 Annex", "IEC 61260-1:2014 Table F.1", "ISO 266"
@@ -16,14 +15,12 @@ FREQUENCIES = by_source(
 LIMITS = by_source(CHECKS, "IEC 61260-1:2014 Table 1, class 1", "IEC 61260-1:2014 5.")
 
 
-@pytest.mark.parametrize("check", FREQUENCIES, ids=name_of)
-def test_frequencies_and_names(check: Check) -> None:
-    hold(check)
+def test_frequencies_and_names() -> None:
+    hold_all(FREQUENCIES)
 
 
-@pytest.mark.parametrize("check", LIMITS, ids=name_of)
-def test_class_1(check: Check) -> None:
-    hold(check)
+def test_class_1() -> None:
+    hold_all(LIMITS)
 
 
 def test_every_check_is_run() -> None:

@@ -2,28 +2,21 @@
 
 from __future__ import annotations
 
-import pytest
-
-from meter.selftest.checks import Check
 from meter.selftest.level import AES17, CHECKS, CREST, R68
-from tests.support.published import by_source, hold, name_of
+from tests.support.published import by_source, hold_all
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, AES17), ids=name_of)
-def test_aes17_level(check: Check) -> None:
-    hold(check)
+def test_aes17_level() -> None:
+    hold_all(by_source(CHECKS, AES17))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, R68), ids=name_of)
-def test_r_68_alignment(check: Check) -> None:
-    hold(check)
+def test_r_68_alignment() -> None:
+    hold_all(by_source(CHECKS, R68))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, CREST), ids=name_of)
-def test_crest_factors(check: Check) -> None:
-    hold(check)
+def test_crest_factors() -> None:
+    hold_all(by_source(CHECKS, CREST))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, "6.0206 N"), ids=name_of)
-def test_range_of_a_quantiser(check: Check) -> None:
-    hold(check)
+def test_range_of_a_quantiser() -> None:
+    hold_all(by_source(CHECKS, "6.0206 N"))

@@ -22,7 +22,7 @@ from meter.selftest.weighting import (
     table_4_checks,
     table_5_checks,
 )
-from tests.support.published import hold, name_of
+from tests.support.published import hold_all
 
 RATES_HZ = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000]
 
@@ -31,39 +31,32 @@ def at_all_rates(make: Callable[[int], list[Check]]) -> list[Check]:
     return [check for rate_hz in RATES_HZ for check in make(rate_hz)]
 
 
-@pytest.mark.parametrize("check", at_all_rates(table_3_checks), ids=name_of)
-def test_table_3_frequency_weightings(check: Check) -> None:
-    hold(check)
+def test_table_3_frequency_weightings() -> None:
+    hold_all(at_all_rates(table_3_checks))
 
 
-@pytest.mark.parametrize("check", at_all_rates(table_4_checks), ids=name_of)
-def test_table_4_tone_bursts(check: Check) -> None:
-    hold(check)
+def test_table_4_tone_bursts() -> None:
+    hold_all(at_all_rates(table_4_checks))
 
 
-@pytest.mark.parametrize("check", at_all_rates(table_5_checks), ids=name_of)
-def test_table_5_c_weighted_peak(check: Check) -> None:
-    hold(check)
+def test_table_5_c_weighted_peak() -> None:
+    hold_all(at_all_rates(table_5_checks))
 
 
-@pytest.mark.parametrize("check", at_all_rates(steady_checks), ids=name_of)
-def test_5_8_decay_and_agreement_of_steady_levels(check: Check) -> None:
-    hold(check)
+def test_5_8_decay_and_agreement_of_steady_levels() -> None:
+    hold_all(at_all_rates(steady_checks))
 
 
-@pytest.mark.parametrize("check", annex_e_checks(), ids=name_of)
-def test_annex_e_curve_and_filters(check: Check) -> None:
-    hold(check)
+def test_annex_e_curve_and_filters() -> None:
+    hold_all(annex_e_checks())
 
 
-@pytest.mark.parametrize("check", averaging_checks(), ids=name_of)
-def test_5_8_exponentials(check: Check) -> None:
-    hold(check)
+def test_5_8_exponentials() -> None:
+    hold_all(averaging_checks())
 
 
-@pytest.mark.parametrize("check", noise_checks(), ids=name_of)
-def test_weighted_level_of_ideal_noise(check: Check) -> None:
-    hold(check)
+def test_weighted_level_of_ideal_noise() -> None:
+    hold_all(noise_checks())
 
 
 def analogue_db(frequency_hz: FloatArray, weighting: Weighting) -> FloatArray:

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import pytest
-
-from meter.selftest.checks import Check
 from meter.selftest.stereo import CHECKS
-from tests.support.published import hold, name_of
+from tests.support.published import hold_all
 
 
-@pytest.mark.parametrize("check", CHECKS, ids=name_of)
-def test_published(check: Check) -> None:
-    hold(check)
+def test_published() -> None:
+    hold_all(CHECKS)

@@ -6,25 +6,21 @@ import pytest
 
 from dsp.core.types import TICKS_PER_SECOND
 from dsp.loudness.gating import RANGE_GATE_LU, RANGE_HIGH_PERCENTILE, RANGE_LOW_PERCENTILE
-from meter.selftest.checks import Check
 from meter.selftest.loudness import CHECKS, TECH_3342, measured, steps, tech_3342
-from tests.support.published import by_source, hold, name_of
+from tests.support.published import by_source, hold_all
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, "EBU Tech 3342"), ids=name_of)
-def test_cases_1_to_4_and_the_percentile_rule(check: Check) -> None:
-    hold(check)
+def test_cases_1_to_4_and_the_percentile_rule() -> None:
+    hold_all(by_source(CHECKS, "EBU Tech 3342"))
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000, 192_000])
-@pytest.mark.parametrize("number", range(4))
-def test_cases_1_to_4_at_every_rate(rate_hz: int, number: int) -> None:
-    hold(tech_3342(rate_hz)[number])
+def test_cases_1_to_4_at_every_rate(rate_hz: int) -> None:
+    hold_all(tech_3342(rate_hz)[:4])
 
 
-@pytest.mark.parametrize("number", range(4))
-def test_cases_1_to_4_live(number: int) -> None:
-    hold(tech_3342(48_000, 48_000 // TICKS_PER_SECOND)[number])
+def test_cases_1_to_4_live() -> None:
+    hold_all(tech_3342(48_000, 48_000 // TICKS_PER_SECOND)[:4])
 
 
 def test_the_table_is_read_well_inside_its_tolerance() -> None:

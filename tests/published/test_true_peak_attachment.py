@@ -9,9 +9,8 @@ import pytest
 
 from dsp.core.signals import fade, tone
 from dsp.peak.true_peak import ANNEX_2_FIR, OVERSAMPLING, interpolator, oversample
-from meter.selftest.checks import Check
 from meter.selftest.true_peak import ANNEX_2, CHECKS, CLOSED_FORM, metered
-from tests.support.published import by_source, hold, name_of
+from tests.support.published import by_source, hold_all
 
 # Annex 2, order 48: the first two of four phases as printed.
 PRINTED = [
@@ -28,14 +27,12 @@ def test_example_filter_is_the_printed_one() -> None:
     np.testing.assert_array_equal(ANNEX_2_FIR[2], ANNEX_2_FIR[1][::-1])
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, ANNEX_2), ids=name_of)
-def test_attachment_1(check: Check) -> None:
-    hold(check)
+def test_attachment_1() -> None:
+    hold_all(by_source(CHECKS, ANNEX_2))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, CLOSED_FORM), ids=name_of)
-def test_closed_forms(check: Check) -> None:
-    hold(check)
+def test_closed_forms() -> None:
+    hold_all(by_source(CHECKS, CLOSED_FORM))
 
 
 def test_interpolator_is_within_0_05_db_of_the_ideal_delay_up_to_0_45_of_the_rate() -> None:

@@ -7,34 +7,28 @@ import pytest
 from scipy.signal import TransferFunction, lsim
 
 from dsp.level.ballistics import VolumeIndicator, damping_ratio, natural_frequency
-from meter.selftest.checks import Check
 from meter.selftest.movement import CHECKS, MODEL, VU_AMERICAN, VU_STANDARD
-from tests.support.published import by_source, hold, name_of
+from tests.support.published import by_source, hold_all
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, VU_STANDARD), ids=name_of)
-def test_iec_60268_17_rise_and_calibration(check: Check) -> None:
-    hold(check)
+def test_iec_60268_17_rise_and_calibration() -> None:
+    hold_all(by_source(CHECKS, VU_STANDARD))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, VU_AMERICAN), ids=name_of)
-def test_c16_5_overshoot_return_and_response(check: Check) -> None:
-    hold(check)
+def test_c16_5_overshoot_return_and_response() -> None:
+    hold_all(by_source(CHECKS, VU_AMERICAN))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, MODEL), ids=name_of)
-def test_bursts_read_as_the_closed_form_says(check: Check) -> None:
-    hold(check)
+def test_bursts_read_as_the_closed_form_says() -> None:
+    hold_all(by_source(CHECKS, MODEL))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, "closed form of a second-order movement, 99 %"), ids=name_of)
-def test_damping_and_frequency_of_three_overshoots(check: Check) -> None:
-    hold(check)
+def test_damping_and_frequency_of_three_overshoots() -> None:
+    hold_all(by_source(CHECKS, "closed form of a second-order movement, 99 %"))
 
 
-@pytest.mark.parametrize("check", by_source(CHECKS, "mean of the rectified wave"), ids=name_of)
-def test_waveforms_against_rms(check: Check) -> None:
-    hold(check)
+def test_waveforms_against_rms() -> None:
+    hold_all(by_source(CHECKS, "mean of the rectified wave"))
 
 
 def test_the_damping_lies_in_the_band_that_c16_5_allows() -> None:

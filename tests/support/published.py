@@ -7,13 +7,17 @@ from collections.abc import Iterable
 from meter.selftest.checks import Check
 
 
-def hold(check: Check) -> None:
-    """Fail with the whole story when the reading is outside the limits."""
-    reading = check.measure()
-    assert check.passes(reading), (
+def hold_all(checks: Iterable[Check]) -> None:
+    """Measure every check; fail with one line for each reading outside its limits. No checks is a failure too."""
+    measured = [(check, check.measure()) for check in checks]
+    missed = [
         f"{check.name}: {reading:.6g} {check.unit}, expected {check.expected:g} "
         f"(-{check.minus:g}, +{check.plus:g}) by {check.source}"
-    )
+        for check, reading in measured
+        if not check.passes(reading)
+    ]
+    assert measured, "no check to measure"
+    assert not missed, "\n".join([f"{len(missed)} of {len(measured)} missed:", *missed])
 
 
 def by_source(checks: Iterable[Check], *beginnings: str) -> list[Check]:
@@ -21,8 +25,3 @@ def by_source(checks: Iterable[Check], *beginnings: str) -> list[Check]:
     found = [check for check in checks if check.source.startswith(beginnings)]
     assert found, f"no check has a source that begins with {' or '.join(beginnings)}"
     return found
-
-
-def name_of(check: Check) -> str:
-    """Identity of a parametrised test."""
-    return check.name
