@@ -1,51 +1,118 @@
-"""List the meters that are found; enable meters by others, whose code does not run before, or disable them."""
+"""List the meters that are found; enable or disable meters by others; check one; write a new one."""
 
 from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from meter.audio.file import is_file
 from meter.commands.errors import CommandError
 from meter.commands.meters import changed_sentence, enabled_meters, enabled_path, enabling_command
 from meter.commands.terminal import visible
 from meter.plugin.enabled import Enabled, EnabledError, write_enabled
 from meter.plugin.host import Plugin, discover
+from meter.plugin.manifest import MANIFEST_NAME
 
 FAILED = 1
-LIST, ENABLE, DISABLE = "list", "enable", "disable"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What to do, the form of the answer, and folders to look into as well."""
-    parser.add_argument("action", nargs="?", default=LIST, choices=(LIST, ENABLE, DISABLE), help="default: list")
+    parser.add_argument(
+        "action", nargs="?", default="list", choices=tuple(ACTIONS),
+        help="default: list. enable and disable: may a meter by others run. check: does a meter keep the contract; "
+        "runs its code. new: write a working meter to start from",
+    )  # fmt: skip
     parser.add_argument(
         "what", nargs="?", metavar="NAME|FOLDER", help="id or package of an installed meter, or a meter's folder"
     )
-    parser.add_argument("--json", action="store_true", help="one object per line")
+    parser.add_argument("--json", action="store_true", help="list and check: one object per line")
     parser.add_argument(
-        "--plugins", type=Path, action="append", default=[], metavar="FOLDER", help="also this folder"
+        "--plugins", type=Path, action="append", default=[], metavar="FOLDER", help="list: also this folder"
+    )
+    parser.add_argument(
+        "--in", dest="place", type=Path, default=Path(), metavar="FOLDER", help="new: where its folder is made"
     )
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """List, enable or disable; imports nothing of any meter."""
+    """Do one of ``ACTIONS``. Only "check" imports a meter, in a process of its own. Raises CommandError."""
+    return ACTIONS[arguments.action](arguments)
+
+
+def _run_list(arguments: argparse.Namespace) -> int:
+    if arguments.what is not None:
+        raise CommandError(f"“list” takes no name; use “earwitness plugins enable {arguments.what}”.")
     enabled = enabled_meters()
-    if arguments.action == LIST:
-        if arguments.what is not None:
-            raise CommandError(f"“list” takes no name; use “earwitness plugins enable {arguments.what}”.")
-        for plugin in discover(arguments.plugins, enabled=enabled):
-            print(json.dumps(_plain(plugin)) if arguments.json else visible(_line(plugin, enabled)))
-        return 0
-    if arguments.what is None:
-        raise CommandError(f"“{arguments.action}” needs the name of an installed meter or a meter's folder.")
-    plugin = find_foreign(arguments.what, enabled)
-    if arguments.action == ENABLE:
-        print(visible(enable(plugin, enabled)))
-    else:
-        print(visible(disable(plugin, enabled)))
+    for plugin in discover(arguments.plugins, enabled=enabled):
+        print(json.dumps(_plain(plugin)) if arguments.json else visible(_line(plugin, enabled)))
     return 0
+
+
+def _run_enable(arguments: argparse.Namespace) -> int:
+    enabled = enabled_meters()
+    print(visible(enable(find_foreign(_named(arguments), enabled), enabled)))
+    return 0
+
+
+def _run_disable(arguments: argparse.Namespace) -> int:
+    enabled = enabled_meters()
+    print(visible(disable(find_foreign(_named(arguments), enabled), enabled)))
+    return 0
+
+
+def _run_check(arguments: argparse.Namespace) -> int:
+    from meter.commands.plugin_check import checked_apart
+
+    plugin = find_any(_named(arguments))
+    failed = 0
+    for outcome in checked_apart(plugin):
+        failed += outcome.failed
+        line = json.dumps({"meter": plugin.id, **asdict(outcome)}) if arguments.json else visible(str(outcome))
+        print(line, flush=True)
+    return FAILED if failed else 0
+
+
+def _run_new(arguments: argparse.Namespace) -> int:
+    from meter.plugin.new_meter import NewMeterError, write_new_meter
+
+    try:
+        folder = write_new_meter(_named(arguments), arguments.place)
+    except NewMeterError as error:
+        raise CommandError(str(error), error.exit_code) from error
+    print(visible(f"A meter is in {folder}; change it, and run “earwitness plugins check {folder}”."))
+    return 0
+
+
+ACTIONS: dict[str, Callable[[argparse.Namespace], int]] = {
+    "list": _run_list,
+    "enable": _run_enable,
+    "disable": _run_disable,
+    "check": _run_check,
+    "new": _run_new,
+}
+
+
+def _named(arguments: argparse.Namespace) -> str:
+    if arguments.what is None:
+        wanted = "a name" if arguments.action == "new" else "the name of an installed meter or a meter's folder"
+        raise CommandError(f"“{arguments.action}” needs {wanted}.")
+    return str(arguments.what)
+
+
+def find_any(what: str) -> Plugin:
+    """The meter that a folder, an id or a package stands for, ours included; raises CommandError for none."""
+    folder = Path(what).parent if Path(what).name == MANIFEST_NAME else Path(what)
+    if is_file(folder / MANIFEST_NAME):
+        return discover([folder], installed=False)[0]
+    named = [plugin for plugin in discover() if what in (plugin.id, plugin.package)]
+    if not named:
+        raise CommandError(f"“{what}” is neither an installed meter nor a folder with {MANIFEST_NAME}.")
+    return named[0]
 
 
 def find_foreign(what: str, enabled: Enabled) -> Plugin:

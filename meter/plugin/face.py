@@ -23,7 +23,9 @@ Time is the audio clock of the snapshot, never a count of calls.
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import ClassVar
 
 from PySide6.QtCore import QEvent, QPoint, QRect, QRectF, QSize, Qt, Signal
@@ -45,6 +47,7 @@ from meter.gui.kit.choice import Choice as Choice
 from meter.gui.kit.choice import Setting as Setting
 from meter.gui.kit.label import Label, text_width
 from meter.gui.kit.theme import CARD_RADIUS_PX, PADDING_PX, SUBTITLE_PX, TEXT_PX, TITLE_PX, Theme, current_theme
+from meter.plugin.where import reason_of
 from meter.readings import Frame, Layout
 
 WORDS_EVERY_SECONDS = 0.25
@@ -144,8 +147,13 @@ class Face(QWidget):
         try:
             if self._frame is not None:
                 show(self._frame)
-        except Exception as error:  # a face, perhaps a stranger's, must not take the window down
-            self.show_fault(f"Its view failed: {error}")
+        except Exception as error:  # a face, perhaps one by others, must not take the window down
+            self.set_aside(error)
+
+    def set_aside(self, error: Exception) -> None:
+        """Show what was raised, and the line of the face's own files that raised it, as its fault."""
+        file = getattr(sys.modules.get(type(self).__module__), "__file__", None) or __file__
+        self.show_fault(f"Its view failed: {reason_of(error, Path(file).parent)}.")
 
     def _show(self, frame: Frame) -> None:
         fresh = frame.layout is not self._layout or frame.status.state != self._state
@@ -362,7 +370,7 @@ class Face(QWidget):
                 if event.region().intersects(label.ink_rect):
                     label.draw(painter, self.theme)
         except Exception as error:  # see show_frame
-            self.show_fault(f"Its view failed: {error}")
+            self.set_aside(error)
         finally:
             painter.end()
 

@@ -68,7 +68,8 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
 
     ``processor`` and ``face`` are ``"module:Class"``; in a plain folder the module is a file beside the manifest.
     ``feed`` names the feed it listens to, or is "all". ``views`` are further faces by name, for meters that fill a
-    page of their own. ``live_only`` keeps it out of file measurement, ``on_pages`` false off the pages.
+    page of their own. ``live_only`` keeps it out of file measurement, ``on_pages`` false off the pages. ``sitting``
+    says that it counts the whole sitting: a reset leaves it as it is.
     """
 
     id: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
@@ -80,6 +81,7 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     feed: str = "mix"
     summary: str = ""
     live_only: bool = False
+    sitting: bool = False
     on_pages: bool = True
     views: dict[str, str] = {}
     field: list[Field] = []

@@ -1,0 +1,65 @@
+"""Where code by others failed: the file and line of an error, and one phrase that names both."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from types import FrameType, TracebackType
+
+LONGEST_REASON = 200
+
+
+def place_of(error: BaseException, folder: Path) -> tuple[Path, int] | None:
+    """File and line of the last step within ``folder`` on the way to an error; None where there is none.
+
+    For a SyntaxError it is the line that cannot be compiled. Causes (``raise … from``) are looked at too.
+    """
+    root = os.path.realpath(folder) + os.sep
+    seen: set[int] = set()
+    at: BaseException | None = error
+    while at is not None and id(at) not in seen:
+        seen.add(id(at))
+        if isinstance(at, SyntaxError) and at.filename and os.path.realpath(at.filename).startswith(root):
+            return Path(at.filename), at.lineno or 1
+        steps = [step for step in _steps(at.__traceback__) if os.path.realpath(step[0]).startswith(root)]
+        if steps:
+            return Path(steps[-1][0]), steps[-1][1]
+        at = at.__cause__ or at.__context__
+    return None
+
+
+def place_words(error: BaseException, folder: Path) -> str:
+    """The same in words, ``process.py, line 12``; empty where no step is in ``folder``."""
+    place = place_of(error, folder)
+    return _words(*place, folder) if place is not None else ""
+
+
+def place_of_frame(frame: FrameType | None, folder: Path) -> str:
+    """File and line of the innermost code of ``folder`` that a thread is in, in words; empty where it is in none."""
+    root = os.path.realpath(folder) + os.sep
+    while frame is not None:
+        if os.path.realpath(frame.f_code.co_filename).startswith(root):
+            return _words(Path(frame.f_code.co_filename), frame.f_lineno, folder)
+        frame = frame.f_back
+    return ""
+
+
+def _words(path: Path, line: int, folder: Path) -> str:
+    return f"{os.path.relpath(os.path.realpath(path), os.path.realpath(folder))}, line {line}"
+
+
+def reason_of(error: BaseException, folder: Path | None = None) -> str:
+    """Type and first line of an error, and its place in ``folder`` in brackets: one phrase for a sentence."""
+    text = error.msg if isinstance(error, SyntaxError) else str(error)
+    first = next(iter(text.splitlines()), "").strip()
+    told = first if len(first) <= LONGEST_REASON else f"{first[:LONGEST_REASON]}…"
+    reason = f"{type(error).__name__}: {told.rstrip('.')}" if told else type(error).__name__
+    place = place_words(error, folder) if folder is not None else ""
+    return f"{reason} ({place})" if place else reason
+
+
+def _steps(trace: TracebackType | None) -> Iterator[tuple[str, int]]:
+    while trace is not None:
+        yield trace.tb_frame.f_code.co_filename, trace.tb_lineno
+        trace = trace.tb_next

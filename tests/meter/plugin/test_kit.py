@@ -1,0 +1,37 @@
+"""The kit: a right meter passes every check, each wrong one fails the check that looks for it, at the right line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from meter.plugin.host import discover
+from meter.plugin.kit import check_meter, check_names, run_check
+from tests.support.wrong_meters import WRONG, line_of, write_right_meter, write_wrong_meter
+
+
+@pytest.fixture(autouse=True)
+def _application(qapp):
+    """Faces are drawn in the application that all tests share."""
+
+
+def test_a_right_meter_passes_every_check(tmp_path: Path) -> None:
+    outcomes = check_meter(write_right_meter(tmp_path))
+    assert [outcome for outcome in outcomes if outcome.result != "pass"] == []
+    assert len(outcomes) == 14
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_a_wrong_meter_is_caught(name: str, tmp_path: Path) -> None:
+    wrong = WRONG[name]
+    folder = write_wrong_meter(tmp_path, wrong)
+    [plugin] = discover([folder], installed=False)
+    assert wrong.check in check_names(plugin)
+    outcome = run_check(plugin, wrong.check)
+    assert outcome.failed, outcome
+    assert wrong.says in outcome.sentence
+    assert outcome.sentence.endswith(".")
+    assert "\n" not in str(outcome)
+    if wrong.at:
+        assert outcome.place == f"{wrong.file}, line {line_of(folder, wrong)}"
