@@ -21,6 +21,7 @@ CONTRACT = (
     "meter.plugin.folder_package",
     "meter.plugin.host",
     "meter.plugin.manifest",
+    "meter.plugin.where",
 )
 """The modules of meter.plugin without Qt; the base of a face is the one with it."""
 
@@ -52,8 +53,24 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/settings_merge.py", ("meter.settings",), ()),
     ("meter/exposure_rules.py", ("dsp",), ("msgspec", "presets")),
     ("meter/plugin/api.py", ("dsp", "meter.readings"), ("numpy",)),
-    ("meter/plugin/face.py", ("meter.gui.kit", "meter.readings"), ("PySide6",)),
+    ("meter/plugin/face.py", ("meter.gui.kit", "meter.plugin.where", "meter.readings"), ("PySide6",)),
     ("meter/plugin/host.py", ("meter.builtin", *CONTRACT), ()),
+    ("meter/plugin/new_meter.py", ("meter.builtin", "meter.readings", *CONTRACT), ()),
+    (
+        "meter/plugin/kit/",
+        (
+            "dsp",
+            "meter.engine.guard",
+            "meter.engine.sanitise",
+            "meter.engine.saved_state",
+            "meter.feeds",
+            "meter.plugin.face",
+            "meter.plugin.kit",
+            "meter.readings",
+            *CONTRACT,
+        ),
+        ("numpy", "msgspec", "PySide6"),
+    ),
     ("meter/plugin/", ("dsp", "meter.readings", *CONTRACT), ("numpy", "msgspec")),
     ("meter/builtin/*/process.py", ("dsp", "meter.plugin.api"), SCIENCE),
     (
@@ -130,7 +147,15 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/__main__.py", ("meter",), ()),
 ]
 FORBIDDEN_STANDARD = {"dsp/": {"threading", "time", "logging", "multiprocessing", "datetime"}}
-OUTERMOST = ("meter.app", "meter.cli", "meter.commands", "meter.measure", "meter.calibration.noise_player")
+OUTERMOST = (
+    "meter.app",
+    "meter.cli",
+    "meter.commands",
+    "meter.measure",
+    "meter.calibration.noise_player",
+    "meter.plugin.kit",
+    "meter.plugin.new_meter",
+)
 """The top of the house: modules below it import none of these."""
 
 

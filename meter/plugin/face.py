@@ -1,7 +1,6 @@
 """The base of every face: a calm card that shows one meter's readings and computes none.
 
-It belongs to the contract of a meter, like ``meter.plugin.api``: the contract's version covers both.
-The life of a face, all in the window's thread [gui]::
+Part of the contract of a meter, like ``meter.plugin.api``. Its life, all in the window's thread [gui]::
 
     face = VuFace()                 once; never rebuilt, only hidden and shown
     face.show_settings(settings)    the meter's settings, at start and whenever one changes
@@ -15,17 +14,13 @@ both. A subclass makes its ``labels`` and overrides
     paint_still(painter)  what only size, theme and scale change; kept in a pixmap
     paint_moving(...)     needles and bars, from numbers kept by ``take``
     take(frame)           every frame: keep numbers, ``update`` the rectangles that moved
-    take_words(frame)     at most 4 times a second of audio: figures and sentences, by ``say``
-
-Time is the audio clock of the snapshot, never a count of calls.
+    take_words(frame)     at most 4 times a second of the audio clock: figures and sentences, by ``say``
 """
 
 from __future__ import annotations
 
 import math
-import sys
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from typing import ClassVar
 
 from PySide6.QtCore import QEvent, QPoint, QRect, QRectF, QSize, Qt, Signal
@@ -47,7 +42,7 @@ from meter.gui.kit.choice import Choice as Choice
 from meter.gui.kit.choice import Setting as Setting
 from meter.gui.kit.label import Label, text_width
 from meter.gui.kit.theme import CARD_RADIUS_PX, PADDING_PX, SUBTITLE_PX, TEXT_PX, TITLE_PX, Theme, current_theme
-from meter.plugin.where import reason_of
+from meter.plugin.where import folder_of, reason_of
 from meter.readings import Frame, Layout
 
 WORDS_EVERY_SECONDS = 0.25
@@ -152,8 +147,7 @@ class Face(QWidget):
 
     def set_aside(self, error: Exception) -> None:
         """Show what was raised, and the line of the face's own files that raised it, as its fault."""
-        file = getattr(sys.modules.get(type(self).__module__), "__file__", None) or __file__
-        self.show_fault(f"Its view failed: {reason_of(error, Path(file).parent)}.")
+        self.show_fault(f"Its view failed: {reason_of(error, folder_of(type(self)))}.")
 
     def _show(self, frame: Frame) -> None:
         fresh = frame.layout is not self._layout or frame.status.state != self._state

@@ -73,7 +73,7 @@ def id_of(name: str) -> str:
     meter_id = re.sub(r"[^a-z0-9]+", "_", plain).strip("_")
     if not re.match(ID_PATTERN, meter_id):
         raise NewMeterError(
-            f"“{shown}” makes no id; it has to begin with a letter a to z and have up to {LONGEST_ID} of them or digits."
+            f"“{shown}” makes no id; begin with a letter a to z, and use up to {LONGEST_ID} letters and digits."
         )
     if meter_id in OURS:
         raise NewMeterError(f"“{meter_id}” is a meter of this program; choose another name.")
@@ -85,7 +85,7 @@ def _words(name: str, meter_id: str) -> dict[str, str]:
         "id": meter_id,
         "name": _quoted(" ".join(name.split())),
         "Class": "".join(word.capitalize() for word in meter_id.split("_")),
-        "contract": CONTRACT if isinstance(CONTRACT, str) else ".".join(map(str, CONTRACT)),
+        "contract": CONTRACT,
     }
 
 
@@ -208,7 +208,8 @@ BOTTOM_DBFS = -60.0
 class ${Class}Face(Face):
     def __init__(self):
         super().__init__()
-        self.labels = {"figure": Label(FIGURE_PX, bold=True, least_px=TEXT_PX, sample="−88.8"), "unit": Label(TEXT_PX)}
+        figures = Label(FIGURE_PX, bold=True, least_px=TEXT_PX, sample="−88.8")
+        self.labels = {"figure": figures, "unit": Label(TEXT_PX, role="soft")}
         self._levels = []
         self._bars = QRect()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType, TracebackType
@@ -43,6 +44,11 @@ def place_of_frame(frame: FrameType | None, folder: Path) -> str:
             return _words(Path(frame.f_code.co_filename), frame.f_lineno, folder)
         frame = frame.f_back
     return ""
+
+
+def folder_of(made: type) -> Path:
+    """The folder of the file in which a class was written."""
+    return Path(getattr(sys.modules.get(made.__module__), "__file__", None) or __file__).parent
 
 
 def _words(path: Path, line: int, folder: Path) -> str:

@@ -83,7 +83,7 @@ def _checks(plugin: Plugin) -> dict[str, Check]:
     found = dict(_OF_SOUND)
     if plugin.manifest is None:
         return found
-    for study in getattr(plugin.manifest, "study", ()):
+    for study in plugin.manifest.study:
         found[f"study {study.key}"] = partial(study_checks.check_study, key=study.key)
     views = {"face": plugin.manifest.face} | {
         f"face {name}": dotted for name, dotted in plugin.manifest.views.items()

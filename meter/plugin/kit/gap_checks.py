@@ -1,9 +1,9 @@
 """Checks of what is no sound: lost frames, silence, and samples that are not numbers.
 
 A meter must not invent sound over a gap: as long as nothing new comes, a level holds, becomes "not yet", or falls at
-a constant rate as a released needle does. It must recover: what could be measured before can be measured again after
-as much sound. Minus infinity over a gap is silence that was not measured, unless the manifest gives it another meaning
-for that field (``silence = "nothing held"``).
+a constant rate as a released needle does. Minus infinity over a gap is silence that was not measured, unless the
+manifest gives it another meaning for that field (``silence = "nothing held"``). A meter must recover: what could be
+measured before can be measured again after as much sound.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def check_gaps(plugin: Plugin) -> str:
 
 
 def check_silence(plugin: Plugin) -> str:
-    """Digital silence reads minus infinity or "not yet" in levels, throws nothing, and sound is read again after it."""
+    """Digital silence reads minus infinity or "not yet" in levels, and sound is read again after it."""
     silent, loud = Played(plugin), Played(plugin)
     silent.read()
     sound = steady(-20.0, SOUND_SECONDS, RATE_HZ, silent.channels)

@@ -10,7 +10,7 @@ import numpy as np
 
 from dsp.core.types import FloatArray, Spec
 from meter.feeds import ALL, MIX
-from meter.plugin.api import Readout, Setting
+from meter.plugin.api import Readout, Setting, Settings
 from meter.plugin.host import Plugin, load_processor
 from meter.plugin.kit.outcome import CheckFailed
 from meter.plugin.manifest import Manifest
@@ -50,7 +50,7 @@ class Played:
     """A processor that is fed, told of gaps, and read by key.
 
     ``feeds`` are those of the source; without them a meter of all feeds gets ``PARTS`` and another ``channels`` of
-    its own feed. ``chosen`` are settings that differ from the manifest's.
+    its own feed. ``settings`` are those that differ from the manifest's.
     """
 
     def __init__(
@@ -59,7 +59,7 @@ class Played:
         rate_hz: int = RATE_HZ,
         channels: int = 2,
         feeds: Mapping[str, tuple[int, ...]] | None = None,
-        **chosen: Setting,
+        settings: Settings | None = None,
     ) -> None:
         manifest = plugin.manifest
         assert manifest is not None
@@ -68,7 +68,7 @@ class Played:
         if feeds is None:
             feeds = PARTS if manifest.feed == ALL else {manifest.feed: tuple(range(channels))}
         self.channels = columns_of(feeds) if manifest.feed == ALL else channels
-        self.chosen = dict(chosen)
+        self.chosen: dict[str, Setting] = dict(settings or {})
         self.processor = load_processor(plugin)
         self.configure()
         self.spec = Spec(rate_hz, self.channels, feeds=feeds)
@@ -89,7 +89,7 @@ class Played:
             self.processor.process(block)
 
     def lend(self, sound: FloatArray, size: int) -> None:
-        """The same in blocks of memory that is taken back after each; raises CheckFailed where it is not given back."""
+        """The same, each block in memory of its own; raises CheckFailed where a block is changed or kept."""
         for block in blocks(sound, (size,)):
             lent = np.array(block)
             before = lent.copy()

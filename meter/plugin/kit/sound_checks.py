@@ -188,7 +188,7 @@ def check_settings(plugin: Plugin) -> str:
 
 
 def _try_setting(plugin: Plugin, key: str, value: Setting) -> None:
-    from_start, later = Played(plugin, **{key: value}), Played(plugin)
+    from_start, later = Played(plugin, settings={key: value}), Played(plugin)
     sound = music(5, 1.0, RATE_HZ, later.channels)
     from_start.feed(sound, (480,))
     expected = from_start.read()
