@@ -15,10 +15,7 @@ Channels count from 1, as interfaces label them; columns, which the engine works
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
-import tempfile
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -26,6 +23,7 @@ from pathlib import Path
 import msgspec
 
 from meter.readings import PART_PREFIX
+from meter.whole_file import write_whole
 
 MIX = "mix"
 ALL = "all"
@@ -157,7 +155,7 @@ def read_feed_map(path: Path) -> FeedMap:
     except UnicodeDecodeError as error:
         raise FeedMapError(f"The job {path.name} is not UTF-8 text; save it as such.") from error
     except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
-        raise FeedMapError(f"The job {path.name} is not valid ({error}); mend it or choose another.") from error
+        raise FeedMapError(f"The job {path.name} is not valid ({error}); fix it or choose another.") from error
     try:
         _check(found)
     except FeedMapError as error:
@@ -167,19 +165,9 @@ def read_feed_map(path: Path) -> FeedMap:
 
 def write_feed_map(feeds: FeedMap, path: Path) -> str:
     """Write a job file whole or not at all; an empty string, or one sentence saying why it failed."""
-    temporary = ""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(_as_toml(feeds))
-            file.flush()
-            os.fsync(file.fileno())
-        Path(temporary).replace(path)
+        write_whole(path, _as_toml(feeds).encode())
     except OSError as error:
-        if temporary:
-            with contextlib.suppress(OSError):
-                Path(temporary).unlink()
         return f"The job cannot be saved as {path} ({error.strerror}); choose another place."
     return ""
 

@@ -6,9 +6,6 @@ The file also holds calibrations, so only its owner may read it.
 
 from __future__ import annotations
 
-import contextlib
-import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
@@ -17,6 +14,7 @@ import msgspec
 import platformdirs
 
 from meter.feeds import FeedMap, FeedMapError, read_feed_map
+from meter.whole_file import write_whole
 
 VERSION = 1
 FILE_NAME = "settings.json"
@@ -256,19 +254,9 @@ def save(settings: Settings, path: Path) -> str:
     if path.exists() and not path.is_file():
         return f"The settings cannot be saved as {path}, which is no file; choose another place."
     text = msgspec.json.format(msgspec.json.encode(settings), indent=2)
-    temporary = ""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(prefix=f".{FILE_NAME}.", dir=path.parent)
-        with os.fdopen(handle, "wb") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(temporary).replace(path)
+        write_whole(path, text)
     except OSError as error:
-        if temporary:
-            with contextlib.suppress(OSError):
-                Path(temporary).unlink()
         return f"The settings cannot be saved in {path.parent} ({error.strerror}); check that the folder is writable."
     return ""
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -172,3 +173,53 @@ class EnergyGate:
     def restore_state(self, kept: SavedState) -> None:
         """Continue from what ``save_state`` returned; the windows start empty."""
         self._total.restore_state(kept)
+
+
+class Hops(Protocol):
+    """What cuts a stream into hops."""
+
+    def reset(self) -> None:
+        """Forget the signal."""
+        ...
+
+
+class GatedSums:
+    """Base of measures that sum hops under one energy gate: windows up to now, since reset, saved state.
+
+    A subclass cuts the stream with ``hops`` and pushes into ``self._gate``. The last of ``windows_seconds`` is the
+    steady one; sums have ``shape``.
+    """
+
+    def __init__(
+        self, hops: Hops, hop_seconds: float, windows_seconds: Sequence[float], shape: tuple[int, ...]
+    ) -> None:
+        self._gated_hops = hops
+        self._hop_seconds = hop_seconds
+        self._gate = EnergyGate([round(seconds / hop_seconds) for seconds in windows_seconds], shape)
+
+    def reset(self) -> None:
+        """Forget the signal."""
+        self._gated_hops.reset()
+        self._gate.reset()
+
+    def save_state(self) -> SavedState:
+        """Sums since reset."""
+        return self._gate.save_state()
+
+    def restore_state(self, kept: SavedState) -> None:
+        """Continue from what ``save_state`` returned."""
+        self._gate.restore_state(kept)
+
+    @property
+    def steady_sums(self) -> FloatArray:
+        """Gated sums of the longest window; the last ones while no hop is loud enough, NaN before the first."""
+        return self._gate.windows[-1]
+
+    def since_reset_sums(self) -> FloatArray:
+        """Gated sums since reset; NaN before the first."""
+        return self._gate.since_reset()
+
+    @property
+    def age_seconds(self) -> float:
+        """Time since a hop was loud enough; NaN before the first."""
+        return self._gate.age_hops * self._hop_seconds

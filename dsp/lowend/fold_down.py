@@ -14,8 +14,7 @@ from enum import IntEnum
 
 import numpy as np
 
-from dsp.core.energy_gate import EnergyGate
-from dsp.core.saved_state import SavedState
+from dsp.core.energy_gate import GatedSums
 from dsp.core.types import FloatArray
 from dsp.core.units import power_to_db
 from dsp.lowend.low_band import LOW_BANDS_HZ, Edges, LowBand
@@ -85,16 +84,16 @@ class BandsNow:
         return float(np.nanargmin(self.loss_db)) if self.votes.any() else np.nan
 
 
-class LowFoldDown:
-    """Pair sums of the low end and its bands, energy-gated, over 3 s and since reset.
+class LowFoldDown(GatedSums):
+    """Pair sums of the low end and its bands, ``(bands, 6)``, energy-gated, over 3 s and since reset.
 
     The first of ``bands_hz`` is the whole low end: its level opens the gate. ``rate_hz`` as for ``LowBand``.
     """
 
     def __init__(self, rate_hz: int, bands_hz: Sequence[Edges] = LOW_BANDS_HZ) -> None:
         self._low_band = LowBand(rate_hz, 2, bands_hz)
-        hops = round(STEADY_SECONDS / self._low_band.hop_seconds)
-        self._gate = EnergyGate([hops], (len(bands_hz), PAIR_SUMS))
+        shape = (len(bands_hz), PAIR_SUMS)
+        super().__init__(self._low_band, self._low_band.hop_seconds, (STEADY_SECONDS,), shape)
 
     def process(self, pair: FloatArray) -> int:
         """Take ``(frames, 2)``, left and right; returns how many hops ended in it."""
@@ -111,41 +110,9 @@ class LowFoldDown:
         self._gate.skip(lost)
         return lost
 
-    def reset(self) -> None:
-        """Forget the signal."""
-        self._low_band.reset()
-        self._gate.reset()
-
-    def save_state(self) -> SavedState:
-        """What is counted since reset."""
-        return self._gate.save_state()
-
-    def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave."""
-        self._gate.restore_state(kept)
-
-    @property
-    def steady_sums(self) -> FloatArray:
-        """Gated sums of the last 3 s, ``(bands, 6)``; the last judgement while nothing votes."""
-        return self._gate.windows[0]
-
-    def since_reset_sums(self) -> FloatArray:
-        """Gated sums since reset, ``(bands, 6)``."""
-        return self._gate.since_reset()
-
-    @property
-    def age_seconds(self) -> float:
-        """Since the lows were loud enough to judge; NaN before the first time."""
-        return self._gate.age_hops * self._low_band.hop_seconds
-
-
-def bands_now(sums: FloatArray) -> BandsNow:
-    """Loss, balance, level and vote of each band from ``(bands, 6)`` sums, the whole low end left out."""
-    return bands_now_from(covariances(sums))
-
 
 def bands_now_from(parts: FloatArray) -> BandsNow:
-    """The same of ``covariances``."""
+    """Loss, balance, level and vote of each band from ``covariances`` ``(bands, 3)`` without the whole low end."""
     power = pair_power_from(parts)
     votes = power >= power.max() * 10.0 ** (-VOTE_RANGE_DB / 10.0)
     votes &= power > 0.0

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from dsp.core.energy_gate import EnergyGate
+from dsp.core.energy_gate import GatedSums
 from dsp.core.hops import HopBuffer
-from dsp.core.saved_state import SavedState
 from dsp.core.types import FloatArray, Spec
 
 PAIR_SUMS = 6
@@ -90,18 +89,16 @@ def pair_power_from(parts: FloatArray) -> FloatArray:
     return np.asarray(parts[..., :2].sum(axis=-1))
 
 
-class Correlation:
+class Correlation(GatedSums):
     """Correlation and balance of a stream of pairs, energy-gated (``energy_gate``), in hops of 50 ms.
 
-    Values over 0.3 s and 3 s keep their last judgement while nothing is loud enough; ``age_seconds`` says how old.
+    Sums are ``(6,)``, over 0.3 s and 3 s.
     """
 
     def __init__(self, rate_hz: int) -> None:
         self._hop_frames = max(1, round(rate_hz / HOPS_PER_SECOND))
-        self._hop_seconds = self._hop_frames / rate_hz
         self._hops = HopBuffer(self._hop_frames, 0, 2)
-        lengths = [round(seconds / self._hop_seconds) for seconds in (QUICK_SECONDS, STEADY_SECONDS)]
-        self._gate = EnergyGate(lengths, (PAIR_SUMS,))
+        super().__init__(self._hops, self._hop_frames / rate_hz, (QUICK_SECONDS, STEADY_SECONDS), (PAIR_SUMS,))
 
     def process(self, pair: FloatArray) -> int:
         """Take ``(frames, 2)``, left and right; returns how many hops ended in it."""
@@ -121,34 +118,7 @@ class Correlation:
         self._gate.skip(lost)
         return lost
 
-    def reset(self) -> None:
-        """Forget the signal."""
-        self._hops.reset()
-        self._gate.reset()
-
-    def save_state(self) -> SavedState:
-        """What is counted since reset."""
-        return self._gate.save_state()
-
-    def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave."""
-        self._gate.restore_state(kept)
-
     @property
     def quick_sums(self) -> FloatArray:
         """Gated sums of the last 0.3 s."""
         return self._gate.windows[0]
-
-    @property
-    def steady_sums(self) -> FloatArray:
-        """Gated sums of the last 3 s."""
-        return self._gate.windows[1]
-
-    def since_reset_sums(self) -> FloatArray:
-        """Gated sums since reset."""
-        return self._gate.since_reset()
-
-    @property
-    def age_seconds(self) -> float:
-        """Since anything was loud enough to judge; NaN before the first time."""
-        return self._gate.age_hops * self._hop_seconds

@@ -55,13 +55,8 @@ class Listing:
     missing: tuple[str, ...] = ()
 
 
-def list_sources() -> list[SourceEntry]:
-    """All sources: playback first, then inputs. ``survey`` also returns what is missing."""
-    return list(survey().sources)
-
-
 def survey() -> Listing:
-    """Query the sound server (on Linux) and PortAudio; without either, ``missing`` holds the reasons."""
+    """All sources, playback first, then inputs; without the sound server (Linux) or PortAudio ``missing`` has why."""
     parts = list(surveyed())
     return Listing(
         tuple(entry for part in parts for entry in part.sources),

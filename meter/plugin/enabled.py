@@ -7,11 +7,11 @@ enables it again. A face that ended or froze a window is left out in the same wa
 from __future__ import annotations
 
 import contextlib
-import os
-import tempfile
 from pathlib import Path
 
 import msgspec
+
+from meter.whole_file import write_whole
 
 FILE_NAME = "enabled_meters.json"
 ASIDE_SUFFIX = ".unreadable"
@@ -101,18 +101,8 @@ def read_enabled(path: Path) -> tuple[Enabled, str]:
 def write_enabled(enabled: Enabled, path: Path) -> None:
     """Write the file whole or not at all; raises EnabledError."""
     text = msgspec.json.format(msgspec.json.encode(enabled), indent=2)
-    temporary = ""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "wb") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(temporary).replace(path)
+        write_whole(path, text)
     except (OSError, ValueError) as error:
-        if temporary:
-            with contextlib.suppress(OSError):
-                Path(temporary).unlink()
         reason = error.strerror if isinstance(error, OSError) else str(error)
         raise EnabledError(f"{path} cannot be written ({reason}); check that the folder is writable.") from error

@@ -16,7 +16,7 @@ import pytest
 
 from meter.audio import portaudio
 from meter.audio.device import DeviceSource
-from meter.audio.listing import list_sources, survey
+from meter.audio.listing import survey
 from meter.audio.monitor import DEFAULT_MONITOR, MonitorSource
 from meter.audio.open import make_source
 from meter.audio.output import SINK, list_outputs
@@ -84,7 +84,7 @@ def wait_until(happened: Callable[[], bool], seconds: float) -> float:
 
 
 def test_every_sink_is_listed_as_what_is_playing_on_it(server: SoundServer) -> None:
-    entries = {entry.name: entry for entry in list_sources() if entry.kind == "monitor"}
+    entries = {entry.name: entry for entry in list(survey().sources) if entry.kind == "monitor"}
     assert set(entries) == {DEFAULT_MONITOR} | {sink.monitor for sink in server.sinks.values()}
     for sink in server.sinks.values():
         entry = entries[sink.monitor]
@@ -100,7 +100,7 @@ def test_the_list_is_the_same_from_a_short_lived_process() -> None:
         [sys.executable, "-m", "meter.audio.listing"], capture_output=True, text=True, timeout=30, check=True
     )
     names = {entry["name"] for entry in json.loads(answer.stdout)["sources"] if entry["kind"] == "monitor"}
-    assert names == {entry.name for entry in list_sources() if entry.kind == "monitor"}
+    assert names == {entry.name for entry in list(survey().sources) if entry.kind == "monitor"}
 
 
 @pytest.mark.parametrize("sink", [FRONT, OLD_RATE, DESK], ids=lambda sink: sink.name)
@@ -163,7 +163,7 @@ def test_a_volume_of_the_server_is_told_and_told_again_when_it_goes(fresh_server
         fresh_server.pactl("set-source-mute", FRONT.monitor, "1")
         wait_until(lambda: "is muted" in source.note, 2)
         assert not source.ended()
-    hints = {entry.name: entry.hint for entry in list_sources()}
+    hints = {entry.name: entry.hint for entry in list(survey().sources)}
     assert "is muted" in hints[FRONT.monitor]
 
 
@@ -222,7 +222,7 @@ def test_a_capture_moved_by_a_mixer_program_is_told(fresh_server: SoundServer) -
 
 
 def test_a_source_gone_between_listing_and_opening_is_one_sentence(fresh_server: SoundServer) -> None:
-    entry = next(entry for entry in list_sources() if entry.name == SIDE.monitor)
+    entry = next(entry for entry in list(survey().sources) if entry.name == SIDE.monitor)
     source = make_source(SourceRequest(entry.kind, entry.name))
     fresh_server.remove(SIDE)
     with pytest.raises(SourceError, match=r"'side\.monitor' is not there; reconnect it or choose another\."):
@@ -270,7 +270,7 @@ def lettered_server() -> Iterator[SoundServer]:
 
 @pytest.mark.usefixtures("lettered_server")
 def test_descriptions_keep_their_letters_and_equal_ones_are_told_apart() -> None:
-    labels = {entry.name: entry.label for entry in list_sources() if entry.kind == "monitor"}
+    labels = {entry.name: entry.label for entry in list(survey().sources) if entry.kind == "monitor"}
     assert labels[ROOM.monitor] == "What is playing on Haut-parleurs côté fenêtre"
     assert labels[EARS.monitor] == "What is playing on Kopfhörer ü"
     assert labels[TWINS[0].monitor] == "What is playing on Twin Out (twin_a.monitor)"

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from dsp.core.signals import silence, tone
-from dsp.lowend.fold_down import LowFoldDown, Verdict, bands_now, fold_down_loss_db, verdict
-from dsp.stereo.correlation import pair_sums
+from dsp.lowend.fold_down import LowFoldDown, Verdict, bands_now_from, fold_down_loss_db, verdict
+from dsp.stereo.correlation import covariances, pair_sums
 
 RATE_HZ = 48_000
 
@@ -54,7 +54,7 @@ def test_weak_bands_do_not_vote() -> None:
     strong = pair_sums(tone(50.0, 0.0, 1.0, RATE_HZ, channels=2))
     levels_db = np.array([0.0, -14.9, -15.1, -80.0])
     sums = np.stack([strong * [1.0, g**0.5, g**0.5, g, g, g] for g in 10.0 ** (levels_db / 10.0)])
-    now = bands_now(sums)
+    now = bands_now_from(covariances(sums))
     np.testing.assert_array_equal(now.votes, [1.0, 1.0, 0.0, 0.0])
     np.testing.assert_array_equal(np.isnan(now.loss_db), [False, False, True, True])
     np.testing.assert_allclose(now.level_dbfs, levels_db, atol=0.01)
@@ -63,7 +63,7 @@ def test_weak_bands_do_not_vote() -> None:
 
 def test_no_band_votes_before_there_is_anything() -> None:
     for sums in (np.full((4, 6), np.nan), np.zeros((4, 6))):
-        now = bands_now(sums)
+        now = bands_now_from(covariances(sums))
         assert not now.votes.any()
         assert np.isnan(now.loss_db).all()
         assert np.isnan(now.worst)

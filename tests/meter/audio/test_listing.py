@@ -11,7 +11,7 @@ import pytest
 
 from meter.audio import listing as listing_module
 from meter.audio import portaudio, pulse
-from meter.audio.listing import FAKE_LIST_VARIABLE, Listing, SourceEntry, from_json, list_sources, survey, to_json
+from meter.audio.listing import FAKE_LIST_VARIABLE, Listing, SourceEntry, from_json, survey, to_json
 from meter.audio.monitor import DEFAULT_MONITOR
 from meter.audio.pulse import PulseServer, PulseSink, PulseSource
 from meter.audio.source import SourceError
@@ -64,7 +64,7 @@ def refuse() -> PulseServer:
 def test_on_linux_what_is_playing_comes_first_then_inputs_then_devices(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys, "platform", "linux")
     monkeypatch.setattr(pulse, "query_server", lambda: SERVER)
-    entries = list_sources()
+    entries = list(survey().sources)
     assert [entry.name for entry in entries] == [
         DEFAULT_MONITOR,
         "a.monitor",
@@ -112,7 +112,7 @@ def test_on_windows_the_better_host_api_is_marked_by_the_others_being_lesser(
     monkeypatch.setattr(sys, "platform", "win32")
     library.host_apis = ["MME", "Windows DirectSound", "Windows WASAPI"]
     library.devices = [device("Line", api) for api in range(3)] + [device("Speakers [Loopback]", 2)]
-    entries = list_sources()
+    entries = list(survey().sources)
     assert [entry.lesser for entry in entries] == [True, True, False, False]
     assert [entry.loopback for entry in entries] == [False, False, False, True]
     assert "prefer the same input under Windows WASAPI" in entries[0].hint
@@ -124,7 +124,7 @@ def test_a_desk_with_more_channels_than_we_show_says_so(
     monkeypatch.setattr(sys, "platform", "darwin")
     library.host_apis = ["Core Audio"]
     library.devices = [device("Big desk", inputs=64)]
-    assert list_sources()[0].hint == "Has 64 channels; choose up to 32 of them."
+    assert survey().sources[0].hint == "Has 64 channels; choose up to 32 of them."
 
 
 def test_json_there_and_back_is_the_same() -> None:
@@ -144,7 +144,7 @@ def test_a_fake_list_takes_the_place_of_the_machines_own(tmp_path: Path, monkeyp
     path = tmp_path / "list.json"
     path.write_text(json.dumps({"sources": [{"kind": "device", "name": "Blue box", "newer_field": 1}]}))
     monkeypatch.setenv(FAKE_LIST_VARIABLE, str(path))
-    assert list_sources() == [SourceEntry("device", "Blue box", "Blue box")]
+    assert list(survey().sources) == [SourceEntry("device", "Blue box", "Blue box")]
     path.write_text("no list")
     listing = survey()
     assert listing.sources == ()
