@@ -1,4 +1,4 @@
-"""Measuring a file: the same chain as live, fed in large blocks, in constant memory."""
+"""Readings of a sound file: the same chain as live, fed in blocks of 5 s."""
 
 from __future__ import annotations
 
@@ -73,9 +73,10 @@ def measure_file(
     progress: Callable[[int], None] = lambda _frames: None,
     on_meter: Callable[[int], None] = lambda _index: None,
 ) -> Measurement:
-    """Measure one file; ``progress`` is called with the frames of each block. Raises SourceError.
+    """Measure one file in constant memory. Raises SourceError.
 
-    ``on_meter`` is called with the place among ``plugins`` of the meter that is asked for something now, or -1.
+    ``progress`` is called with 0 when all meters are loaded, then with the frames of each block. ``on_meter`` is
+    called with the index in ``plugins`` before a meter is called, and with -1 when all have returned.
     """
     with open_blocks(path) as reader:
         meters = [GuardedMeter(plugin) for plugin in plugins]
@@ -84,6 +85,7 @@ def measure_file(
         mix = whole_mix(reader.channels)
         told = reader.order.roles if reader.order.told_by != "count" else ()
         chain = Chain(meters, reader.rate_hz, reader.channels, mix, leave=partial(on_meter, -1), roles=told)
+        progress(0)
         sanitiser = Sanitiser(reader.rate_hz)
         _feed(reader, chain, sanitiser, progress)
         frame = Frame(chain.layout, chain.read(), FeedStatus(quarantined=chain.faults))

@@ -25,15 +25,16 @@ from typing import Any
 from meter.audio.source import SourceError
 from meter.children import end_with_parent, start_child
 from meter.engine.silence import Silence
+from meter.engine.supervisor import LOADING_SECONDS
 from meter.measure import Measurement, measure_file
 from meter.plugin.host import Plugin
 
 STALL_SECONDS = 60.0
-"""A meter gets no more than 5 s of sound at a time."""
+"""Longest time for one call of a meter, which is given at most 5 s of sound."""
 LOOK_SECONDS = 0.25
 QUIT_SECONDS = 1.0
 
-_METER, _MOVES, _FRAMES = range(3)
+_METER, _MOVES, _FRAMES, _LOADED = range(4)
 NO_METER = -1
 
 Outcome = Measurement | str
@@ -120,8 +121,9 @@ class WatchedMeasuring:
                 else:
                     self._put_aside(meter, f"its process ended in it while {path} was measured")
                     waiting.appendleft((number, path))
-            elif (meter := worker.stalled_in()) is not None:
-                self._put_aside(meter, f"it did not answer for {STALL_SECONDS:.0f} s while {path} was measured")
+            elif (stall := worker.stalled_in()) is not None:
+                meter, why = stall
+                self._put_aside(meter, f"{why} while {path} was measured")
                 waiting.appendleft((number, path))
                 self._drop(worker)
         self._on_frames(sum(worker.frames for worker in self._workers))
@@ -153,7 +155,7 @@ class _Worker:
 
     def __init__(self) -> None:
         context = multiprocessing.get_context("spawn")
-        self._moves = RawArray("q", 3)
+        self._moves = RawArray("q", 4)
         self.pipe, theirs = context.Pipe()
         self._process = context.Process(target=_work, args=(theirs, self._moves), daemon=True)
         start_child(self._process)
@@ -165,7 +167,7 @@ class _Worker:
     def begin(self, job: tuple[int, Path], plugins: Sequence[Plugin]) -> None:
         """Let it measure a file."""
         self.job, self._plugins = job, plugins
-        self._moves[_METER], self._moves[_FRAMES] = NO_METER, 0
+        self._moves[_METER], self._moves[_FRAMES], self._moves[_LOADED] = NO_METER, 0, 0
         self._silence = Silence()
         with contextlib.suppress(OSError):  # one that has died is found out at the answer
             self.pipe.send((job[1], plugins))
@@ -190,11 +192,19 @@ class _Worker:
         index = int(self._moves[_METER])
         return self._plugins[index] if 0 <= index < len(self._plugins) else None
 
-    def stalled_in(self) -> Plugin | None:
-        """The meter of others that has been at work for too long; ours may wait for a slow disk or machine."""
+    def stalled_in(self) -> tuple[Plugin, str] | None:
+        """The meter by others whose call takes too long, and why it is set aside.
+
+        Our own meters have no limit: a slow disk or machine holds them up as well.
+        """
         silent = self._silence.look(int(self._moves[_MOVES]), time.monotonic_ns())
         meter = self.meter_at_work
-        return meter if meter is not None and not meter.ours and silent > STALL_SECONDS else None
+        if meter is None or meter.ours:
+            return None
+        if not self._moves[_LOADED]:
+            why = f"loading took longer than {LOADING_SECONDS:.0f} s"
+            return (meter, why) if silent > LOADING_SECONDS else None
+        return (meter, f"it did not return for {STALL_SECONDS:.0f} s") if silent > STALL_SECONDS else None
 
     def end(self) -> None:
         """Let it go: at once where it is at work."""
@@ -229,6 +239,7 @@ def _measure(path: Path, plugins: Sequence[Plugin], moves: Any) -> Outcome:
 
 
 def _count(moves: Any, frames: int) -> None:
+    moves[_LOADED] = 1
     moves[_FRAMES] += frames
 
 

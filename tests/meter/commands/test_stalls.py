@@ -28,6 +28,7 @@ IN_C = "import re\nre.match('(a+)+$', 'a' * 60 + 'b')"
 @pytest.fixture(autouse=True)
 def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(watched, "STALL_SECONDS", 2.0)
+    monkeypatch.setattr(watched, "LOADING_SECONDS", 2.0)
 
 
 @pytest.fixture(autouse=True)
@@ -70,6 +71,8 @@ def test_one_that_never_loads_is_named_too(tmp_path: Path, capsys: pytest.Captur
     (hang / "process.py").write_text(FOREVER, encoding="utf-8")
     code, [found], said = measure(capsys, *files(tmp_path, 1), "--plugins", hang)
     assert (code, len(said)) == (1, 1)
+    assert "“hang”" in said[0]
+    assert "loading took longer than" in said[0]
     assert found["peaks.true_max_dbtp"] == pytest.approx(-20.0, abs=0.1)
 
 
@@ -134,7 +137,7 @@ def spoil(folder: Path, how: str) -> Path:
         (folder / "process.py").write_text("import os\nos._exit(0)", encoding="utf-8")
     if how == "is refused":
         manifest = folder / "manifest.toml"
-        manifest.write_text(manifest.read_text(encoding="utf-8").replace('"1.0"', '"99.0"'), encoding="utf-8")
+        manifest.write_text(manifest.read_text(encoding="utf-8").replace('"2.0"', '"99.0"'), encoding="utf-8")
     return folder
 
 
