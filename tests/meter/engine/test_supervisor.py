@@ -139,8 +139,6 @@ def test_a_meter_that_kills_engines_when_it_takes_something_back_costs_the_other
     start, tone: SourceRequest, tmp_path: Path
 ) -> None:
     fatal = write_meter(tmp_path / "fatal", "fatal")
-    manifest = fatal / "manifest.toml"
-    manifest.write_text(manifest.read_text(encoding="utf-8").replace('"1.0"', '"1.2"'), encoding="utf-8")
     with (fatal / "process.py").open("a", encoding="utf-8") as file:
         file.write("\n    def save_state(self):\n        return {'total': self.total}\n")
         file.write("\n    def restore_state(self, kept):\n        __import__('os')._exit(1)\n")
