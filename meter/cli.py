@@ -21,7 +21,7 @@ COMMANDS = {
     "lowend": "say who owns the low end of a set of parts, and what may go",
     "devices": "list what can be listened to on this machine",
     "exposure": "what was listened to today and this week, as an estimate",
-    "plugins": "list the meters that are found, and those refused with the reason",
+    "plugins": "list the meters that are found; enable, check or write one",
     "selftest": "run the checks against standards and closed forms on this program",
     "bench": "measure costs here, and speed beside reference libraries where present",
     "doctor": "say what this machine lacks, with the line that installs it",

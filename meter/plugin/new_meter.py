@@ -60,9 +60,10 @@ def write_new_meter(name: str, place: Path) -> Path:
 
 
 def id_of(name: str) -> str:
-    """The id for a name in any letters: "Größe 2" gives ``grosse_2``. Raises NewMeterError where none can be made."""
+    """The id for a name in any letters: "Größe 2" gives ``grosse_2``. Raises NewMeterError where there is none."""
+    name = " ".join(name.split())
     shown = name if name.isprintable() else ascii(name)[1:-1]
-    if not name.strip():
+    if not name:
         raise NewMeterError("A meter needs a name, such as “tilt”.")
     if "/" in name or "\\" in name:
         raise NewMeterError(f"“{shown}” is a path; give the name only, and the place with --in.")
@@ -198,7 +199,7 @@ import math
 from PySide6.QtCore import QRect
 
 from meter.figures import figure
-from meter.gui.kit.label import Label
+from meter.gui.kit.label import Label, line_height
 from meter.gui.kit.theme import FIGURE_PX, TEXT_PX
 from meter.plugin.face import Face
 
@@ -213,9 +214,13 @@ class ${Class}Face(Face):
         self._levels = []
         self._bars = QRect()
 
+    @property
+    def subtitle(self):
+        return f"mean of {self.settings.get('seconds', 1.0):g} s, and its highest"
+
     def arrange(self, inside):
         """Give figure and bars their places below the title."""
-        high = min(self.labels["figure"].line_height, inside.height() // 2)
+        high = min(line_height(FIGURE_PX, bold=True), inside.height() // 2)
         self.labels["figure"].place(QRect(inside.left(), inside.top(), inside.width(), high))
         self.beside("figure", "unit")
         self._bars = inside.adjusted(0, high + 8, 0, 0)
@@ -230,7 +235,7 @@ class ${Class}Face(Face):
     def take_words(self, frame):
         """Four times a second."""
         self.say("figure", figure(frame.number("$id.highest")))
-        self.say("unit", "dBFS, highest mean")
+        self.say("unit", "dBFS")
         self.beside("figure", "unit")
 
     def paint_moving(self, painter, region):

@@ -52,7 +52,7 @@ READ = '        out["level"] = power_to_db(self._power)\n'
 HIGHEST = '        out["highest"] = power_to_db(float(self._highest))\n'
 RESTORE = '        self._highest = kept["highest"]\n'
 SAY_FIGURE = '        self.say("figure", figure(frame.number("trial.highest")))\n'
-SAY_UNIT = '        self.say("unit", "dBFS, highest mean")\n'
+SAY_UNIT = '        self.say("unit", "dBFS")\n'
 PAINT = "    def paint_moving(self, painter, region):\n"
 
 WRONG = {

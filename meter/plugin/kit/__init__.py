@@ -13,6 +13,7 @@ The checks are plain functions. They run the meter's code in this process and ti
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
@@ -75,7 +76,9 @@ def run_check(plugin: Plugin, name: str) -> Outcome:
         return Outcome(name, "skipped", str(reason))
     except CheckFailed as error:
         return Outcome(name, "fail", str(error), place_words(error, plugin.folder))
-    except (Exception, SystemExit) as error:
+    except BaseException as error:
+        if isinstance(error, KeyboardInterrupt) and signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
+            raise
         return Outcome(name, "fail", f"It raised {reason_of(error)}.", place_words(error, plugin.folder))
 
 
