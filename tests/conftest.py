@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import signal
 
+pytest_plugins = ("tests.support.slow",)
+
 
 def pytest_configure() -> None:
     if not os.environ.get("EARWITNESS_HEADED"):

@@ -1,7 +1,10 @@
 #!/usr/bin/env bash
 # Set up whatever is missing on this machine, then run every check: format, lint, types, and the whole test suite.
-# `tests/run.sh --quick` runs the checks and the quick tests only. Other arguments go to pytest:
-# `tests/run.sh tests/dsp -k loudness`.
+#   tests/run.sh                everything
+#   tests/run.sh --quick        the checks, and the tests that tests/slow.txt does not list
+#   tests/run.sh --measure      everything; writes tests/slow.txt (on an idle machine)
+#   tests/run.sh --processors   the arithmetic as older processors would do it
+#   tests/run.sh ARGUMENTS      goes to pytest: tests/run.sh tests/dsp -k loudness
 set -euo pipefail
 root=$(dirname "$(dirname "$(readlink -f "${BASH_SOURCE[0]}")")")
 . "$root/meter/setup.sh"
@@ -20,15 +23,25 @@ export OPENBLAS_NUM_THREADS=1
 .venv/bin/ruff check .
 .venv/bin/ruff format --check --quiet . || { echo "Run: .venv/bin/ruff format ." >&2; exit 1; }
 .venv/bin/mypy
-workers=(-n logical --maxprocesses 4 --dist loadfile)
-if [ "${1:-}" = --quick ]; then
-  # No window, no sound server, no child process: what is quick enough to run after each change.
-  exec .venv/bin/pytest "${workers[@]}" tests/test_layers.py tests/dsp/{core,exposure,level,peak,spectrum,stereo} \
-    tests/meter/plugin tests/meter/test_*.py
-fi
-[ $# = 0 ] || exec .venv/bin/pytest "$@"
+workers=(-n logical --maxprocesses 4 --dist loadfile --no-loadscope-reorder)
+case "${1:-}" in
+  --quick) exec .venv/bin/pytest "${workers[@]}" -m "not slow" ;;
+  --processors) shift; exec tests/processors.sh "$@" ;;
+  --measure) measure=(--measure) ;;
+  "") measure=() ;;
+  *) exec .venv/bin/pytest "$@" ;;
+esac
+
+# The live tests wait for sound most of the time, and come first where both want the processor.
+live=(--durations 20 tests/live)
+said=$(mktemp)
+.venv/bin/pytest "${live[@]}" -m "not alone" >"$said" 2>&1 &
+listening=$!
+trap 'kill "$listening" 2>/dev/null || true; rm -f "$said"' EXIT
 outcome=0
-.venv/bin/pytest "${workers[@]}" --durations 20 --ignore tests/live || outcome=$?
-# One after the other: they listen in real time, and load the cores themselves where that matters.
-.venv/bin/pytest --durations 20 tests/live || outcome=$?
+nice -n 15 .venv/bin/pytest "${workers[@]}" "${measure[@]}" --durations 20 --ignore tests/live || outcome=$?
+wait "$listening" || outcome=$?
+cat "$said"
+# These keep every core busy themselves.
+.venv/bin/pytest "${live[@]}" -m alone || outcome=$?
 exit "$outcome"

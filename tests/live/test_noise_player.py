@@ -20,6 +20,7 @@ from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from tests.live.conftest import FRONT, SIDE
 from tests.live.server import Sink, SoundServer
+from tests.live.test_engine import heard
 
 pytestmark = pytest.mark.live
 RATE_HZ = 48_000
@@ -167,6 +168,7 @@ def test_what_it_plays_is_what_the_listening_meter_reads(server: SoundServer, pr
     """Through the real engine: the level held by the player, under A, in the left channel alone."""
     supervisor = Supervisor(EngineOrder(SourceRequest("monitor", FRONT.monitor)))
     try:
+        heard(supervisor, lambda frame: frame.status.state == "running")
         player = press()
         assert player.stdin is not None
         assert player.stdout is not None
@@ -177,7 +179,7 @@ def test_what_it_plays_is_what_the_listening_meter_reads(server: SoundServer, pr
         for _ in range(8):
             keep_alive(player, 0.5)
             supervisor.poll()
-            frame = supervisor.take()
+            frame = supervisor.take() or frame
         player.stdin.write("stop\n")
         player.stdin.flush()
         told = [json.loads(line) for line in player.stdout.read().splitlines()]

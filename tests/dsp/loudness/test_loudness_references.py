@@ -26,7 +26,7 @@ RATES_HZ = (44_100, 48_000, 96_000)
 needs_libebur128 = pytest.mark.skipif(not available(), reason="libebur128 is not on this machine")
 
 
-def music(rate_hz: int, seconds: float = 120.0, channels: int = 2, seed: int = 21) -> FloatArray:
+def music(rate_hz: int, seconds: float = 60.0, channels: int = 2, seed: int = 21) -> FloatArray:
     """Pink noise under a beat, a slow swell, a rest and a sweep, lower in one channel."""
     rng = np.random.default_rng(seed)
     signal = pink_noise(rng, -14.0, seconds, rate_hz, channels)

@@ -1,0 +1,124 @@
+"""Which tests are slow: those that ``tests/slow.txt`` lists with the seconds they took, and all of ``tests/live``.
+
+A pytest plugin, loaded by ``tests/conftest.py``. It marks the listed tests ``slow``, so that ``-m "not slow"`` leaves
+them out. ``--measure`` writes the list from a whole run. A test that is not listed counts as quick; a run of quick
+tests names at its end those that were not. Worker processes get the files in the order of their listed seconds, the
+longest first, so that no worker is left with a long one at the end.
+"""
+
+from __future__ import annotations
+
+import resource
+import time
+from collections import defaultdict
+from collections.abc import Generator, Mapping
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+LIST = ROOT / "tests" / "slow.txt"
+SLOW_SECONDS = 0.4
+"""A test function that takes as long as this over all its cases is listed."""
+TOLD_SECONDS = 3 * SLOW_SECONDS
+"""What a quick test may take before it is named: the machine may be busy."""
+PROPERTY = "seconds"
+HEAD = (
+    "# Tests that the quick run leaves out, and the seconds each took over all its cases.\n"
+    "# Written by tests/run.sh --measure; run it on an idle machine.\n"
+)
+
+
+def cpu_seconds() -> float:
+    """CPU time of this process and of the children it waited for."""
+    children = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return time.process_time() + children.ru_utime + children.ru_stime
+
+
+def function_of(node: str) -> str:
+    """A test's name without its case: ``tests/test_a.py::test_b[c]`` becomes ``tests/test_a.py::test_b``."""
+    return node.partition("[")[0]
+
+
+def read_list(path: Path = LIST) -> dict[str, float]:
+    """Name of each listed test function to its seconds; empty without a list."""
+    if not path.exists():
+        return {}
+    lines = path.read_text(encoding="utf-8").splitlines()
+    pairs = (line.split() for line in lines if line and not line.startswith("#"))
+    return {name: float(seconds) for seconds, name in pairs}
+
+
+def write_list(seconds: Mapping[str, float], path: Path = LIST) -> None:
+    """Write those of at least SLOW_SECONDS, in the order of their names."""
+    listed = sorted((name, spent) for name, spent in seconds.items() if spent >= SLOW_SECONDS)
+    path.write_text(HEAD + "".join(f"{spent:6.1f} {name}\n" for name, spent in listed), encoding="utf-8")
+
+
+BEGAN = pytest.StashKey[tuple[float, float]]()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--measure", action="store_true", help="write tests/slow.txt from this run of all tests")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "slow: listed in tests/slow.txt, or in tests/live")
+    if not hasattr(config, "workerinput"):
+        config.pluginmanager.register(Sums(config))
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    listed = read_list()
+    for item in items:
+        if item.nodeid.startswith("tests/live/") or function_of(item.nodeid) in listed:
+            item.add_marker("slow")
+    if hasattr(config, "workerinput"):
+        of_file: defaultdict[str, float] = defaultdict(float)
+        for name, seconds in listed.items():
+            of_file[name.partition("::")[0]] += seconds
+        items.sort(key=lambda item: -of_file[item.nodeid.partition("::")[0]])
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    item.stash[BEGAN] = cpu_seconds(), time.monotonic()
+    return (yield)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Send along with the last report what the test took; workers have no other way to the process that sums up."""
+    report = yield
+    if call.when == "teardown":
+        cpu, wall = item.stash[BEGAN]
+        report.user_properties.append((PROPERTY, (cpu_seconds() - cpu, time.monotonic() - wall)))
+    return report
+
+
+class Sums:
+    """Adds up what each test function took, and at the end of the run says or writes it."""
+
+    def __init__(self, config: pytest.Config) -> None:
+        self._config = config
+        self._cpu: defaultdict[str, float] = defaultdict(float)
+        self._wall: defaultdict[str, float] = defaultdict(float)
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        for name, value in report.user_properties:
+            if name == PROPERTY:
+                self._cpu[function_of(report.nodeid)] += value[0]
+                self._wall[function_of(report.nodeid)] += value[1]
+
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
+        if self._config.getoption("--measure"):
+            write_list(self._wall)
+            terminalreporter.write_line(f"{LIST.relative_to(ROOT)} is written again.")
+        elif "not slow" in self._config.getoption("markexpr"):
+            for name, spent in sorted(self._cpu.items()):
+                if spent >= TOLD_SECONDS:
+                    terminalreporter.write_line(
+                        f"No longer quick ({spent:.1f} s): {name}; tests/run.sh --measure lists it."
+                    )
