@@ -235,6 +235,11 @@ class SupervisedEngine:
     def __init__(self, order: EngineOrder) -> None:
         self._supervisor = Supervisor(order)
 
+    @property
+    def engine_pid(self) -> int:
+        """Process number of the engine; 0 while none lives."""
+        return self._supervisor.engine_pid or 0
+
     def take(self) -> Frame | None:
         """The newest snapshot; the same object when nothing new came."""
         return self._supervisor.take()

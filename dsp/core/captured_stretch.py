@@ -1,4 +1,4 @@
-"""The last seconds of several channels at full rate, in single precision, for high-pass trials."""
+"""Memory of the last seconds of several channels at the full rate, in single precision."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from dsp.core.types import FloatArray
 
 
 class Capture:
-    """Keeps the newest ``frames`` frames of a stream ``(frames, channels)``.
+    """The newest ``frames`` frames of a stream ``(frames, channels)``.
 
-    Frames are counted from the start, lost ones left out; ``start`` is the oldest that can be read, never one before
-    a gap, and ``end`` the next to come.
+    Frames are numbered from 0 without the lost ones. ``start`` is the oldest that can be read, never one before a
+    gap; ``end`` is one past the newest.
     """
 
     def __init__(self, frames: int, channels: int) -> None:
         self._frames = frames
         self._channels = channels
-        # Channels in rows: one part is read alone, and in columns each of its samples is in another cache line.
+        # Channels in rows: a part is read alone, and in columns each of its samples lies in another cache line.
         self._kept: NDArray[np.float32] = np.zeros((channels, frames), dtype=np.float32)
         self.reset()
 
@@ -31,7 +31,7 @@ class Capture:
 
     @property
     def start(self) -> int:
-        """The oldest frame that can be read."""
+        """Number of the oldest frame that can be read."""
         return max(self._unbroken_from, self.end - self._frames)
 
     def push(self, *blocks: FloatArray) -> None:
@@ -53,11 +53,11 @@ class Capture:
         self.end += count - left_out
 
     def cut(self) -> None:
-        """Frames were lost here: nothing before is read any more."""
+        """Mark lost frames here: nothing before can be read."""
         self._unbroken_from = self.end
 
     def read(self, first: int, frames: int, channels: Sequence[int]) -> FloatArray:
-        """``(frames, len(channels))`` from frame ``first`` on; raises IndexError when not all of it is kept."""
+        """Return ``(frames, len(channels))`` from frame ``first`` on; raises IndexError when part of it is gone."""
         if frames < 0 or first < self.start or first + frames > self.end:
             raise IndexError(f"Frames {first} to {first + frames} are not kept; {self.start} to {self.end} are.")
         at = first % self._frames

@@ -14,7 +14,7 @@ MASK_ROLES = (
     "Tc", "Ltf", "Ctf", "Rtf", "Ltb", "Ctb", "Rtb",
 )  # fmt: skip
 """By bit of ``dwChannelMask``, lowest first (Microsoft WAVEFORMATEXTENSIBLE, from two copies): fronts, LFE, backs,
-fronts beside the centre, back centre, sides, tops. Channels stand in the file in this order."""
+fronts beside the centre, back centre, sides, tops. A file holds its channels in this order."""
 
 POSITIONS: dict[str, tuple[float, float]] = {
     "M": (0, 0), "C": (0, 0), "L": (30, 0), "R": (-30, 0), "Lc": (15, 0), "Rc": (-15, 0),
@@ -50,19 +50,19 @@ VORBIS_ROLES: dict[int, tuple[str, ...]] = {
 
 @dataclass(frozen=True)
 class ChannelOrder:
-    """One role per channel, and what told it: the file's mask, the standard of its format, or only its count."""
+    """One role per channel, and where the roles come from: mask, standard of the format, or channel count."""
 
     roles: tuple[str, ...]
     told_by: Literal["mask", "format", "count"]
 
     @property
     def is_plain(self) -> bool:
-        """Whether it is mono, or left and right: nothing that needs to be told."""
+        """True for mono, or left and right."""
         return self.roles in (DEFAULT_ROLES[1], DEFAULT_ROLES[2])
 
 
 def default_roles(channels: int) -> tuple[str, ...]:
-    """Roles of ``channels`` channels in the usual order; numbers where there is no usual one."""
+    """Roles of ``channels`` channels in the usual order; numbers where there is none."""
     return DEFAULT_ROLES.get(channels) or numbers(channels)
 
 
@@ -72,9 +72,9 @@ def numbers(channels: int, after: int = 0) -> tuple[str, ...]:
 
 
 def roles_of_mask(mask: int, channels: int) -> tuple[str, ...]:
-    """Roles by a WAVE channel mask; empty where it names no position.
+    """Roles of a WAVE channel mask, one per channel; empty where it names no position.
 
-    Bits beyond the channel count are ignored, channels beyond the bits have numbers. A back pair without sides is the
+    Bits beyond the channel count are ignored; channels beyond the bits get numbers. A back pair without sides is the
     surround pair of a 5.1 layout (common practice: both masks of 5.1 are in use).
     """
     bits = [bit for bit in range(len(MASK_ROLES)) if mask >> bit & 1][:channels]

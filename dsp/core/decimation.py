@@ -1,6 +1,6 @@
-"""From the rate of the stream to about 1 kHz, where the lows are cheap to look at closely.
+"""Decimation to about 1 kHz for analyses of the lows.
 
-A linear-phase low-pass (Kaiser window, 100 dB) and the choice of every M-th sample are one matrix product.
+A linear-phase low-pass (Kaiser window, 100 dB) and the selection of every M-th sample are one matrix product.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ PASS_HZ = 250.0
 
 STOP_DB = 100.0
 OUTPUTS_PER_PRODUCT = 10
-"""Outputs that one matrix gives: about as many as its filter spans, so that little of it is zero."""
+"""Outputs of one product: about as many as the filter spans, so that little of the matrix is zero."""
 
 
 def low_rate_factor(rate_hz: int) -> int:
-    """The M that brings ``rate_hz`` nearest to 1 kHz, within 10 % of it a divisor of the rate where there is one."""
+    """The factor that brings ``rate_hz`` nearest to 1 kHz; within 10 % of it a divisor of the rate, if any."""
     nearest = max(1, round(rate_hz / LOW_RATE_HZ))
     span = nearest // 10
     exact = [factor for factor in range(nearest - span, nearest + span + 1) if rate_hz % factor == 0]
@@ -29,10 +29,10 @@ def low_rate_factor(rate_hz: int) -> int:
 
 
 class Decimator:
-    """Every ``factor``-th sample of the low-passed signal; keeps nothing, its caller brings the history.
+    """Every ``factor``-th sample of the low-passed signal. Has no state: the caller supplies the history.
 
     ``low_rate_hz`` is the output's rate, ``history_frames`` how many frames ``apply`` needs before the first
-    new one, ``delay_seconds`` how late an output is.
+    new one, ``delay_seconds`` the delay of the filter.
     """
 
     def __init__(self, rate_hz: int, factor: int) -> None:
@@ -46,7 +46,7 @@ class Decimator:
             self._matrix[row, row * factor : row * factor + len(taps)] = taps
 
     def apply(self, segment: FloatArray) -> FloatArray:
-        """``(history_frames + n * 10 * factor, channels)``, contiguous, to ``(n * 10, channels)``."""
+        """Decimate ``(history_frames + n * 10 * factor, channels)``, contiguous, to ``(n * 10, channels)``."""
         length = self._matrix.shape[1]
         step = OUTPUTS_PER_PRODUCT * self._factor
         products, rest = divmod(len(segment) - self.history_frames, step)

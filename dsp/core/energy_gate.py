@@ -1,8 +1,8 @@
-"""Which hops may vote: a figure about sound must not be moved by its silences.
+"""Sums over the hops of a stream that are loud enough, so that silence does not move a figure.
 
 A hop votes when its level is at least ``ABSOLUTE_GATE_DBFS`` and not more than ``RELATIVE_GATE_DB`` under the loud
 level, the 95th percentile of the hops over the absolute gate (common practice, no source). Levels are
-referred to a full-scale sine (AES17). What is summed is up to the caller: any array of one shape per hop.
+referred to a full-scale sine (AES17). The sums of a hop are any array, of one shape for all hops.
 """
 
 from __future__ import annotations
@@ -22,18 +22,18 @@ ABSOLUTE_GATE_DBFS = -60.0
 RELATIVE_GATE_DB = 20.0
 LOUD_SHARE = 0.95
 LEAST_VOTES = 6
-"""Votes that a window needs, or half of it if that is less: 0.3 s of sound at hops of 50 ms."""
+"""Votes that a window needs, or half of its hops if that is less: 0.3 s of sound at hops of 50 ms."""
 
 LEAST_POWER = db_to_power(ABSOLUTE_GATE_DBFS)
 LOUD_TO_GATE = db_to_power(-RELATIVE_GATE_DB)
 
 BIN_DB = 0.5
 BINS = 400
-"""From the absolute gate up to +140 dBFS; what is higher goes into the top bin."""
+"""From the absolute gate to +140 dBFS; higher levels go into the top bin."""
 
 
 def votes_of(powers: FloatArray) -> NDArray[np.bool_]:
-    """Which hops of one window vote, by their powers in order of time."""
+    """Return which hops of one window vote, ``(n,)``, from their powers ``(n,)`` in order of time."""
     heard = np.sort(powers[powers >= LEAST_POWER])
     if not len(heard):
         return np.zeros(len(powers), dtype=np.bool_)
@@ -42,14 +42,14 @@ def votes_of(powers: FloatArray) -> NDArray[np.bool_]:
 
 
 class VotingTotal:
-    """Sums of all hops since reset, kept per half decibel of level, so that the gate may rise later."""
+    """Sums of all hops since reset by level, in bins of 0.5 dB, so that the gate can rise later."""
 
     def __init__(self, shape: tuple[int, ...]) -> None:
         self._counts = np.zeros(BINS)
         self._sums = np.zeros((BINS, *shape))
 
     def push(self, power: float, sums: FloatArray) -> None:
-        """Add one hop: the same as one by ``push_many``, at a fraction of its cost."""
+        """Add one hop; faster than ``push_many`` for one."""
         if power >= LEAST_POWER:
             level = 10.0 * np.log10(power) - ABSOLUTE_GATE_DBFS
             row = min(int(level / BIN_DB), BINS - 1)
@@ -57,7 +57,7 @@ class VotingTotal:
             self._sums[row] += sums
 
     def push_many(self, powers: FloatArray, sums: FloatArray) -> None:
-        """Add hops ``(n,)`` and ``(n, *shape)``; below the absolute gate one never votes and is not kept."""
+        """Add hops ``(n,)`` with sums ``(n, *shape)``; those below the absolute gate are dropped."""
         kept = powers >= LEAST_POWER
         levels = 10.0 * np.log10(powers[kept]) - ABSOLUTE_GATE_DBFS
         rows = np.minimum((levels / BIN_DB).astype(np.intp), BINS - 1)
@@ -65,7 +65,7 @@ class VotingTotal:
         np.add.at(self._sums, rows, sums[kept])
 
     def total(self) -> FloatArray:
-        """Sum over the hops that vote; NaN before the first."""
+        """Sum over the voting hops, ``shape``; NaN before the first."""
         heard = np.cumsum(self._counts)
         if heard[-1] == 0.0:
             return np.full(self._sums.shape[1:], np.nan)
@@ -74,12 +74,12 @@ class VotingTotal:
         return np.asarray(self._sums[first:].sum(axis=0))
 
     def save_state(self) -> dict[str, FloatArray | NDArray[np.intp]]:
-        """The levels in use."""
+        """Counts and sums of the bins in use."""
         rows = np.flatnonzero(self._counts)
         return {"rows": rows, "counts": self._counts[rows], "sums": self._sums[rows]}
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave."""
+        """Continue from what ``save_state`` returned."""
         self._counts[kept["rows"]] = kept["counts"]
         self._sums[kept["rows"]] = kept["sums"]
 
@@ -87,8 +87,8 @@ class VotingTotal:
 class EnergyGate:
     """Gated sums over windows up to now and since reset.
 
-    ``windows_hops`` are lengths of windows in hops. A window's sums stay as they are while nothing votes, and
-    ``age_hops`` counts the hops since they were last renewed; both are NaN before the first judgement.
+    ``windows_hops`` are lengths of windows in hops. ``windows`` has their sums, which stay while nothing votes;
+    ``age_hops`` counts the hops since they were updated. Both are NaN before the first update.
     """
 
     def __init__(self, windows_hops: Sequence[int], shape: tuple[int, ...]) -> None:
@@ -106,7 +106,7 @@ class EnergyGate:
         self.age_hops = np.nan
 
     def push(self, power: float, sums: FloatArray) -> None:
-        """Add one hop: its mean power relative to a full-scale sine (NaN: lost) and its sums."""
+        """Add one hop: its mean power re a full-scale sine (NaN: lost) and its sums."""
         heard = math.isfinite(power) and power > 0.0
         self._powers[:-1], self._sums[:-1] = self._powers[1:], self._sums[1:]
         self._powers[-1], self._sums[-1] = (power, sums) if heard else (0.0, 0.0)
@@ -116,7 +116,7 @@ class EnergyGate:
         self._renew(1)
 
     def push_many(self, powers: FloatArray, sums: FloatArray) -> None:
-        """Add hops in order of time, ``(n,)`` and ``(n, *shape)``; the same as one after the other."""
+        """Add hops in order of time, ``(n,)`` and ``(n, *shape)``; same result as ``push`` for each."""
         if len(powers) == 1:
             self.push(float(powers[0]), sums[0])
             return
@@ -143,7 +143,7 @@ class EnergyGate:
         self._sums = np.concatenate([self._sums, sums])
 
     def _renew(self, new: int) -> None:
-        """Each window as it stood after the last of the new hops that renewed it; later ones left it alone."""
+        """Update each window at the last of the new hops that votes with enough others."""
         missing = set(range(len(self._lengths)))
         renewed = False
         for back in range(new):
@@ -163,7 +163,7 @@ class EnergyGate:
                 return
 
     def since_reset(self) -> FloatArray:
-        """Sums over all voting hops since reset; NaN before the first."""
+        """Sums over all voting hops since reset, ``shape``; NaN before the first."""
         return self._total.total()
 
     def save_state(self) -> dict[str, FloatArray | NDArray[np.intp]]:

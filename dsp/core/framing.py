@@ -1,4 +1,4 @@
-"""Overlapping frames cut from a stream, and a bounded memory of its end."""
+"""Overlapping frames of a stream, and a bounded history of it."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class Framer:
 
     def __init__(self, length: int, hop: int, channels: int, dtype: type[np.floating[Any]] = np.float64) -> None:
         if not 0 < hop <= length:
-            raise ValueError(f"A hop of {hop} does not suit frames of {length}.")
+            raise ValueError(f"A hop of {hop} does not suit frames of {length}; use 1 to {length}.")
         self.length = length
         self.hop = hop
         self._channels = channels
@@ -43,9 +43,9 @@ class Framer:
 
 
 class History:
-    """The last ``save_state`` rows of a stream ``(frames, width)``; all of it when ``save_state`` is None.
+    """The last ``keep`` rows of a stream ``(frames, width)``; all of it when ``keep`` is None.
 
-    ``dtype`` float32 halves what audio takes.
+    ``dtype`` float32 halves the memory.
     """
 
     def __init__(self, keep: int | None, width: int, dtype: type[np.floating[Any]] = np.float64) -> None:
@@ -76,15 +76,15 @@ class History:
             return np.empty((0, self._width), self._dtype)
         if len(self._parts) > 1:
             joined = np.concatenate(self._parts)
-            # A copy; a view would keep the dropped rows in memory.
+            # A view would hold the dropped rows in memory.
             self._parts = [joined if self._keep is None else joined[-self._keep :].copy()]
             self._held = len(self._parts[0])
         return self._parts[0] if self._keep is None else self._parts[0][-self._keep :]
 
 
 def longest_unbroken(rows: FloatArray) -> slice:
-    """The longest run of rows without a NaN, the latest of equals: evidence never spans a hole."""
-    if not np.isnan(rows.sum()):  # the usual case, and ten times as fast as looking at each row
+    """Return the longest run of rows without a NaN, the latest of equals."""
+    if not np.isnan(rows.sum()):  # ten times as fast as looking at each row
         return slice(0, len(rows))
     missing = np.flatnonzero(np.isnan(rows).any(axis=1))
     edges = np.concatenate([[-1], missing, [len(rows)]])

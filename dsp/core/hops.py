@@ -1,4 +1,4 @@
-"""Cut a stream into hops of equal length, each with the frames before it, at any block size and over gaps."""
+"""Hops of equal length from a stream, each with the frames before it, at any block size and over gaps."""
 
 from __future__ import annotations
 
@@ -54,10 +54,10 @@ class HopBuffer:
                 self._broken = False
 
     def runs(self, block: FloatArray) -> Iterator[tuple[int, FloatArray | None]]:
-        """The same hops as ``cut``, as many at a time as lie in the block in one piece.
+        """Yield the hops of ``cut`` in runs, each as long as the block holds in one piece.
 
-        Yields how many hops, and their frames with the history before the first, borrowed; None if lost. Between
-        two steps ``unbroken_frames`` is that at the end of the run.
+        A run is the number of hops, and their frames with the history before the first, borrowed; None if lost.
+        Between two steps ``unbroken_frames`` is its value at the end of the run.
         """
         first_inside = -(-self._history_frames // self._hop_frames) * self._hop_frames
         head = min(len(block), (self._hop_frames - self._filled) % self._hop_frames + first_inside)

@@ -1,4 +1,4 @@
-"""How far one signal lags another that holds much of the same, by cross-correlation over a stretch of both."""
+"""Lag between two signals with common content, by cross-correlation."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from scipy.fft import irfft, next_fast_len, rfft
 from dsp.core.types import FloatArray
 
 SURE_CORRELATION = 0.5
-"""Under this the two signals do not belong together, or not at any lag that was searched (judgement)."""
+"""Below this the signals are unrelated, or their lag lies outside the search (our choice, no source)."""
 
 
 @dataclass(frozen=True)
 class Lag:
-    """``frames`` (with a fraction) is positive when the second signal is late; ``correlation`` there, -1 to 1.
+    """``frames`` (with a fraction), positive when the second signal is late; ``correlation`` there, -1 to 1.
 
-    ``gain`` is the amount of the first in the second, negative if turned over.
+    ``gain`` is the factor of the first signal in the second, negative with inverted polarity.
     """
 
     frames: float
@@ -26,14 +26,14 @@ class Lag:
 
     @property
     def sure(self) -> bool:
-        """Whether the two belong together at this lag."""
+        """True when the correlation is high enough to report the lag."""
         return abs(self.correlation) >= SURE_CORRELATION
 
 
 def find_lag(first: FloatArray, second: FloatArray, longest: int) -> Lag:
-    """Best lag within ``longest`` frames either way of two signals ``(frames, channels)`` of one shape.
+    """Find the best lag within ``longest`` frames either way of two signals ``(frames, channels)`` of one shape.
 
-    Channels are added after the correlation. Silence gives a correlation of 0. Raises ValueError for unequal shapes.
+    Correlations of the channels are added. Silence gives a correlation of 0. Raises ValueError for unequal shapes.
     """
     if first.shape != second.shape:
         raise ValueError(f"Signals of shape {first.shape} and {second.shape} cannot be lined up; give equal ones.")

@@ -1,7 +1,7 @@
-"""Audio brought down to about 4 kHz, where pitch, hits and the low spectrum are looked for at little cost.
+"""Decimation to about 4 kHz for pitch, onsets and the low spectrum.
 
-Content to 1.5 kHz passes within 0.01 dB; what could fold back below that is taken away by about 80 dB. The filter
-is symmetric in time: every frequency is late by the same ``delay_seconds``.
+Content to 1.5 kHz passes within 0.01 dB; aliases below that are attenuated by about 80 dB. The filter has linear
+phase: every frequency is delayed by ``delay_seconds``.
 """
 
 from __future__ import annotations
@@ -13,10 +13,10 @@ from dsp.core.types import FloatArray, check_block
 
 TARGET_HZ = 4000.0
 PASS_SHARE = 0.375
-"""End of the pass band as a share of the lower rate (1.5 kHz of 4 kHz); folding reaches down to it from above."""
+"""End of the pass band as a share of the lower rate (1.5 kHz of 4 kHz); aliases reach down to it."""
 STOP_DB = 80.0
 LONGEST_GAP_SECONDS = 60.0
-"""A longer gap has the same effect as a reset, since the filter memory is shorter than this."""
+"""A longer gap acts as a reset, since the filter memory is shorter."""
 
 
 class MidRate:
@@ -56,7 +56,7 @@ class MidRate:
         return self._filter(blocks), power
 
     def skip(self, frames: int) -> tuple[FloatArray, FloatArray]:
-        """Account for lost frames: what they touch comes out as NaN, now and in the next ``push``."""
+        """Account for lost frames: outputs that they touch are NaN, here and in the next ``push``."""
         longest = round(LONGEST_GAP_SECONDS * self.rate_hz) * self.factor
         lost = min(frames, longest + (frames - longest) % self.factor) if frames > longest else frames
         return self.push(np.full((lost, self._channels), np.nan))

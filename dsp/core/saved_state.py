@@ -10,14 +10,14 @@ from collections.abc import Mapping
 from typing import Any, TypeAlias
 
 SavedState: TypeAlias = Mapping[str, Any]
-"""Names with a number or an array of numbers each."""
+"""Each name has a number or an array of numbers."""
 
 
 def inside(name: str, kept: SavedState) -> dict[str, Any]:
-    """The state of one part of a meter, with ``name`` as a prefix."""
+    """Return ``state`` with ``name`` as a prefix of every key."""
     return {f"{name}.{key}": value for key, value in kept.items()}
 
 
 def of(name: str, kept: SavedState) -> dict[str, Any]:
-    """What ``inside`` put under a name."""
+    """Return the part of ``state`` that ``inside`` prefixed with ``name``."""
     return {key.removeprefix(f"{name}."): value for key, value in kept.items() if key.startswith(f"{name}.")}

@@ -80,7 +80,7 @@ def sweep(
 
 
 def fade(block: FloatArray, seconds: float, rate_hz: int) -> FloatArray:
-    """A copy of ``block`` with a linear fade of ``seconds`` at both ends."""
+    """Return a copy of ``block`` with a linear fade of ``seconds`` at both ends."""
     frames = min(frame_count(seconds, rate_hz), len(block) // 2)
     ramp = np.ones(len(block))
     if frames:

@@ -1,4 +1,4 @@
-"""A filter with memory, as second-order sections over ``(frames, channels)``."""
+"""Recursive filter of second-order sections over ``(frames, channels)``, with state."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from scipy.signal import sosfilt
 from dsp.core.types import FloatArray
 
 DENORMAL_FLOOR = 1e-30
-"""States below this are set to zero after each block: a tail parked at 1e-318 slows some processors greatly."""
+"""States below this become zero after each block: arithmetic on denormals is many times slower."""
 
 
 class SosFilter:
-    """One set of second-order sections applied to every channel, keeping its state from block to block.
+    """One set of second-order sections for every channel; state lives from block to block.
 
     ``sos`` is ``(sections, 6)`` as scipy gives it. ``process`` returns a new array of the block's shape.
     """

@@ -1,4 +1,4 @@
-"""Figures of a taper (the weighting of frames before a Fourier transform), for reading levels off its bins.
+"""Gain, noise bandwidth and scalloping of a taper (the weighting of frames before a Fourier transform).
 
 Definitions as in F. J. Harris, "On the use of windows for harmonic analysis with the discrete Fourier
 transform", Proceedings of the IEEE 66 (1978): coherent gain, equivalent noise bandwidth, scalloping loss.
@@ -22,6 +22,6 @@ def noise_bandwidth_bins(taper: FloatArray) -> float:
 
 
 def scalloping_db(taper: FloatArray) -> float:
-    """What a sine half-way between two bins reads too low, as a positive figure."""
+    """Scalloping loss in dB, positive: the error of a sine half-way between two bins."""
     turns = np.exp(-1j * np.pi * np.arange(len(taper)) / len(taper))
     return float(-20.0 * np.log10(np.abs(np.sum(taper * turns)) / np.sum(taper)))

@@ -1,4 +1,4 @@
-"""What every processor in this package is: prepare, process, skip, read by its own properties, reset."""
+"""Array type, stream specification and the 10 ms grid that all processors share."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from dsp.core.channel_roles import default_roles
 FloatArray: TypeAlias = NDArray[np.float64]
 
 TICKS_PER_SECOND = 100
-"""The grid of all windows: 10 ms. Momentary loudness at 10 Hz fails EBU Tech 3341 case 13, at 100 Hz not."""
+"""The grid of all windows, 10 ms. Momentary loudness at 10 Hz fails EBU Tech 3341 case 13, at 100 Hz it passes."""
 
 
 @dataclass(frozen=True)
 class Spec:
-    """What stays constant from one ``prepare`` to the next.
+    """Format of a stream, constant between two calls of ``prepare``.
 
     ``rate_hz`` is frames per second, ``channels`` at least 1, ``roles`` one name per channel (see
     ``channel_roles``; by default those usual for the count).

@@ -43,7 +43,7 @@ def amplitude_to_db(amplitude: float | FloatArray) -> float | FloatArray:
 
 
 def _one_to_db(ratio: float, factor: float) -> float:
-    """Decibels of one number; numpy's way costs ten times as much."""
+    """Decibels of one number; numpy takes ten times as long."""
     if ratio > 0.0:
         return factor * math.log10(ratio)
     return -math.inf if ratio == 0.0 else math.nan

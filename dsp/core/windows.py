@@ -13,10 +13,10 @@ MANY_COLUMNS = 16
 
 
 class TickSums:
-    """Cut a stream of per-frame values into sums over 10 ms ticks.
+    """Sums of per-frame values over 10 ms ticks.
 
-    ``push(values)`` takes ``(frames, width)`` and returns ``(ticks, width)``: the sums of every tick that
-    this block completes. A tick that touches lost frames is NaN in every column.
+    ``push(values)`` takes ``(frames, width)`` and returns ``(ticks, width)``: the sums of the ticks that the block
+    completes. A tick that touches lost frames is NaN in every column.
     """
 
     _combine: np.ufunc = np.add
@@ -33,7 +33,7 @@ class TickSums:
         self._partial = np.zeros(self._width)
 
     def start_at(self, frame: int) -> None:
-        """Go on at a frame of an earlier stream, of which nothing is known here."""
+        """Continue at a frame of an earlier stream, without its sums."""
         self.reset()
         self._frame = frame
         self._tick = -(-(frame + 1) * TICKS_PER_SECOND // self._rate_hz) - 1
@@ -45,7 +45,7 @@ class TickSums:
 
     @property
     def frames_to_edge(self) -> int:
-        """Frames that complete the tick begun; 0 at the edge of one."""
+        """Frames that complete the open tick; 0 at an edge."""
         return -(-self._frame * TICKS_PER_SECOND // self._rate_hz) * self._rate_hz // TICKS_PER_SECOND - self._frame
 
     def push(self, values: FloatArray) -> FloatArray:
@@ -62,7 +62,7 @@ class TickSums:
         return sums
 
     def take(self, sums: FloatArray) -> FloatArray:
-        """The next ticks came summed ``(ticks, width)``, from an edge on; returns them."""
+        """Count ticks that are already summed, ``(ticks, width)``, from an edge on; returns them."""
         self._tick += len(sums)
         self._frame = tick_edge(self._tick, self._rate_hz)
         return sums
@@ -92,7 +92,7 @@ class TickSums:
     def _between(self, values: FloatArray, edges: Sequence[int]) -> FloatArray:
         first = edges[0]
         if len(edges) > 1 and edges[-1] - first == (len(edges) - 1) * (edges[1] - first):
-            # Each column as one contiguous line: several times as fast as going through the columns in turn.
+            # Contiguous columns: several times as fast as strided ones.
             lines = np.ascontiguousarray(values[first : edges[-1]].T)
             body = self._combine.reduce(lines.reshape(len(lines), len(edges) - 1, -1), axis=2).T
             return np.concatenate([self._whole(values[:first])[None], body])
@@ -101,14 +101,14 @@ class TickSums:
 
 
 class TickMaxima(TickSums):
-    """The same for the highest value within each tick; values are 0 or more, such as magnitudes."""
+    """Highest value within each tick; values are 0 or more, such as magnitudes."""
 
     _combine = np.maximum
 
     def _between(self, values: FloatArray, edges: Sequence[int]) -> FloatArray:
         if self._width < MANY_COLUMNS:
             return super()._between(values, edges)
-        # Rows this wide are compared as fast as they can be read.
+        # Rows this wide are compared at the speed of memory.
         return np.asarray(np.maximum.reduceat(values[: edges[-1]], [0, *edges[:-1]], axis=0))
 
 
@@ -132,7 +132,7 @@ class TickEnergies(TickSums):
 
 
 class RollingSum:
-    """Sum over the last ``ticks`` ticks after each new tick, re-summed every time, never add-and-subtract.
+    """Sum over the last ``ticks`` ticks after each new tick, summed in full, so rounding does not accumulate.
 
     ``push((n, width))`` returns ``(n, width)``. NaN until the window has filled, and while it holds a gap.
     """

@@ -1,7 +1,7 @@
 """Arithmetic of noise exposure: permissible time, share of an allowance, averages. Pure functions, no state.
 
 Levels are in dB(A) re 20 uPa unless a name says otherwise, times in hours, shares in per cent of an allowance.
-Every result is an estimate of what a rule counts, never of what an ear can bear.
+Every result is an estimate of what a rule counts; no level is called safe.
 
 Sources: NIOSH 98-126 (1998), 1.1; 29 CFR 1910.95, Appendix A; ISO 1999:1990, 3.6 and Directive 2003/10/EC,
 Article 2 (exposure levels); ITU-T H.870 (equal energy per week); IEC 61252 (sound exposure, Pa²h).
@@ -35,10 +35,10 @@ SECONDS_PER_HOUR = 3600.0
 
 @dataclass(frozen=True)
 class Rule:
-    """How much a rule allows: ``criterion_db`` for ``criterion_hours`` per ``period`` is 100 %.
+    """Allowance of a rule: ``criterion_db`` for ``criterion_hours`` per ``period`` is 100 %.
 
-    ``exchange_db`` is the rise that halves the time; 0 stands for exact equal energy (3.0103 dB).
-    Levels below ``threshold_db`` are not counted. Raises ValueError for figures that mean nothing.
+    ``exchange_db`` is the rise that halves the time; 0 means exact equal energy (3.0103 dB).
+    Levels below ``threshold_db`` are not counted. Raises ValueError for figures out of range.
     """
 
     name: str
@@ -75,7 +75,7 @@ def permissible_hours(level_db: float, rule: Rule) -> float: ...
 @overload
 def permissible_hours(level_db: FloatArray, rule: Rule) -> FloatArray: ...
 def permissible_hours(level_db: float | FloatArray, rule: Rule) -> float | FloatArray:
-    """How long a level may last until it alone makes 100 %; infinite below the threshold, NaN for NaN."""
+    """Hours after which a level alone makes 100 %; infinite below the threshold, NaN for NaN."""
     levels = np.asarray(level_db, dtype=np.float64)
     with np.errstate(over="ignore"):
         hours = rule.criterion_hours * np.exp2((rule.criterion_db - levels) / rule.halving_db)
@@ -84,7 +84,7 @@ def permissible_hours(level_db: float | FloatArray, rule: Rule) -> float | Float
 
 
 def share_percent(levels_db: Levels, hours: Levels, rule: Rule) -> float:
-    """Dose of several levels, each for its own time: 100 (C1/T1 + C2/T2 + …). Nothing at all is 0."""
+    """Dose of several levels, each for its own time: 100 (C1/T1 + C2/T2 + …); 0 for none."""
     levels, durations = _paired(levels_db, hours)
     taken = durations > 0.0
     with np.errstate(divide="ignore"):
@@ -111,7 +111,7 @@ def hours_left(share_so_far: float, level_db: float, rule: Rule) -> float:
 
 
 def equivalent_level_db(levels_db: Levels, hours: Levels) -> float:
-    """Energy average over the time given, Leq; NaN without time, minus infinity for silence."""
+    """Energy average Leq; NaN without time, minus infinity for silence."""
     levels, durations = _paired(levels_db, hours)
     if durations.sum() <= 0.0:
         return math.nan

@@ -49,16 +49,16 @@ def weighting_db(frequency_hz: FloatArray, weighting: Weighting) -> FloatArray:
 def weighting_sos(rate_hz: int, weighting: Weighting) -> FloatArray:
     """Second-order sections of A or C for this rate, ``(3, 6)`` or ``(2, 6)``.
 
-    The high-pass poles go through the bilinear transform, each exact at its own corner; it bends only the top, where
-    they pass everything. There the pole pair at f4 is matched in magnitude instead, since the bilinear transform
-    would lose 9 dB at 16 kHz and 44.1 kHz.
+    The high-pass poles use the bilinear transform, each exact at its own corner; it bends only the top, where they
+    pass everything. The pole pair at f4 is matched in magnitude instead, since the bilinear transform would lose
+    9 dB at 16 kHz and 44.1 kHz.
     """
     f1, f2, f3, f4 = POLES_HZ
     sections = [_high_pass_pair(f1, f1, rate_hz)]
     if weighting == "A":
         sections.append(_high_pass_pair(f2, f3, rate_hz))
     sos = np.array([*sections, _low_pass_pair(f4, rate_hz)])
-    # 0 dB at 1 kHz by definition; at rates too low for that the curve's own value further down.
+    # 0 dB at 1 kHz by definition; at lower rates the value of the curve at an eighth of the rate.
     exact_hz = np.array([min(1000.0, rate_hz / 8.0)])
     _, response = sosfreqz(sos, exact_hz, fs=rate_hz)
     sos[-1, :3] *= 10.0 ** (weighting_db(exact_hz, weighting) / 20.0) / np.abs(response)
@@ -66,7 +66,7 @@ def weighting_sos(rate_hz: int, weighting: Weighting) -> FloatArray:
 
 
 class WeightingFilter(SosFilter):
-    """A or C weighting with memory, over ``(frames, channels)``."""
+    """A or C weighting over ``(frames, channels)``, with state."""
 
     def __init__(self, weighting: Weighting, rate_hz: int, channels: int) -> None:
         super().__init__(weighting_sos(rate_hz, weighting), channels)
@@ -95,7 +95,7 @@ class TimeWeighting:
 
 
 class WeightedEnergy:
-    """Energy and peak of a weighted signal since the start: LAeq, LAE and LCpeak come from here."""
+    """Energy and peak of a weighted signal since the start: LAeq, LAE and LCpeak."""
 
     def __init__(self, weighting: Weighting, rate_hz: int, channels: int) -> None:
         self._filter = WeightingFilter(weighting, rate_hz, channels)
@@ -111,7 +111,7 @@ class WeightedEnergy:
         self._frames = 0
 
     def process(self, block: FloatArray) -> None:
-        """Take in a block."""
+        """Measure a block ``(frames, channels)``."""
         if not len(block):
             return
         weighted = self._filter.process(block)
@@ -141,7 +141,7 @@ def _high_pass_pair(first_hz: float, second_hz: float, rate_hz: int) -> FloatArr
 
 
 def _high_pass(corner_hz: float, rate_hz: int) -> tuple[FloatArray, FloatArray]:
-    """First order by the bilinear transform, exact at its corner; a corner above the rate's half stays below it."""
+    """First order by the bilinear transform, exact at its corner, which is kept below half the rate."""
     warped = math.tan(math.pi * min(corner_hz / rate_hz, 0.49))
     return np.array([1.0, -1.0]) / (1.0 + warped), np.array([1.0, (warped - 1.0) / (warped + 1.0)])
 

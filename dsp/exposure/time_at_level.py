@@ -1,4 +1,4 @@
-"""Time at each level, from which the share of the allowance of any rule can be computed later."""
+"""Histogram of time at each level: gives the share of any rule's allowance later."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from dsp.exposure.exposure import Rule, share_percent
 
 BIN_DB = 0.1
 MOST_DB = 200.0
-"""Levels above go into the last bin, with all their energy; below 0 dB no rule counts anything."""
+"""Higher levels go into the last bin with all their energy; no rule counts below 0 dB."""
 
 BINS = round(MOST_DB / BIN_DB)
 
 
 class LevelTime:
-    """Hours and energy per bin of 0.1 dB. The size is fixed, whatever the length of the day.
+    """Hours and energy per bin of 0.1 dB, of fixed size.
 
-    A bin counts at its mean energy, so equal-energy rules are exact and others are within 0.02 % of the share.
+    A bin counts at its mean energy: equal-energy rules are exact, others within 0.02 % of the share.
     """
 
     def __init__(self) -> None:
@@ -29,7 +29,7 @@ class LevelTime:
         self._power_hours = np.zeros(BINS)
 
     def add(self, power: float, hours: float) -> None:
-        """A stretch with this mean power re 20 uPa squared (linear, 0 or more)."""
+        """Add ``hours`` at a mean power re (20 uPa)^2 (linear, 0 or more)."""
         level_db = power_to_db(power)
         if level_db < 0.0 or hours <= 0.0:
             return
@@ -38,7 +38,7 @@ class LevelTime:
         self._power_hours[index] += power * hours
 
     def share_percent(self, rule: Rule) -> float:
-        """Share of the rule's allowance used by all that was added."""
+        """Share of the rule's allowance in per cent."""
         used = np.flatnonzero(self._hours)
         hours = self._hours[used]
         return share_percent(power_to_db(self._power_hours[used] / hours), hours, rule)

@@ -1,8 +1,8 @@
-"""How a level meter moves: the volume indicator's needle and the two peak programme movements.
+"""Ballistics of the volume indicator and of the peak programme meters of types I and II.
 
 Each movement takes ``(frames, channels)`` audio and returns its deflection after every frame, ``(frames, channels)``,
 linear: a steady sine reads its peak amplitude, so a full-scale sine reads 1.0 on all three. Frames must be finite.
-State is float64 and goes on from block to block; a movement that gets no frames stands still.
+State is float64 and lives from block to block; without frames the deflection does not change.
 
 Sources: IEC 60268-17 (1990) and ANSI C16.5 for the volume indicator; IEC 60268-10 (1991) for types I and II.
 """
@@ -52,7 +52,7 @@ class Movement(Protocol):
         ...
 
     def reset(self) -> None:
-        """Return to rest."""
+        """Return to zero deflection."""
         ...
 
 
@@ -71,7 +71,7 @@ def step_response(seconds: float, damping: float, natural_rad_s: float) -> float
 
 
 def natural_frequency(damping: float) -> float:
-    """Undamped frequency in rad/s at which the movement first passes ``RISE_LEVEL`` at ``RISE_SECONDS``."""
+    """Undamped frequency in rad/s at which the movement passes ``RISE_LEVEL`` at ``RISE_SECONDS``."""
     peaks_then_rad_s = math.pi / (RISE_SECONDS * math.sqrt(1.0 - damping**2))
 
     def past_the_mark(natural_rad_s: float) -> float:
@@ -108,7 +108,7 @@ class VolumeIndicator:
         curve, state = lfilter(self._b, self._a, np.abs(block), axis=0, zi=self._state)
         state[np.abs(state) < DENORMAL_FLOOR] = 0.0
         self._state = state
-        # The needle rests on a pin: the underswing after a tone stops is not a level.
+        # A needle stops at its pin: the underswing after a tone is not a level.
         np.maximum(curve, 0.0, out=curve)
         self._now = curve[-1].copy()
         return np.asarray(curve)
@@ -117,12 +117,12 @@ class VolumeIndicator:
 class PeakProgramme:
     """A peak programme movement: rectifier, charge through a time constant, exponential return (a line in dB).
 
-    Per frame: the reading falls by the return rate, then, where the rectified sample lies above it, rises towards
-    it by the charge fraction. That is exact, not approximated: in units of the falling curve the reading only ever
-    rises, so only the samples above where it began can move it. Those are found for the whole stretch at once, and
-    only they are walked one by one. Stretches are at most 10 ms, so that few candidates are in vain.
+    Per frame the reading falls by the return rate; where the rectified sample lies above it, the reading rises
+    towards the sample by the charge fraction. In units of the falling curve the reading can only rise, so only
+    samples above its start can move it: these are found for a whole stretch at once and computed one by one.
+    Stretches are at most 10 ms, so that few candidates are computed without effect.
 
-    Rounding is the only difference between splits of the same signal (relative 1e-14).
+    Splits of the same signal differ by rounding only (relative 1e-14).
     """
 
     def __init__(
@@ -178,7 +178,7 @@ class PeakProgramme:
         self._now = np.where(curve[-1] < DENORMAL_FLOOR, 0.0, curve[-1])
 
     def _charged(self, reading: float, samples: list[float]) -> list[float]:
-        """The reading after each candidate sample, all in falling units."""
+        """Reading after each candidate sample, in units of the falling curve."""
         charge = self._charge
         readings = []
         for sample in samples:
@@ -189,7 +189,7 @@ class PeakProgramme:
 
 
 def steady_sine_reading(charge_seconds: float, fall_tau_seconds: float) -> float:
-    """Where a peak programme movement settles on a steady sine of amplitude 1: charge and return in balance.
+    """Steady reading of a peak programme movement for a sine of amplitude 1, where charge and return balance.
 
     The sine is above the reading m from asin(m) to pi - asin(m); what it charges there equals what m loses in half a
     period: 2 (cos(asin m) - m (pi/2 - asin m)) / charge = pi m / fall. About 0.19 dB below the peak.
@@ -210,5 +210,5 @@ def _step_invariant(damping: float, natural_rad_s: float, rate_hz: int) -> tuple
     shrink = math.exp(-decay)
     a = np.array([1.0, -2.0 * shrink * math.cos(swing), shrink**2])
     first = step_response(1.0 / rate_hz, damping, natural_rad_s)
-    # A sample is held until the next, so the first reading is one frame into the step.
+    # A sample lasts until the next one, so the first reading is one frame into the step.
     return np.array([first, a.sum() - first, 0.0]), a

@@ -12,7 +12,7 @@ from dsp.core.units import SINE_RMS_OFFSET_DB, amplitude_to_db, power_to_db
 
 
 class Level:
-    """Mean square and sample peak per channel since the start. Lost frames are simply never given."""
+    """Mean square and sample peak per channel since the start. The caller leaves lost frames out."""
 
     def __init__(self, channels: int) -> None:
         self._channels = channels
@@ -25,7 +25,7 @@ class Level:
         self._frames = 0
 
     def process(self, block: FloatArray) -> None:
-        """Take in a block of ``(frames, channels)``."""
+        """Measure a block ``(frames, channels)``."""
         check_block(block, self._channels)
         if not len(block):
             return

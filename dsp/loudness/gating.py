@@ -1,7 +1,7 @@
 """Gated means and percentiles of loudness from a histogram of fixed size.
 
-Every bin keeps its count **and** its energy, so a mean is exact and only the bin that a gate cuts through is
-taken whole or left whole. Energies are weighted mean squares (sum of G z in ITU-R BS.1770-5 Annex 1).
+Every bin has a count and an energy, so means are exact; only the bin that a gate cuts is taken or left whole.
+Energies are weighted mean squares (sum of G z in ITU-R BS.1770-5 Annex 1).
 """
 
 from __future__ import annotations
@@ -59,18 +59,18 @@ class LoudnessHistogram:
         self._energies[:] = 0.0
 
     def save_state(self) -> dict[str, FloatArray | NDArray[np.int64]]:
-        """The bins in use."""
+        """Counts and energies of the bins in use."""
         used = np.flatnonzero(self._counts)
         return {"bins": used, "counts": self._counts[used], "energies": self._energies[used]}
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave."""
+        """Continue from what ``save_state`` returned."""
         self.clear()
         self._counts[kept["bins"]] = kept["counts"]
         self._energies[kept["bins"]] = kept["energies"]
 
     def add(self, energies: FloatArray) -> None:
-        """Count the energies ``(n,)`` above the absolute gate; NaN and the rest are left out."""
+        """Count the energies ``(n,)`` above the absolute gate; others and NaN are left out."""
         above = energies[energies > self._gate_energy]
         if not len(above):
             return

@@ -100,13 +100,13 @@ class KWeightedEnergies:
 
 @dataclass(frozen=True)
 class TickResponse:
-    """K-weighting as a thing that happens to whole ticks of ``n`` interleaved channels, 1 or 2, at one rate.
+    """Matrices that K-weight whole ticks of ``n`` interleaved channels, 1 or 2, at one rate.
 
-    A state of the filter is four numbers for each channel: ``shapes`` ``(frames, 4)``, which are orthonormal, times
-    these is how it rings over a tick. ``products`` ``(frames * n, 8 * n)`` take a tick to the state it leaves
-    behind and to the products of itself, repeated and filtered, with the shapes. ``if_repeated`` turns what a tick
-    leaves behind into what it would, had it been there for ever; ``rung_down`` are states after 1, 2, 4… ticks.
-    ``powers`` are the energies of the real and imaginary part of each bin.
+    The filter's state is four numbers for each channel. Its free response over a tick is ``shapes`` ``(frames, 4)``,
+    orthonormal, times these. ``products`` ``(frames * n, 8 * n)`` map a tick to the state after it and to the
+    products of the tick, repeated and filtered, with the shapes. ``if_repeated`` maps the state after one tick to
+    the state after endless repeats; ``rung_down`` are states after 1, 2, 4… ticks of silence. ``powers`` are the
+    energies of the real and imaginary part of each bin.
     """
 
     shapes: FloatArray
@@ -116,7 +116,7 @@ class TickResponse:
     powers: FloatArray
 
     def energies(self, lanes: FloatArray, states: FloatArray) -> FloatArray:
-        """Energies of ticks ``(ticks, frames * n)`` that come after ``states`` ``(4, n)``."""
+        """Energies of ticks ``(ticks, frames * n)`` that follow ``states`` ``(4, n)``."""
         at_once = max(1, VALUES_AT_ONCE // lanes.shape[1])
         state = states.reshape(1, -1)
         energies = []
@@ -126,7 +126,7 @@ class TickResponse:
         return np.concatenate(energies)
 
     def _energies(self, lanes: FloatArray, state: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """The same for some of them, and the state they leave, in one row."""
+        """Energies of some of the ticks, and the state after them in one row."""
         left, overlap = np.split(lanes @ self.products, 2, axis=1)
         run = np.concatenate([state, left])
         for doubling, matrix in enumerate(self.rung_down):
@@ -142,7 +142,7 @@ class TickResponse:
 
 @lru_cache(maxsize=8)
 def tick_response(rate_hz: int, channels: int) -> TickResponse:
-    """The response at a rate that is a whole multiple of 100 Hz, for 1 channel or 2."""
+    """Return the response at a rate that is a whole multiple of 100 Hz, for 1 channel or 2."""
     width = rate_hz // TICKS_PER_SECOND
     sos = k_weighting_sos(rate_hz)
     shapes, triangle = np.linalg.qr(_modes(sos, np.arange(width)))
@@ -164,7 +164,7 @@ def tick_response(rate_hz: int, channels: int) -> TickResponse:
 
 
 def _powers(power: FloatArray, width: int, channels: int) -> FloatArray:
-    """``power`` of the bins from 0 to half the rate, for those of a real or of a complex transform, each part."""
+    """``power`` of each bin's real and imaginary part, for a real (1 channel) or a complex transform (2)."""
     mirrored = slice(1, (width + 1) // 2)
     if channels == 2:
         return np.repeat(np.concatenate([power, power[mirrored][::-1]]), 2)
@@ -183,7 +183,7 @@ def _modes(sos: FloatArray, frames: NDArray[np.intp]) -> FloatArray:
 
 
 def _moved_on(sos: FloatArray, frames: NDArray[np.intp]) -> FloatArray:
-    """Matrices ``(frames, 4, 4)`` from a response as a sum of the modes to the same so many frames later."""
+    """Matrices ``(frames, 4, 4)`` that advance a sum of the modes by 0, 1, 2… frames."""
     matrices = np.zeros((len(frames), ORDER, ORDER))
     for first, (radius, angle) in zip((0, 2), map(_poles, sos), strict=True):
         decay, turn = radius**frames, angle * frames

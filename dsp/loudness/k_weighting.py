@@ -1,8 +1,8 @@
 """K-weighting (ITU-R BS.1770-5 Annex 1, Tables 1 and 2) at any rate, as one filter with memory.
 
-The Recommendation gives coefficients at 48 kHz and asks for the same frequency response elsewhere. Here the
-bilinear transform of the table is undone and done again at the other rate, passband gain included: the second
-stage as printed passes +0.043 dB, and keeping its numerator at 1, -2, 1 would lose part of that at other rates.
+The Recommendation gives coefficients at 48 kHz and asks for the same frequency response at other rates. The bilinear
+transform of the table is inverted and applied at the other rate, passband gain included: the second stage as printed
+passes +0.043 dB, and its numerator kept at 1, -2, 1 would lose part of that at other rates.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ class KWeighting:
         return np.asarray(weighted)
 
     def ringing(self, frames: int) -> FloatArray:
-        """What would come out of ``frames`` frames of silence, ``(frames, channels)``; nothing is moved on."""
+        """Free response to ``frames`` frames of silence, ``(frames, channels)``; the state does not change."""
         silence = np.zeros((frames, self._state.shape[1]))
         return np.asarray(lfilter(self._numerator, self._denominator, silence, axis=0, zi=self._state)[0])
 

@@ -1,11 +1,11 @@
-"""Loudness by ITU-R BS.1770-5 and EBU Tech 3341, loudness range by EBU Tech 3342, as a stream.
+"""Loudness by ITU-R BS.1770-5 and EBU Tech 3341, loudness range by EBU Tech 3342, of a stream.
 
-Blocks ``(frames, channels)`` of any size go in; readings in LUFS and LU come out. Momentary (0.4 s) and short-term
-(3 s) loudness move every 10 ms; integrated loudness takes a 400 ms block every 100 ms, loudness range a short-term
+Takes blocks ``(frames, channels)`` of any size; readings are in LUFS and LU. Momentary (0.4 s) and short-term (3 s)
+loudness update every 10 ms; integrated loudness takes a 400 ms block every 100 ms, loudness range a short-term
 value every 100 ms. Memory does not grow.
 
-Lost frames: windows that hold some read NaN, blocks that touch some are left out. The filter goes on over a gap
-shorter than 100 ms; after a longer one it starts afresh and its first 400 ms count as lost too.
+Lost frames: windows that hold some read NaN, blocks that touch some are left out. The filter runs on over a gap
+shorter than 100 ms; after a longer one it is reset and its first 400 ms count as lost too.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ MAX_LOST_SHARE = 0.001
 """No standard speaks of lost frames; these four are our own choice."""
 
 PART_SAMPLES = 480_000
-"""Larger blocks are measured in parts of this many samples, all channels together, so that memory stays small."""
+"""Larger blocks are measured in parts of this many samples, all channels together, to bound memory."""
 
 HISTORY_SECONDS = 300
 
@@ -112,11 +112,11 @@ class LoudnessMeter:
         self._begin_here()
 
     def pause(self) -> None:
-        """Stop integrated loudness, range and maxima; momentary and short-term go on."""
+        """Pause integrated loudness, range and maxima; momentary and short-term continue."""
         self._running = False
 
     def resume(self) -> None:
-        """Go on after a pause; no window or block that holds sound from before this moment is counted."""
+        """Resume after a pause; windows and blocks with sound from before this moment are not counted."""
         if not self._running:
             self._running = True
             self._begin_here()
@@ -129,7 +129,7 @@ class LoudnessMeter:
             self._push_part(block[start : start + part])
 
     def skip(self, frames: int) -> None:
-        """``frames`` frames were lost here; gaps that follow each other count as one."""
+        """Account for ``frames`` lost frames; adjacent gaps count as one."""
         if frames <= 0:
             return
         self._gap_frames += frames
@@ -139,7 +139,7 @@ class LoudnessMeter:
         self._lose(frames)
 
     def save_state(self) -> SavedState:
-        """What is counted since the start, and the history."""
+        """Counts since the start, and the history."""
         return {
             "frame": self._frame,
             "origin_tick": self._origin_tick,
@@ -170,7 +170,7 @@ class LoudnessMeter:
 
     @property
     def running(self) -> bool:
-        """Whether integrated loudness, range and maxima run."""
+        """True while integrated loudness, range and maxima run."""
         return self._running
 
     @property
@@ -215,20 +215,20 @@ class LoudnessMeter:
 
     @property
     def incomplete(self) -> bool:
-        """Whether more than 1 s, or more than 0.1 %, of the sound since the start was lost."""
+        """True when more than 1 s, or more than 0.1 %, of the sound since the start was lost."""
         lost = self._lost_frames
         share = lost > MAX_LOST_SHARE * (lost + self._measured_frames)
         return share or lost > MAX_LOST_SECONDS * self._spec.rate_hz
 
     @property
     def history(self) -> FloatArray:
-        """Short-term loudness once a second in LUFS, newest last, shape ``(300,)``; NaN where there was none."""
+        """Short-term loudness once a second in LUFS, newest last, ``(300,)``; NaN where there was none."""
         if self._history_lufs is None:
             self._history_lufs = K_OFFSET_DB + power_to_db(self._history)
         return self._history_lufs.copy()
 
     def _begin_here(self) -> None:
-        """Let the grid of blocks begin at the next tick edge."""
+        """Start the grid of blocks at the next tick edge."""
         self._origin_tick = -(-self._frame * TICKS_PER_SECOND // self._spec.rate_hz)
 
     def _push_part(self, block: FloatArray) -> None:
@@ -259,7 +259,7 @@ class LoudnessMeter:
         self._take_ticks(self._ticks.skip(frames))
 
     def _take_ticks(self, sums: FloatArray) -> None:
-        """Move all windows on by the ticks whose sums ``(ticks, 1)`` are given."""
+        """Advance all windows by ticks with sums ``(ticks, 1)``."""
         if not len(sums):
             return
         rate_hz = self._spec.rate_hz
@@ -273,7 +273,7 @@ class LoudnessMeter:
             self._integrate(first, momentary, short_term)
 
     def _integrate(self, first: int, momentary: FloatArray, short_term: FloatArray) -> None:
-        """Take what is due from window energies that end at ticks ``first``, ``first + 1``…"""
+        """Count the due blocks among window energies that end at ticks ``first``, ``first + 1``…"""
         blocks = momentary[max(0, self._origin_tick + MOMENTARY_TICKS - first) :]
         values = short_term[max(0, self._origin_tick + SHORT_TERM_TICKS - first) :]
         self._momentary_max = float(np.fmax.reduce(blocks, initial=self._momentary_max))

@@ -1,1 +1,1 @@
-"""Passages heard before: recognition, and how their tone changed."""
+"""Recognition of passages that played before, and their change of tone."""

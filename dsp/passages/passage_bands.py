@@ -1,7 +1,7 @@
-"""Power of a stream in twelve bands, forty times a second: what a passage is recognised by and judged on.
+"""Power of a stream in twelve bands, 40 times a second, for the recognition of passages.
 
-A hop is a fortieth of a second; each reading is the power spectrum of the last 85 ms or so under a Hann taper, summed
-over bands and over the channels, as mean square re 1.0. Channels past the second are folded onto the first two.
+A hop is 25 ms; each reading is the power spectrum of about the last 85 ms under a Hann taper, summed over bands and
+channels, as mean square re 1.0. Channels past the second are folded onto the first two.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class PassageBands:
         if segment is None or self._hops.unbroken_frames < self._window:
             return np.full(BANDS, np.nan)
         wave = segment if self._fold is None else segment @ self._fold
-        # Single precision: a level to a hundredth of a decibel is all that is kept of it.
+        # Single precision: levels are stored to 0.01 dB.
         tapered = np.multiply(wave.T, self._taper, dtype=np.float32, casting="same_kind")
         transform = rfft(tapered, axis=1)[:, : self._used]
         power = (transform.real**2 + transform.imag**2).sum(axis=0, dtype=np.float64)
@@ -66,7 +66,7 @@ class PassageBands:
 
 
 def _fold(channels: int) -> FloatArray | None:
-    """``(channels, 2)``: every other channel to the left, the rest to the right; None where nothing is to fold."""
+    """Matrix ``(channels, 2)``: odd channels to the left, even ones to the right; None for up to two channels."""
     if channels <= 2:
         return None
     fold = np.zeros((channels, 2))

@@ -1,16 +1,16 @@
-"""Recognises a passage that was heard earlier in the sitting, and says how its tone has changed since.
+"""Recognition of a passage that played earlier in the sitting, and its change of tone since.
 
-A passage is ten seconds of band levels, ten readings a second. With the mean of each band taken away neither level
-nor tone is left of it, only how the bands move: so the same music is found again though it is louder or brighter now,
-which is what is to be measured. Likeness is the correlation coefficient of two such patterns over all bands. The
-method is our own; on rendered music the same passage reads 0.97 and more, others to the same drums 0.85 and less.
+A passage is ten seconds of band levels, ten a second, without the mean of each band: level and tone are removed, the
+movement of the bands is left. So music is found again when it is louder or brighter now. Likeness is the correlation
+coefficient of two such patterns over all bands. The method is our own; on rendered music the same passage reads 0.97
+and more, others to the same drums 0.85 and less.
 
-Change of tone is the change of power in 20 to 120 Hz and in 2 to 8 kHz, each against 120 Hz to 2 kHz. The middle
-is the reference, not the whole: most of the whole is lows, so that a change of the lows alone would move the
-share of the top as well.
+Change of tone is the change of power in 20 to 120 Hz and in 2 to 8 kHz, each against 120 Hz to 2 kHz. The reference
+is the middle, not the whole: most of the whole is lows, so a change of the lows alone would move the share of the
+top as well.
 
-Everything heard is kept as sixteen-bit levels, ten hours at most. A search takes the oldest first and goes on hop by
-hop, a piece of the past at a time, so that no single block is dear.
+The sitting is stored as 16-bit levels, ten hours at most. A search runs from the oldest on, a slice at each hop, so
+that no single block is expensive.
 """
 
 from __future__ import annotations
@@ -34,30 +34,30 @@ FRAMES_PER_SECOND = HOPS_PER_SECOND // HOPS_PER_FRAME
 PASSAGE_FRAMES = 10 * FRAMES_PER_SECOND
 SEARCH_EVERY_HOPS = PASSAGE_FRAMES * HOPS_PER_FRAME
 FIRST_SEARCH_HOPS = SEARCH_EVERY_HOPS + 8
-"""The first hops of all have no whole window yet."""
+"""The first hops have no whole window yet."""
 QUERY_HOPS = SEARCH_EVERY_HOPS + HOPS_PER_FRAME - 1
-"""Four queries, each a hop later than the last: one of them lies within 12.5 ms of what is remembered."""
+"""Four queries, a hop apart: one of them lies within 12.5 ms of the stored frames."""
 
 LEAST_AGE_FRAMES = 60 * FRAMES_PER_SECOND
-"""What was heard less than a minute before says nothing about ears."""
+"""Ears change over minutes, so a passage from the last minute is not compared."""
 MOST_FRAMES = 10 * 3600 * FRAMES_PER_SECOND
 HANDED_OUT_FRAMES = 2 * 3600 * FRAMES_PER_SECOND
-"""The first two hours of a sitting are handed out by ``save_state``: what others are compared with, in 1.7 MB."""
+"""``save_state`` returns the first two hours of a sitting, 1.7 MB: later passages are compared with these."""
 
 LEAST_LIKENESS = 0.95
 LEAST_MOVEMENT_DB = 2.0
-"""Standard deviation about the bands' means; held chords and steady noise have less and cannot be told apart."""
+"""Standard deviation about the bands' means; held chords and steady noise have less and are all alike."""
 LEAST_LEVEL_DB = -60.0
-"""Mean power re 1.0 under which nothing is playing."""
+"""Mean power in dB re 1.0 below which nothing plays."""
 PAUSE_DB = -40.0
 MOST_PAUSE_FRAMES = FRAMES_PER_SECOND // 2
-"""A stop in the middle would be the strongest movement of all, and any music that stops there would be alike."""
+"""A stop is the strongest movement, so all music that stops at the same place would be alike."""
 
 ONE_PLAY_FRAMES = 5 * 60 * FRAMES_PER_SECOND
-"""A song repeats itself: within this of the first that is alike, the one that is most alike is taken."""
+"""A song repeats itself: the best match within this time of the first match is taken."""
 
 FLOOR_DB = -80.0
-"""What moves under this is hiss and not music."""
+"""Movement below this is hiss."""
 STEP_DB = 0.01
 LOST = np.iinfo(np.int16).min
 SLICE_FRAMES = 4096
@@ -67,14 +67,14 @@ PARTS = {"low": LOWS, "middle": MIDDLE, "top": TOP}
 
 Levels = NDArray[np.int16]
 Outcome = Literal["listening", "no pattern", "not heard before", "same"]
-"""Of the last ten seconds: not whole yet; quiet, steady or broken off; looked for in vain; found."""
+"""Of the last ten seconds: not whole yet; quiet, steady or interrupted; not found; found."""
 
 
 @dataclass(frozen=True)
 class SamePassage:
-    """A passage now against the first time it was heard. Changes in dB, now over then; positive is more now.
+    """A passage now against its first time. Changes in dB, now over then; positive is more now.
 
-    A change is NaN where there is next to nothing to compare, the top also where half the rate lies below 8 kHz.
+    A change is NaN where either is near silence, the top also where half the rate lies below 8 kHz.
     """
 
     seconds_ago: float
@@ -85,7 +85,7 @@ class SamePassage:
 
 
 class PassageMemory:
-    """Band levels of the sitting, ten frames a second; past ``capacity`` frames the oldest go."""
+    """Band levels of the sitting, ten frames a second; past ``capacity`` frames the oldest are dropped."""
 
     def __init__(self, capacity: int = MOST_FRAMES) -> None:
         self._levels: Levels = np.full((BANDS, capacity), LOST, dtype=np.int16)
@@ -99,27 +99,27 @@ class PassageMemory:
         return max(0, self.frames - self._capacity)
 
     def add(self, power: FloatArray) -> None:
-        """Keep the band powers of one frame; one that holds a NaN is lost."""
+        """Store the band powers of one frame; one with a NaN counts as lost."""
         lost = bool(np.isnan(power).any())
         levels = LOST if lost else np.clip(np.round(power_to_db(power + 1e-16) / STEP_DB), -32_000, 32_000)
         self._levels[:, self.frames % self._capacity] = levels
         self.frames += 1
 
     def lose(self, frames: int) -> None:
-        """Let frames pass that were lost."""
+        """Account for lost frames."""
         columns = np.arange(self.frames, self.frames + min(frames, self._capacity)) % self._capacity
         self._levels[:, columns] = LOST
-        # After a gap as long as all that is kept every column is lost, wherever the count goes on.
+        # After a gap as long as the memory every column is lost, at any count.
         self.frames += frames
 
     def save_state(self) -> SavedState:
-        """The oldest that is kept."""
+        """The oldest frames that are stored."""
         stop = min(self.frames, self.oldest + HANDED_OUT_FRAMES)
         levels = self.levels(self.oldest, stop).copy() if stop > self.oldest else np.empty((BANDS, 0), np.int16)
         return {"frames": self.frames, "oldest": self.oldest, "levels": levels}
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave; the rest is lost."""
+        """Continue from what ``save_state`` returned; the rest is lost."""
         first, levels = int(kept["oldest"]), kept["levels"]
         self.frames = int(kept["frames"])
         self._levels[:] = LOST
@@ -137,7 +137,7 @@ class PassageMemory:
 
 
 class PassageQuery:
-    """One passage, at four positions a hop apart, ready to be looked for. ``hops`` is ``(QUERY_HOPS, BANDS)``."""
+    """Pattern of one passage at four positions a hop apart. ``hops`` is ``(QUERY_HOPS, BANDS)``."""
 
     def __init__(self, hops: FloatArray) -> None:
         frames = np.stack([_frames(hops[shift : shift + SEARCH_EVERY_HOPS]) for shift in range(HOPS_PER_FRAME)])
@@ -155,7 +155,7 @@ class PassageQuery:
 
     @property
     def has_pattern(self) -> bool:
-        """False where nothing plays, it stops in between, or does not move enough to be known again."""
+        """False for silence, for a stop within the passage, and for too little movement."""
         loud_enough = float(power_to_db(self.power.sum())) >= LEAST_LEVEL_DB
         return self._usable and loud_enough and self._pauses <= MOST_PAUSE_FRAMES
 
@@ -167,10 +167,10 @@ class PassageQuery:
         """
         lost = np.flatnonzero(levels[0] == LOST)
         past = np.maximum(levels * np.float32(STEP_DB), np.float32(FLOOR_DB))
-        # About zero, so that single precision loses nothing; the mean of each passage is taken away below.
+        # Centred, so that single precision suffices; the mean of each passage is removed below.
         past -= past.mean(axis=1, keepdims=True)
         past_transform = rfft(past, SLICE_FRAMES, axis=1)
-        # Not by einsum, which is three times as slow on this shape.
+        # einsum takes three times as long on this shape.
         products = np.stack([(transform * past_transform).sum(axis=0) for transform in self._transforms])
         match = irfft(products, SLICE_FRAMES, axis=1)[:, : levels.shape[1] - PASSAGE_FRAMES + 1]
         means = _window_sums(past)
@@ -183,7 +183,7 @@ class PassageQuery:
 
 
 class PassageFollower:
-    """Follows a stream ``(frames, channels)`` and looks every ten seconds whether the last ten were heard before."""
+    """Searches every ten seconds for an earlier occurrence of the last ten of a stream ``(frames, channels)``."""
 
     def __init__(self, rate_hz: int, channels: int, capacity: int = MOST_FRAMES) -> None:
         self._bands = PassageBands(rate_hz, channels)
@@ -200,7 +200,7 @@ class PassageFollower:
         self._hops = 0
         self._search: Iterator[None] | None = None
         self.same: SamePassage | None = None
-        """What the last search found, None if nothing."""
+        """Result of the last search; None if nothing was found."""
         self.outcome: Outcome = "listening"
 
     @property
@@ -209,22 +209,22 @@ class PassageFollower:
         return (self._memory.frames - self._memory.oldest) * HOPS_PER_FRAME * self._hop_seconds / 3600.0
 
     def save_state(self) -> SavedState:
-        """What is remembered of the sitting."""
+        """The stored start of the sitting."""
         return {"hops": self._hops, **inside("memory", self._memory.save_state())}
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave."""
+        """Continue from what ``save_state`` returned."""
         self.reset()
         self._hops = int(kept["hops"])
         self._memory.restore_state(of("memory", kept))
 
     def process(self, block: FloatArray) -> None:
-        """Take in a block."""
+        """Store a block and search."""
         for power in self._bands.process(block):
             self._take(power)
 
     def skip(self, frames: int) -> None:
-        """Account for lost frames; a passage that holds any is not looked for."""
+        """Account for lost frames; a passage with a gap is not searched for."""
         lost = self._bands.skip(frames)
         before = self._hops // HOPS_PER_FRAME
         self._hops += lost
@@ -261,7 +261,7 @@ class PassageFollower:
         self.outcome, self.same, self._search = outcome, same, None
 
     def _look_for(self, query: PassageQuery, now_hops: int) -> Iterator[None]:
-        """Oldest first, one slice of the past at each step, until one is alike; then the best of that play."""
+        """Search from the oldest on, one slice at each step, up to the first match; then take the best near it."""
         first_hop = now_hops - QUERY_HOPS
         end = first_hop // HOPS_PER_FRAME - LEAST_AGE_FRAMES + PASSAGE_FRAMES
         start, alike = 0, False
@@ -300,7 +300,7 @@ class PassageFollower:
 
 
 def _change_db(now: float, then: float) -> float:
-    """NaN where one of the two is next to nothing."""
+    """Change in dB; NaN where either is near silence."""
     return power_to_db(now / then) if min(now, then) > 10.0 ** (FLOOR_DB / 10.0) else math.nan
 
 

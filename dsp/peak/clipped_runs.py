@@ -7,11 +7,11 @@ import numpy as np
 from dsp.core.types import FloatArray
 
 FULL_SCALE = 32_767 / 32_768
-"""The highest value of a 16-bit file; what lies at it or above would not fit a converter."""
+"""Highest value of a 16-bit file; a converter clips above it."""
 
 RUN_SAMPLES = 3
 """Samples at full scale that make a clipped run (common practice, no source). A full-scale tone under 60 Hz at
-48 kHz has such runs too: nothing tells them from clipping."""
+48 kHz has such runs as well and counts as clipping."""
 
 
 class ClippedRuns:
@@ -27,7 +27,7 @@ class ClippedRuns:
         self.count = 0
 
     def interrupt(self) -> None:
-        """End the runs: samples under full scale went by, or samples were lost."""
+        """End the runs: samples below full scale came, or samples were lost."""
         self._last[:] = 0
 
     def push(self, block: FloatArray) -> None:

@@ -1,7 +1,7 @@
 """Sample peak and true peak of a stream over cells of about 10 ms.
 
-A true peak is never below the sample peak. Only values all of whose taps lie on received frames are read, so
-neither the start nor a gap makes a peak; the last 63 frames so far are known by their samples only.
+A true peak is never below the sample peak. Values between frames are computed only where all taps lie on received
+frames, so neither the start nor a gap makes a peak; the newest 63 frames have sample peaks only.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ SAMPLE, TRUE = 0, 1
 
 CELLS_IN_PART = 200
 PARTS_KEPT = 12
-"""Blocks are taken in parts of this many cells, shared among the channels, so that the work stays in cache; that
-many parts are kept while some of their true peaks wait."""
+"""Blocks are cut into parts of this many cells, shared among the channels, to stay in cache; as many parts are kept
+while some of their true peaks wait."""
 
 CELLS_AT_ONCE = 20
-"""With no more new cells than this, all true peaks are worked out: cheaper than asking which matter."""
+"""Up to this many new cells all true peaks are computed: cheaper than finding out which matter."""
 
 CELLS_IN_PRODUCT = 10
 STEPS_IN_PRODUCT = 200
@@ -34,16 +34,16 @@ ROUNDING = 1.0 + 1e-5
 
 Float32Array = NDArray[np.float32]
 Decided = Callable[[NDArray[np.intp], NDArray[np.intp], Float32Array], NDArray[np.bool_]]
-"""Given number of the cell, channel and bound, ``(k,)`` each: where a true peak can no longer matter."""
+"""Takes cell number, channel and bound, ``(k,)`` each; returns where a true peak can no longer matter."""
 
 
 class PeakCells:
     """Peaks of each channel over cells of a whole number of 48-frame steps, about 10 ms.
 
     Peaks are amplitudes, in arrays ``(..., 2, channels)`` with rows ``SAMPLE`` and ``TRUE``. In a long block most
-    true peaks can be proved to stay below a later sample peak, and then no maximum, held or falling value depends
-    on them: they are never worked out and their sample peak stands in. Those that may matter wait for ``settle``;
-    by then later sound has often decided them too. Whether a true peak lies above ``limit`` is always told at once.
+    true peaks are provably below a later sample peak, so no maximum, held or falling value depends on them: they
+    are not computed and have their sample peak as value. Those that may matter wait for ``settle``; by then later
+    sound has often decided them as well. Whether a true peak exceeds ``limit`` is always decided at once.
     """
 
     def __init__(self, rate_hz: int, channels: int, limit: float) -> None:
@@ -77,11 +77,11 @@ class PeakCells:
 
     @property
     def waiting(self) -> bool:
-        """Whether ``settle`` would work anything out."""
+        """True when ``settle`` has something to compute."""
         return self._kept > 0
 
     def reset(self) -> None:
-        """Forget the signal. What lies before the first frame is not silence but unknown."""
+        """Forget the signal. Frames before the first are unknown, not silent."""
         self._frames[:, :STEP] = 0.0
         self._waits[:] = False
         self._held = STEP
@@ -90,13 +90,13 @@ class PeakCells:
         self._open: FloatArray | None = None
 
     def parts(self, block: FloatArray) -> Iterator[FloatArray]:
-        """``block`` in pieces that ``push`` can take."""
+        """Cut ``block`` into parts that ``push`` can take."""
         check_block(block, self._channels)
         frames = self._part_cells * self.cell_frames
         return (block[start : start + frames] for start in range(0, len(block), frames))
 
     def has_room(self, part: FloatArray) -> bool:
-        """Whether ``push`` can take this part; there always is after ``settle``."""
+        """True when ``push`` can take this part; always after ``settle``."""
         return self._held + len(part) <= self._frames.shape[1]
 
     def push(self, part: FloatArray) -> FloatArray:
@@ -117,7 +117,7 @@ class PeakCells:
         return peaks
 
     def settle(self, decided: Decided) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:
-        """Work out what waits unless ``decided``: number of the cell, channel and true peak, ``(k,)`` each."""
+        """Compute what waits unless ``decided``; returns cell number, channel and true peak, ``(k,)`` each."""
         channel, cell = np.nonzero(self._waits[:, : self._kept])
         open_to = ~decided(cell + self._dropped, channel, self._bound[channel, cell])
         channel, cell = channel[open_to], cell[open_to]
@@ -151,11 +151,11 @@ class PeakCells:
         self._kept = 0
 
     def _fresh(self) -> NDArray[np.bool_]:
-        """Whether the next cell is the first, for each channel."""
+        """True for each channel whose next cell is its first."""
         return np.full(self._channels, self.cells == 0)
 
     def _peaks(self, cells: int) -> tuple[Float32Array, Float32Array]:
-        """Sample peaks and true peaks ``(channels, cells)`` of the new cells, which may be left to wait."""
+        """Sample peaks and true peaks ``(channels, cells)`` of the new cells; some true peaks may wait."""
         first = self._kept * self.cell_frames
         frames = self._frames[:, first : first + STEP + cells * self.cell_frames]
         magnitudes = np.abs(frames, out=self._scratch_like(frames, 0))
@@ -181,7 +181,7 @@ class PeakCells:
         return self._between(segments, 0, 1, self._steps, fresh)[:, 0].astype(np.float64)
 
     def _scratch_like(self, array: Float32Array, place: int) -> Float32Array:
-        """Room for an array of that shape, in one of ``VIEWS`` places of the scratch space."""
+        """Array of that shape in one of the ``VIEWS`` places of the scratch space."""
         start = place * (len(self._scratch) // VIEWS)
         return self._scratch[start : start + array.size].reshape(array.shape)
 
@@ -195,7 +195,7 @@ class PeakCells:
         return _highest(magnitudes.reshape(self._channels, -1, self.cell_frames))
 
     def _highest_possible(self, frames: Float32Array, samples: Float32Array, before: Float32Array) -> Float32Array:
-        """What no true peak ``(channels, cells)`` can exceed; ``before`` is the peak of the step before the first."""
+        """Upper bound of the true peaks ``(channels, cells)``; ``before`` is the peak of the step before them."""
         by_peak, by_line, by_bend = self._bounds
         slopes = np.subtract(frames[:, 1:], frames[:, :-1], out=self._scratch_like(frames[:, 1:], 0))
         bends = np.subtract(slopes[:, 1:], slopes[:, :-1], out=self._scratch_like(frames[:, 2:], 1))
@@ -226,7 +226,7 @@ class PeakCells:
 
 
 def _highest(magnitudes: Float32Array) -> Float32Array:
-    """Highest along the last axis of what is never negative: such numbers sort like their bits, and faster so."""
+    """Highest along the last axis of non-negative numbers, compared as integers, which is faster."""
     return np.asarray(magnitudes.view(np.int32).max(axis=-1).view(np.float32))
 
 

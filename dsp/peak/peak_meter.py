@@ -1,7 +1,7 @@
-"""What a peak meter shows: now (falling), held, most since the start, how often it went over, and clipped runs.
+"""Readings of a peak meter: falling, held and highest peaks, overs, and clipped runs.
 
-Peaks come in cells of about 10 ms from ``peak_cells``; the falling and held displays move by cells. All peaks
-are amplitudes inside and dBFS or dBTP when read: minus infinity is silence, NaN is "nothing was heard yet".
+Peaks come in cells of about 10 ms from ``peak_cells``; falling and held values move by cells. Peaks are amplitudes
+inside and dBFS or dBTP when read: minus infinity is silence, NaN is "no sound yet".
 """
 
 from __future__ import annotations
@@ -23,16 +23,16 @@ FALL_SECONDS = 1.7
 as type I of IEC 60268-10)."""
 
 OVER_DBTP = 0.05
-"""A true peak counts as over from +0.05 dBTP, the first that reads +0.1: the interpolator may read that much high."""
+"""A true peak is an over from +0.05 dBTP, the first that reads +0.1: the interpolator may read that much high."""
 
 JUST_NOW = np.ones(1)
-"""What is left on display of one peak of this moment."""
+"""Share of a peak that a falling display has left at its own moment."""
 
 
 class PeakMeter:
-    """Peaks of one feed. Properties give ``(channels,)`` arrays or one number; read them at any moment.
+    """Peaks of one feed. Properties are ``(channels,)`` arrays or one number.
 
-    ``hold_seconds`` is how long a true peak is held: the held value is the highest of that time.
+    ``hold_seconds`` is the hold time of true peaks: the held value is the highest of that time.
     """
 
     def __init__(self, spec: Spec, hold_seconds: float) -> None:
@@ -59,7 +59,7 @@ class PeakMeter:
         self._runs.reset()
 
     def hold(self, seconds: float) -> None:
-        """Hold true peaks for ``seconds`` from now on; what is held already is kept as far as it goes."""
+        """Set the hold time; peaks that are held already stay."""
         self._settle()
         cells = max(1, round(seconds * self._spec.rate_hz / self._cells.cell_frames))
         kept = self._held[:, -cells:]
@@ -78,7 +78,7 @@ class PeakMeter:
                 self._take(cells, self._fallen(np.arange(len(cells) - 1, -1, -1)) if len(cells) > 1 else JUST_NOW)
 
     def skip(self, frames: int) -> None:
-        """``frames`` frames were lost here: displays fall on, nothing is read across the gap."""
+        """Account for ``frames`` lost frames: displays fall on, no value is computed across the gap."""
         if frames <= 0:
             return
         self._settle()
@@ -96,7 +96,7 @@ class PeakMeter:
         self._hold(np.zeros((min(cells, self._held.shape[1]), self._spec.channels)))
 
     def save_state(self) -> SavedState:
-        """What is highest since the start, and how often it went over."""
+        """Highest peaks, overs and clipped runs since the start."""
         self._settle()
         return {
             "heard": self._heard,
@@ -106,7 +106,7 @@ class PeakMeter:
         }
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave; nothing is held or falling."""
+        """Continue from what ``save_state`` returned; held and falling values start empty."""
         self.reset()
         self._heard = bool(kept["heard"])
         self._highest[:] = kept["highest"]
@@ -146,18 +146,18 @@ class PeakMeter:
 
     @property
     def overs(self) -> int:
-        """How often the true peak of any channel went over 0 dBTP; what lies within 10 ms counts as one."""
+        """How often the true peak of any channel exceeded 0 dBTP; those within 10 ms count as one."""
         return self._overs + int(self._is_over(self._cells.open_cell()) and not self._was_over)
 
     @property
     def clipped(self) -> int:
-        """How many clipped runs there were since the start, all channels added up."""
+        """Clipped runs since the start, all channels added."""
         return self._runs.count
 
     def levels(self) -> FloatArray:
         """``sample``, ``true``, ``true_hold``, ``true_max_each``, and the highest sample peaks of each channel.
 
-        ``(5, channels)``, at a fraction of what they cost one after the other.
+        ``(5, channels)``, faster than one after the other.
         """
         self._settle()
         begun = self._cells.open_cell()
@@ -183,7 +183,7 @@ class PeakMeter:
         return bool(peaks[TRUE].max() > self._over)
 
     def _count_runs(self, part: FloatArray, cells: FloatArray) -> None:
-        """Look for clipped runs in ``part``, which completed ``cells``, if any sample is at full scale."""
+        """Count clipped runs in ``part``, which completed ``cells``, if any sample is at full scale."""
         begun = self._cells.open_frames
         full = len(cells) > 0 and cells[:, SAMPLE].max() >= FULL_SCALE
         if not full and begun and len(part):
@@ -198,11 +198,11 @@ class PeakMeter:
         self._falling *= self._fall_per_frame**frames
 
     def _fallen(self, ages: NDArray[np.intp]) -> FloatArray:
-        """What is left on display of peaks that are so many cells old."""
+        """Shares that a falling display has left of peaks ``ages`` cells old."""
         return np.asarray(self._fall_per_frame ** (ages * float(self._cells.cell_frames)))
 
     def _settle(self) -> None:
-        """Take in the true peaks that waited and may matter."""
+        """Count the true peaks that waited and may matter."""
         if not self._cells.waiting:
             return
         cell, channel, true = self._cells.settle(self._is_past)
@@ -215,14 +215,14 @@ class PeakMeter:
     def _is_past(
         self, cell: NDArray[np.intp], channel: NDArray[np.intp], bound: NDArray[np.float32]
     ) -> NDArray[np.bool_]:
-        """Where a true peak up to ``bound`` is no longer held and can change neither maximum nor falling value."""
+        """True where a true peak up to ``bound`` is held no more and changes neither maximum nor falling value."""
         age = self._cells.cells - 1 - cell
         low = bound <= self._highest[TRUE, channel]
         fallen = bound * self._fallen(age) <= self._falling[TRUE, channel]
         return np.asarray(low & fallen & (age >= self._held.shape[1]))
 
     def _take(self, cells: FloatArray, fallen: FloatArray) -> None:
-        """Take in peaks ``(cells, 2, channels)``; ``fallen`` is what is left of each cell's peak by now."""
+        """Count peaks ``(cells, 2, channels)``; ``fallen`` is what a falling display has left of each cell."""
         if len(cells) == 1:
             self._take_one(cells[0])
             return
@@ -235,7 +235,7 @@ class PeakMeter:
         self._was_over = bool(over[-1])
 
     def _take_one(self, cell: FloatArray) -> None:
-        """The same for one cell of this moment ``(2, channels)``: what comes at every tick, live."""
+        """``_take`` for one new cell ``(2, channels)``, faster: the live case."""
         np.maximum(self._falling, cell, out=self._falling)
         np.maximum(self._highest, cell, out=self._highest)
         self._hold(cell[TRUE:])
@@ -244,7 +244,7 @@ class PeakMeter:
         self._was_over = over
 
     def _hold(self, peaks: FloatArray) -> None:
-        """Move the held cells on by ``peaks`` ``(cells, channels)``."""
+        """Append ``peaks`` ``(cells, channels)`` to the held cells."""
         count = min(len(peaks), self._held.shape[1])
         self._held[:, : self._held.shape[1] - count] = self._held[:, count:]
         self._held[:, self._held.shape[1] - count :] = peaks[len(peaks) - count :].T

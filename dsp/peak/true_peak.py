@@ -1,11 +1,11 @@
 """True peak by four-fold oversampling (ITU-R BS.1770-5 Annex 2), with an interpolator of our own design.
 
 The interpolator is a sinc of 32 frames under a Kaiser window, one row of taps for each quarter frame. Up to
-0.45 of the rate it differs from the ideal delay by less than 0.05 dB, where the 48-tap example of Annex 2 reads up
-to 0.3 dB low. What the grid of quarter frames itself may miss is given in Attachment 1 to Annex 2. Four-fold at
-every rate: more than Annex 2 asks above 48 kHz.
+0.45 of the rate it differs from the ideal delay by less than 0.05 dB; the 48-tap example of Annex 2 reads up to
+0.3 dB low. Attachment 1 to Annex 2 gives the error of a grid of quarter frames. Four-fold at every rate: more than
+Annex 2 asks above 48 kHz.
 
-``peak_cells`` runs it over a stream.
+``peak_cells`` applies it to a stream.
 """
 
 from __future__ import annotations
@@ -44,9 +44,9 @@ def interpolator(oversampling: int = OVERSAMPLING, taps: int = TAPS, beta: float
 
 
 def oversample(block: FloatArray, rows: FloatArray) -> FloatArray:
-    """All values of ``block`` between its frames that ``rows`` ``(oversampling, taps)`` can give without padding.
+    """Oversample ``block`` by ``rows`` ``(oversampling, taps)``, without padding.
 
-    Returns ``((frames - taps + 1) * oversampling, channels)``. Slow and plain; ``PeakCells`` is the fast way.
+    Returns ``((frames - taps + 1) * oversampling, channels)``. The plain definition; ``PeakCells`` is faster.
     """
     windows = np.lib.stride_tricks.sliding_window_view(block, rows.shape[1], axis=0)
     values = np.einsum("fct,pt->fpc", windows, rows)
@@ -56,8 +56,8 @@ def oversample(block: FloatArray, rows: FloatArray) -> FloatArray:
 BLOCK = 16
 VIEWS = 3
 STEP = VIEWS * BLOCK
-"""One step gives the values after 48 frames: three views of the same frames, each of windows of 48 frames that do
-not overlap and hold the taps of 16 neighbours. So the whole is three plain matrix products."""
+"""One step computes the values after 48 frames by three matrix products: three views of the same frames, each of
+windows of 48 frames that do not overlap and hold the taps of 16 neighbours."""
 
 
 def step_matrix() -> NDArray[np.float32]:
@@ -70,10 +70,10 @@ def step_matrix() -> NDArray[np.float32]:
 
 
 def overshoot_bounds() -> tuple[float, float, float]:
-    """How far a value between frames can lie above its surroundings: ``(by_peak, by_line, by_bend)``.
+    """Factors of two upper bounds of a value between frames: ``(by_peak, by_line, by_bend)``.
 
-    With ``peak`` the highest sample and ``bend`` the highest second difference among its taps, no value lies above
-    ``by_peak * peak``, nor above ``by_line * peak + by_bend * bend``. The second holds because each row of taps is
+    With ``peak`` the highest sample and ``bend`` the highest second difference among its taps, no value exceeds
+    ``by_peak * peak``, nor ``by_line * peak + by_bend * bend``. The second holds because each row of taps is
     linear interpolation, plus a tilt of first differences, plus a sum of second differences.
     """
     by_peak, tilt, by_bend = 0.0, 0.0, 0.0

@@ -1,8 +1,8 @@
 """Octave and third-octave filters in time, class 1 of IEC 61260-1:2014: the reference for every other route.
 
 Each band is a Butterworth band-pass of six poles, narrowed so that its effective bandwidth (5.12) is that of the
-ideal band. It runs at the rate that suits it: halved again and again for low bands, doubled once where the upper
-edge comes near half the rate, as the bilinear design would bend the skirts there.
+ideal band. Low bands run at rates halved as often as possible; where the upper edge comes near half the rate, the
+rate is doubled once, because the bilinear design would bend the skirts there.
 """
 
 from __future__ import annotations
@@ -22,16 +22,16 @@ BANDWIDTH_EXCESS = pi / (2 * PROTOTYPE_ORDER) / sin(pi / (2 * PROTOTYPE_ORDER))
 """Effective over -3 dB bandwidth of a Butterworth filter: 1.0472 for three poles."""
 
 HIGHEST_EDGE = 0.25
-"""Share of its own rate up to which a band's upper edge may lie."""
+"""Highest upper edge of a band, as a share of its own rate."""
 
 USABLE_EDGE = 0.47
-"""Share of the stream's rate above which a band cannot be built: there is no room for its skirt."""
+"""Highest upper edge of a band, as a share of the stream's rate: above it there is no room for the skirt."""
 
 STOP_DB = 90.0
 
 
 def butterworth_power(frequencies_hz: FloatArray, item: Band) -> FloatArray:
-    """Power response of the ideal (analogue) filter of a band: what the digital ones come close to."""
+    """Power response of the analogue filter of a band, which the digital filters approximate."""
     with np.errstate(divide="ignore"):
         ratio = frequencies_hz / item.mid_hz
         detuning = BANDWIDTH_EXCESS * (ratio - 1.0 / ratio) * item.mid_hz / (item.high_hz - item.low_hz)
@@ -39,12 +39,12 @@ def butterworth_power(frequencies_hz: FloatArray, item: Band) -> FloatArray:
 
 
 def usable(item: Band, rate_hz: float) -> bool:
-    """Whether a class 1 filter of this band can exist at this rate."""
+    """True when a class 1 filter of this band can be built at this rate."""
     return item.high_hz <= USABLE_EDGE * rate_hz
 
 
 class _Low:
-    """A linear-phase low-pass that keeps its state."""
+    """Linear-phase low-pass with state."""
 
     def __init__(self, pass_edge: float, stop_edge: float, gain: float, channels: int) -> None:
         taps, beta = kaiserord(STOP_DB, 2.0 * (stop_edge - pass_edge))
@@ -85,7 +85,7 @@ class _Halver:
 
 
 class _Doubler:
-    """Twice the samples, images held down."""
+    """Doubles the rate; images are filtered out."""
 
     def __init__(self, channels: int) -> None:
         self._low = _Low(USABLE_EDGE / 2.0, 0.5 - USABLE_EDGE / 2.0, 2.0, channels)
@@ -104,7 +104,7 @@ class _Doubler:
 
 
 class BandBank:
-    """Filter a stream into bands; state lives from block to block.
+    """Filters a stream into bands; state lives from block to block.
 
     Raises ValueError, naming the band, when one cannot be built at ``rate_hz``. ``rates_hz`` gives the rate at
     which each band's signal comes out.
@@ -115,7 +115,7 @@ class BandBank:
             if not usable(item, rate_hz):
                 raise ValueError(
                     f"The band at {item.nominal_hz:g} Hz reaches {item.high_hz:.0f} Hz, "
-                    f"too near to half of the rate of {rate_hz} Hz."
+                    f"too near to half of the rate of {rate_hz} Hz; leave it out."
                 )
         self.rate_hz = rate_hz
         self.bands = tuple(bands)
@@ -180,7 +180,7 @@ class BandPower:
             self._counts[index] += len(signal)
 
     def forget_levels(self) -> None:
-        """Start the mean again, filters running on: after they have settled, say."""
+        """Restart the mean without resetting the filters."""
         self._sums[:] = 0.0
         self._counts[:] = 0.0
 

@@ -24,7 +24,7 @@ PREFERRED = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 CLASS_1_STEPS = (0.0, 1 / 8, 1 / 4, 3 / 8, 1 / 2, 1 / 2, 1.0, 2.0, 3.0, 4.0)
 CLASS_1_LEAST_DB = (-0.4, -0.4, -0.4, -0.4, -0.4, 1.2, 16.6, 40.5, 60.0, 70.0)
 CLASS_1_MOST_DB = (0.4, 0.5, 0.7, 1.4, 5.3, inf, inf, inf, inf, inf)
-"""Table 1: relative attenuation at an octave filter's mid-band times G^step; the edge stands there twice."""
+"""Table 1: relative attenuation at an octave filter's mid-band times G^step; the table has the edge twice."""
 
 
 @dataclass(frozen=True)
@@ -64,9 +64,9 @@ def bands_between(low_nominal_hz: float, high_nominal_hz: float, bands_per_octav
 
 
 def nominal(mid_hz: float, bands_per_octave: int) -> float:
-    """Nominal frequency: the ISO 266 series for octaves and thirds, else rounded by Annex E.3.
+    """Nominal frequency: the ISO 266 series for octaves and thirds, otherwise rounded by Annex E.3.
 
-    There three digits stand where the first is 1 to 4, two where it is 5 to 9.
+    Annex E.3 rounds to three digits where the first is 1 to 4, to two where it is 5 to 9.
     """
     decade = 10.0 ** floor(log10(mid_hz) + 1e-9)
     if bands_per_octave in (1, 3):

@@ -25,7 +25,7 @@ class Note:
 
     @property
     def frequency_hz(self) -> float:
-        """Of the note itself, cents left out."""
+        """Frequency of the note, without the cents."""
         return note_hz(self.number)
 
 

@@ -1,15 +1,15 @@
-"""A live spectrum of two speeds: the lows finely, the rest in third octaves, on one scale.
+"""Live spectrum on one scale: the lows in steps of 1 Hz, and third octaves from 20 Hz up.
 
-Levels are referred to a full-scale sine (AES17) and are means of power over the channels, (L^2 + R^2) / 2: the sine
-in both channels reads 0 dBFS, in one of two -3.01.
+Levels are re a full-scale sine (AES17) and are means of power over the channels, (L^2 + R^2) / 2: the sine in both
+channels reads 0 dBFS, in one of two -3.01.
 
-* Lows: the stream at about 1 kHz, 600 samples at a time (about 0.6 s) under a Hann taper. ``fine`` reads it at every
-  hertz from 20 to 240 as an amplitude: sines 5 Hz apart stand apart; one half-way between two steps reads 0.5 dB
-  low, and noise reads by the taper's bandwidth of about 2.5 Hz. The third octaves up to 200 Hz are sums of power.
-* Highs: the last three hops (about 0.12 s) under a Hann taper, in which every frame counts alike.
+* Lows: the stream at about 1 kHz, 600 samples at a time (about 0.6 s) under a Hann taper. ``fine`` is an amplitude
+  at every hertz from 20 to 240: sines 5 Hz apart are resolved; one half-way between two steps reads 0.5 dB low, and
+  noise reads by the taper's bandwidth of about 2.5 Hz. The third octaves up to 200 Hz are sums of power.
+* Highs: the last three hops (about 0.12 s) under a Hann taper; overlapped, every frame has the same weight.
 
-A third octave is the power under the response of the six-pole Butterworth filter of ``filter_bank``, so that it
-reads as that class 1 filter would (IEC 61260-1:2014). Where half the rate cuts a band, what is left of it counts.
+A third octave is the power under the response of the six-pole Butterworth filter of ``filter_bank``, so it reads
+as that class 1 filter does (IEC 61260-1:2014). A band that half the rate cuts has the power below the cut.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from dsp.spectrum.fractional_octaves import Band, bands_between
 
 THIRD_OCTAVES: tuple[Band, ...] = bands_between(20.0, 20_000.0, 3)
 LOW_THIRD_OCTAVES = 11
-"""The bands from 20 to 200 Hz are read from the lows."""
+"""Bands from 20 to 200 Hz come from the lows."""
 
 FINE_HZ: FloatArray = np.arange(20.0, 241.0)
 
@@ -41,13 +41,13 @@ TIME_CONSTANTS_SECONDS = {"quick": 0.125, "steady": 1.0, "slow": 3.0}
 """Exponential averaging. Quick and steady are F and S of IEC 61672-1 (5.8); slow is our own."""
 
 HOLD_FALL_DB_PER_SECOND = 1.0
-"""Slower than the slowest average falls, 1.45 dB per second."""
+"""Less than the fall of the slowest average, 1.45 dB per second."""
 
 SHARPENINGS = 2
-"""Rounds of taking the taper's smear out of the lowest bands, which are hardly wider than its main lobe."""
+"""Iterations that remove the taper's smear from the lowest bands, which are hardly wider than its main lobe."""
 
 NOTHING = 1e-20
-"""Power under -200 dBFS is the tail of an average, and reads as silence."""
+"""Power below -200 dBFS is the tail of an average and reads as silence."""
 
 
 class FineLows:
@@ -89,19 +89,19 @@ class BroadHighs:
 
 
 class DecayingMean:
-    """Exponential mean of powers over elapsed hops; lost hops fade what was, and say nothing themselves."""
+    """Exponential mean of powers over elapsed hops; lost hops fade the past and add nothing."""
 
     def __init__(self, width: int) -> None:
         self._sum = np.zeros(width)
         self._weight = 0.0
 
     def push(self, power: FloatArray, keep: float) -> None:
-        """Add one hop; ``save_state`` is the share that stays of the past, below 1."""
+        """Add one hop; ``keep`` is the share of the past that stays, below 1."""
         self._sum = keep * self._sum + (1.0 - keep) * power
         self._weight = keep * self._weight + (1.0 - keep)
 
     def fade(self, keep: float) -> None:
-        """Let time pass without evidence."""
+        """Fade the past without a new hop."""
         self._sum *= keep
         self._weight *= keep
 
@@ -115,7 +115,7 @@ class DecayingMean:
 
 
 class HeldPart:
-    """A mean and its highest, which falls slowly; now is NaN while its window holds a gap."""
+    """A mean and its held maximum, which falls slowly; the mean is NaN while its window holds a gap."""
 
     def __init__(self, width: int) -> None:
         self._mean = DecayingMean(width)
@@ -123,7 +123,7 @@ class HeldPart:
         self.hold = np.full(width, np.nan)
 
     def push(self, power: FloatArray, keep: float, fall: float) -> None:
-        """Add one hop; one that holds anything but finite numbers is missed."""
+        """Add one hop; one with a NaN or infinity counts as lost."""
         if not np.isfinite(power).all():
             self.miss(keep, fall)
             return
@@ -132,7 +132,7 @@ class HeldPart:
         self.hold = np.fmax(self.hold * fall, self.now)
 
     def miss(self, keep: float, fall: float) -> None:
-        """Let a hop pass that cannot be read; both arguments are for all the time that passes."""
+        """Account for lost time; both arguments are for all of it."""
         self._mean.fade(keep)
         self.now = np.full_like(self.now, np.nan)
         self.hold = self.hold * fall
@@ -141,8 +141,8 @@ class HeldPart:
 class LiveSpectrum:
     """The live spectrum of a stream ``(frames, channels)``.
 
-    Powers are 1.0 for a full-scale sine, NaN until a whole window has been heard (0.6 s for the lows, 0.12 s for
-    the rest) and again after lost frames. Bands that lie above half the rate stay NaN.
+    Powers are 1.0 for a full-scale sine, NaN until a window has filled (0.6 s for the lows, 0.12 s for the rest) and
+    after lost frames. Bands above half the rate are NaN.
     """
 
     def __init__(self, rate_hz: int, channels: int) -> None:
@@ -164,11 +164,11 @@ class LiveSpectrum:
         self.reset()
 
     def set_time_constant(self, seconds: float) -> None:
-        """Averaging from now on."""
+        """Set the averaging, from the next hop on."""
         self._keep = float(np.exp(-self.hop_seconds / seconds))
 
     def reset(self) -> None:
-        """Forget the signal; the averaging stays."""
+        """Forget the signal, keep the averaging."""
         self._hops.reset()
         self._fine = HeldPart(len(FINE_HZ))
         self._low_bands = HeldPart(LOW_THIRD_OCTAVES)
@@ -200,17 +200,17 @@ class LiveSpectrum:
 
     @property
     def third_octave_hold(self) -> FloatArray:
-        """The highest of ``third_octave``, falling slowly; kept over gaps."""
+        """Held maximum of ``third_octave``, falling slowly; kept over gaps."""
         return self._blank_above(np.concatenate([self._low_bands.hold, self._high_bands.hold]))
 
     @property
     def fine(self) -> FloatArray:
-        """Power at each of ``FINE_HZ``, as of a sine there."""
+        """Power of a sine at each of ``FINE_HZ``."""
         return self._fine.now
 
     @property
     def fine_hold(self) -> FloatArray:
-        """The highest of ``fine``, falling slowly; kept over gaps."""
+        """Held maximum of ``fine``, falling slowly; kept over gaps."""
         return self._fine.hold
 
     def _read_low(self, segment: FloatArray) -> None:
@@ -250,9 +250,9 @@ def _band_weights(bands: tuple[Band, ...], bins_hz: FloatArray) -> FloatArray:
 
 
 def _sharpened(weights: FloatArray, taper: FloatArray, size: int) -> FloatArray:
-    """``(bands, bins)`` weights that read a sine as ``weights`` would if the taper did not smear it.
+    """``(bands, bins)`` weights that undo the taper's smear: a sine reads as ``weights`` without it.
 
-    Van Cittert's iteration, kept from going below zero.
+    Van Cittert's iteration, clipped at zero.
     """
     smear = np.abs(np.fft.fft(taper, size)) ** 2
     smear_transform = np.fft.rfft(smear / smear.sum()).real

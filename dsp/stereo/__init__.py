@@ -1,1 +1,1 @@
-"""Two channels: correlation, balance, x/y picture, mono loss by band."""
+"""Measures of two channels: correlation, balance, x/y picture, mono loss by band."""

@@ -1,7 +1,7 @@
-"""Correlation and balance of two channels, from sums that add up over any stretch of time.
+"""Correlation and balance of two channels, from sums over any stretch of time.
 
-The six sums of a pair, always in this order: frames, left, right, left squared, right squared, left times right.
-Means are removed, so a constant offset changes nothing. Closed forms: r = cov / sqrt(var_left var_right).
+The six sums of a pair, in this order: frames, left, right, left squared, right squared, left times right.
+Means are removed, so a constant offset changes nothing. Closed form: r = cov / sqrt(var_left var_right).
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ OFFSET_ROUNDING = 1e-13
 
 
 def pair_columns(spec: Spec) -> list[int] | None:
-    """Columns of left and right: by role, else the first two; None where there is one channel only."""
+    """Columns of left and right by role, otherwise the first two; None for one channel."""
     if spec.channels < 2:
         return None
     if "L" in spec.roles and "R" in spec.roles:
@@ -43,7 +43,7 @@ def pair_sums(pair: FloatArray) -> FloatArray:
 
 
 def covariances(sums: FloatArray) -> FloatArray:
-    """Variance of left, variance of right and covariance, ``(..., 3)``, from ``(..., 6)``; NaN of no frames."""
+    """Variance of left, variance of right and covariance, ``(..., 3)``, from ``(..., 6)`` sums; NaN for no frames."""
     with np.errstate(divide="ignore", invalid="ignore"):
         means = sums[..., 1:] / sums[..., :1]
     result = means[..., 2:].copy()
@@ -62,19 +62,19 @@ def correlation(sums: FloatArray) -> FloatArray:
 
 
 def correlation_from(parts: FloatArray) -> FloatArray:
-    """The same of ``covariances``, for those who ask for more than one figure."""
+    """Correlation from ``covariances`` ``(..., 3)``."""
     spreads = np.sqrt(parts[..., :2])
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray((parts[..., 2] / (spreads[..., 0] * spreads[..., 1])).clip(-1.0, 1.0))
 
 
 def balance_db(sums: FloatArray) -> FloatArray:
-    """Left over right in decibels; plus or minus infinity where one is silent, NaN where both are."""
+    """Left over right in dB of ``(..., 6)`` sums; plus or minus infinity where one is silent, NaN where both are."""
     return balance_db_from(covariances(sums))
 
 
 def balance_db_from(parts: FloatArray) -> FloatArray:
-    """The same of ``covariances``."""
+    """Balance from ``covariances`` ``(..., 3)``."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(10.0 * np.log10(parts[..., 0] / parts[..., 1]))
 
@@ -85,7 +85,7 @@ def pair_power(sums: FloatArray) -> FloatArray:
 
 
 def pair_power_from(parts: FloatArray) -> FloatArray:
-    """The same of ``covariances``."""
+    """Power from ``covariances`` ``(..., 3)``."""
     return np.asarray(parts[..., :2].sum(axis=-1))
 
 

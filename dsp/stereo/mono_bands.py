@@ -1,4 +1,4 @@
-"""What two channels lose in mono over the whole range, in six bands.
+"""Loss in mono of two channels, in six bands over the whole range.
 
 Mid and side power from Hann-windowed spectra of 4,096 frames, end to end; the loss of a band is
 10 log10 of mid over mid and side power, as in ``shares``. Band edges are common practice of mixing (no source):
@@ -26,11 +26,11 @@ MONO_BANDS_HZ = (
 )
 FRAME = 4096
 VOTE_RANGE_DB = 30.0
-"""A band this far under the strongest is not worth a figure: what it loses, nobody misses."""
+"""A band this far below the strongest has no figure: its loss is inaudible (our choice, no source)."""
 
 
 class MonoBands:
-    """Mid and side power of a stream of pairs ``(frames, 2)``, added up since reset."""
+    """Mid and side power of a stream of pairs ``(frames, 2)``, summed since reset."""
 
     def __init__(self, rate_hz: int) -> None:
         frequency_hz = np.arange(FRAME // 2 + 1) * rate_hz / FRAME
@@ -50,15 +50,15 @@ class MonoBands:
         return {"mid": self._mid.copy(), "side": self._side.copy()}
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave."""
+        """Continue from what ``save_state`` returned."""
         self._mid[:] = kept["mid"]
         self._side[:] = kept["side"]
 
     def process(self, pair: FloatArray) -> None:
-        """Take left and right; frames with lost (NaN) audio are left out."""
+        """Take left and right; spectra with lost (NaN) audio are left out."""
         check_block(pair, 2)
         whole, rest = divmod(self._rest.shape[1] + len(pair), FRAME)
-        # Single precision halves the cost; its error, near -140 dB, is far under any loss that is stated.
+        # Single precision halves the cost; its error near -140 dB is far below any loss shown.
         halves = np.empty((2, whole * FRAME + rest), dtype=np.float32)
         begin = self._rest.shape[1]
         halves[:, :begin] = self._rest
@@ -75,7 +75,7 @@ class MonoBands:
         self._side += side
 
     def loss_db(self) -> FloatArray:
-        """Loss per band, ``(6,)``, 0 or negative; NaN where the band is too weak to matter or was never heard."""
+        """Loss per band in dB, ``(6,)``, 0 or negative; NaN where the band is silent or too weak."""
         power = self._mid + self._side
         votes = (power > 0.0) & (power >= power.max() * db_to_power(-VOTE_RANGE_DB))
         return np.asarray(np.where(votes, mono_loss_db(self._mid, self._side), np.nan))

@@ -1,7 +1,7 @@
-"""The x/y picture of a pair: points turned by 45 degrees, so that what both channels share stands upright.
+"""Points of the x/y picture of a pair, turned by 45 degrees: mono is upright.
 
 Up is (L + R) / sqrt 2, across is (R - L) / sqrt 2: identical channels draw an upright line, inverted ones a level
-line, a sound on the left only a line that leans to the left. Energy is kept: across^2 + up^2 = L^2 + R^2.
+line, a sound on the left only a line that leans to the left. Energy is unchanged: across^2 + up^2 = L^2 + R^2.
 """
 
 from __future__ import annotations
@@ -16,14 +16,11 @@ from dsp.core.types import FloatArray
 POINTS = 512
 HALF_POWER = sqrt(0.5)
 SPAN_SECONDS = (3, 10)
-"""The span as a fraction, 0.3 s, so that the picked frames are exact at any rate."""
+"""The span as a fraction, 0.3 s: exact frames at any rate."""
 
 
 class StereoPicture:
-    """``POINTS`` frames picked evenly from the last 0.3 s, the same frames at any block size.
-
-    Points not yet heard, or lost, are NaN.
-    """
+    """``POINTS`` evenly spaced frames of the last 0.3 s, the same at any block size; NaN where lost or not yet."""
 
     def __init__(self, rate_hz: int) -> None:
         self._step = (SPAN_SECONDS[0] * rate_hz, SPAN_SECONDS[1] * POINTS)
@@ -53,7 +50,7 @@ class StereoPicture:
         return self._points
 
     def _advance(self, frames: int) -> NDArray[np.int64]:
-        """Numbers of the points that lie in the next ``frames`` frames, at most the last ``POINTS`` of them."""
+        """Numbers of the points in the next ``frames`` frames, at most the last ``POINTS``."""
         self._frame += frames
         after = -(-self._frame * self._step[1] // self._step[0])
         numbers = np.arange(max(self._next, after - POINTS), after)

@@ -1,24 +1,32 @@
-"""Measure what each meter costs here, and whole-file speed beside reference libraries where present."""
+"""Report what each meter and each process costs here, and speed beside reference libraries where present."""
 
 from __future__ import annotations
 
 import argparse
 import importlib.resources
 import json
+import tempfile
 import time
 import tomllib
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from statistics import median
 from typing import Any
 
 import numpy as np
+import soundfile
+from numpy.typing import NDArray
 
 from dsp.core.types import TICKS_PER_SECOND, FloatArray
+from meter.audio.source import SourceRequest
 from meter.commands.errors import CommandError
+from meter.commands.process_cost import LiveCase, measured_live
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
 from meter.feeds import MIX, whole_mix
 from meter.plugin.host import Plugin, discover, usable
+from meter.readings import PART_PREFIX
+from meter.references import ebur128
 from meter.references.peers import PEERS
 
 RATE_HZ = 48_000
@@ -33,7 +41,11 @@ TICK_FRAMES = RATE_HZ // TICKS_PER_SECOND
 LOW_PARTS = 30
 BEAT_SECONDS, LOOP_BEATS = 0.5, 8
 WARM_UP_LOOPS, LOOPS_MEASURED = 4, 6
-"""The low end is looked back on for a while before the clock runs: what it finds is work, too."""
+"""Sound before the measured stretch, so that the low end has parts to account for."""
+LIVE_PEER = "libebur128"
+PEER_READS_EACH = 10
+"""Calls of one tick between two readings of the peer's momentary and short-term loudness: 10 Hz."""
+PARTS_SHOWN = 9
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -45,6 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=FILE_SECONDS,
         help=f"length of the file, {SHORTEST_SECONDS} to {LONGEST_SECONDS} (default {FILE_SECONDS})",
     )
+    parser.add_argument("--no-processes", action="store_true", help="leave out the live processes (two minutes)")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -55,6 +68,7 @@ def run(arguments: argparse.Namespace) -> int:
     report = {
         "live": bench_live(plugins),
         "whole_file": bench_whole_file(plugins, arguments.seconds),
+        "processes": {} if arguments.no_processes else bench_processes(),
     }
     print(json.dumps(report, indent=None) if arguments.json else as_text(report))
     return 0
@@ -80,7 +94,7 @@ def spread(values: Sequence[float]) -> dict[str, float]:
 
 
 def cpu_seconds(work: Callable[[], object]) -> float:
-    """Processor time of this process for one call."""
+    """Processor seconds of this process for one call."""
     before = time.process_time()
     work()
     return time.process_time() - before
@@ -102,14 +116,14 @@ def low_parts() -> FloatArray:
 
 
 def struck(hertz: float, fall: float, time_s: FloatArray) -> FloatArray:
-    """A note of four partials that falls by ``exp(-fall * t)``, and is over at the end of its time."""
+    """A note of four partials that falls by ``exp(-fall * t)`` and is faded out at the end of its time."""
     partials = sum(np.sin(2.0 * np.pi * hertz * number * time_s) / number for number in range(1, 5))
     edges = np.minimum(1.0, np.minimum(time_s, time_s[::-1]) / 0.005)
     return np.asarray(partials * edges * np.exp(-fall * time_s))
 
 
 def bench_low_end(plugins: Sequence[Plugin]) -> dict[str, Any]:
-    """Every meter on a mix and its mono parts, the low-end ledger among them: per cent of one core, live."""
+    """Every meter on a mix and its mono parts: per cent of one core, live; studies are in ``bench_processes``."""
     loop = low_parts()
     feeds = {MIX: (0, 1)} | {f"part {number + 1}": (number + 2,) for number in range(LOW_PARTS)}
     chain = Chain([GuardedMeter(plugin) for plugin in plugins], RATE_HZ, loop.shape[1], feeds)
@@ -140,8 +154,58 @@ def bench_live(plugins: Sequence[Plugin]) -> dict[str, Any]:
         "default_page_core_percent_spread": spread(page),
         "all_meters_core_percent": median(every),
         "all_meters_core_percent_spread": spread(every),
+        **bench_live_peer(shown, stereo),
         **bench_low_end(plugins),
     }
+
+
+def bench_live_peer(shown: Sequence[Plugin], stereo: FloatArray) -> dict[str, Any]:
+    """Processor time of the default page's meters over that of libebur128 fed the same 480 frames a call.
+
+    Ours are read at every call, the peer's loudness at 10 Hz. Empty where the library is missing.
+    """
+    if not ebur128.available():
+        return {}
+    theirs = stereo.astype(np.float32)
+    pairs = [
+        (live_pass(shown, stereo, 2) * len(stereo) / TICK_FRAMES, cpu_seconds(lambda: peer_pass(theirs)))
+        for _ in range(PASSES)
+    ]
+    ours, peer = zip(*pairs, strict=True)
+    name = f"default_page_times_{LIVE_PEER}"
+    return {name: median(ours) / median(peer), f"{name}_spread": spread([own / its for own, its in pairs])}
+
+
+def peer_pass(sound: NDArray[np.float32]) -> None:
+    """libebur128 with every measure it has, a tick at a time."""
+    with ebur128.Ebur128(sound.shape[1], RATE_HZ) as state:
+        for number, start in enumerate(range(0, len(sound), TICK_FRAMES)):
+            state.push(sound[start : start + TICK_FRAMES])
+            if number % PEER_READS_EACH == 0:
+                _ = state.momentary, state.short_term
+        _ = state.integrated, state.loudness_range, state.true_peak
+
+
+def bench_processes() -> dict[str, Any]:
+    """Per cent of one core of the whole engine and window processes, live, for three sources; or a sentence each."""
+    loop = low_parts()
+    with tempfile.TemporaryDirectory(prefix="earwitness-bench-") as folder:
+        cases = {
+            "stereo": LiveCase(SourceRequest("demo"), "page"),
+            "nine_parts": parts_case(loop[:, 2 : 2 + PARTS_SHOWN], Path(folder) / "nine.wav"),
+            f"channels_{LOW_PARTS + 2}": parts_case(loop[:, 2:], Path(folder) / "many.wav"),
+        }
+        return {name: measured_live(case) for name, case in cases.items()}
+
+
+def parts_case(parts: FloatArray, path: Path) -> LiveCase:
+    """Mono parts and their mix as a file that plays in a loop, the first two a kick and a bass."""
+    mix = parts.sum(axis=1)
+    sound = np.column_stack([mix, mix, parts])
+    soundfile.write(path, sound * (0.9 / np.abs(sound).max()), RATE_HZ, subtype="FLOAT")
+    names = ["kick", "bass", *(f"part {number}" for number in range(3, parts.shape[1] + 1))]
+    feeds = {MIX: (0, 1)} | {f"{PART_PREFIX}{name}": (2 + number,) for number, name in enumerate(names)}
+    return LiveCase(SourceRequest("file", str(path), {"loop": True}), "low_end", feeds)
 
 
 def meters_of_first_page() -> set[str]:
@@ -205,6 +269,21 @@ LIVE_ROWS = {
 }
 
 
+PROCESS_ROWS = {
+    "stereo": "the demo, stereo, default page",
+    "nine_parts": f"a mix and {PARTS_SHOWN} mono parts, low-end page",
+    f"channels_{LOW_PARTS + 2}": f"a mix and {LOW_PARTS} mono parts, low-end page",
+}
+
+
+def process_row(name: str, cost: dict[str, float] | str) -> str:
+    """One line for a live case: both processes, or why there is no figure."""
+    if isinstance(cost, str):
+        return f"{PROCESS_ROWS[name]}: {cost}"
+    engine, window = cost["engine_core_percent"], cost["window_core_percent"]
+    return f"{PROCESS_ROWS[name]}: engine process {engine:.1f} %, window process {window:.1f} % of one core"
+
+
 def as_text(report: dict[str, Any]) -> str:
     """The report for people."""
     live, whole = report["live"], report["whole_file"]
@@ -214,6 +293,10 @@ def as_text(report: dict[str, Any]) -> str:
     for name, words in LIVE_ROWS.items():
         cost = live[f"{name}_core_percent_spread"]
         lines.append(f"{words}: {cost['median']:.1f} % of one core ({cost['least']:.1f} to {cost['most']:.1f})")
+    if cost := live.get(f"default_page_times_{LIVE_PEER}_spread"):
+        times = f"{cost['median']:.2f} times {LIVE_PEER} ({cost['least']:.2f} to {cost['most']:.2f})"
+        lines.append(f"{LIVE_ROWS['default_page']}, {TICK_FRAMES} frames a call: {times}")
+    lines += [process_row(name, cost) for name, cost in report.get("processes", {}).items()]
     lines.append(f"whole file of {whole['material_seconds']} s, loudness with range and true peak:")
     for name, cost in whole["cpu_seconds_per_hour"].items():
         lines.append(

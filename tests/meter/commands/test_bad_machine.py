@@ -36,7 +36,7 @@ COMMANDS = {
     "devices": ["devices"],
     "plugins": ["plugins"],
     "selftest": ["selftest", "level"],
-    "bench": ["bench", "--seconds", "10"],
+    "bench": ["bench", "--seconds", "10", "--no-processes"],
     "doctor": ["doctor"],
     "window": [],
 }

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import time
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from dsp.lowend.low_part import LowPart
-from meter.commands import bench
+from meter.audio.file import open_blocks
+from meter.commands import bench, process_cost
 from meter.plugin.host import Plugin, discover, usable
 
 
@@ -55,3 +60,42 @@ def test_every_live_figure_has_a_row() -> None:
     text = bench.as_text({"live": {"tick_microseconds": {}, **live}, "whole_file": whole})
     assert "all meters, a mix and 30 mono parts: 18.6 % of one core (18.2 to 20.0)" in text
     assert len([line for line in text.splitlines() if "of one core" in line]) == len(live) == 3
+
+
+def test_the_peer_is_a_ratio_of_the_same_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    """500 ticks of 20 us are 10 ms for us; the peer takes 8 ms: 1.25 times."""
+    monkeypatch.setattr(bench, "live_pass", lambda *_: 20e-6)
+    monkeypatch.setattr(bench, "cpu_seconds", lambda _work: 8e-3)
+    monkeypatch.setattr(bench.ebur128, "available", lambda: True)
+    found = bench.bench_live_peer([], np.zeros((500 * bench.TICK_FRAMES, 2)))
+    assert found["default_page_times_libebur128"] == pytest.approx(1.25)
+    monkeypatch.setattr(bench.ebur128, "available", lambda: False)
+    assert bench.bench_live_peer([], np.zeros((0, 2))) == {}
+
+
+def test_processes_are_shares_or_a_sentence() -> None:
+    cost = {"engine_core_percent": 9.04, "window_core_percent": 15.0}
+    row = bench.process_row("stereo", cost)
+    assert row == "the demo, stereo, default page: engine process 9.0 %, window process 15.0 % of one core"
+    assert bench.process_row("nine_parts", "It failed.") == "a mix and 9 mono parts, low-end page: It failed."
+
+
+def test_parts_become_a_file_and_a_map_that_a_source_takes(tmp_path: Path) -> None:
+    case = bench.parts_case(bench.low_parts()[:, 2:5], tmp_path / "three.wav")
+    with open_blocks(Path(case.request.name)) as reader:
+        block = reader.read()
+    assert case.feeds == {"mix": (0, 1), "part kick": (2,), "part bass": (3,), "part part 3": (4,)}
+    assert block.shape[1] == 5
+    np.testing.assert_allclose(block[:, 0], block[:, 2:].sum(axis=1), atol=1e-5)
+
+
+def test_the_processor_time_of_this_process_grows() -> None:
+    before = process_cost.process_clock(os.getpid())
+    if before is None:
+        pytest.skip("no /proc and no psutil")
+    until = time.process_time() + 0.05
+    while time.process_time() < until:
+        pass
+    after = process_cost.process_clock(os.getpid())
+    assert after is not None
+    assert after - before >= 0.03
