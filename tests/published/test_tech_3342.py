@@ -14,8 +14,8 @@ def test_cases_1_to_4_and_the_percentile_rule() -> None:
     hold_all(by_source(CHECKS, "EBU Tech 3342"))
 
 
-@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000, 192_000])
-def test_cases_1_to_4_at_every_rate(rate_hz: int) -> None:
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000, 192_000])
+def test_cases_1_to_4_at_other_rates(rate_hz: int) -> None:
     hold_all(tech_3342(rate_hz)[:4])
 
 

@@ -1,4 +1,4 @@
-"""A program that is killed at any moment, a thousand times, loses no more than its last five seconds."""
+"""A program that is killed at any moment, four hundred times, loses no more than its last five seconds."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from tests.support.kills import level_of
 from tests.support.ledgers import Desk, FakeTime
 
 ROOT = Path(__file__).parents[3]
-KILLS = 1000
+KILLS = 400
 MOST_LOST_SECONDS = 5
 
 
-def test_a_thousand_kills_lose_five_seconds_each_at_most(tmp_path: Path) -> None:
+def test_a_program_killed_at_any_moment_loses_five_seconds_at_most(tmp_path: Path) -> None:
     path = tmp_path / "data" / "logbook.sqlite3"
     command = [sys.executable, "-m", "tests.support.kills", str(path), str(KILLS), "20"]
     lives = json.loads(subprocess.run(command, cwd=ROOT, check=True, capture_output=True, text=True).stdout)
