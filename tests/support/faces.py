@@ -81,12 +81,21 @@ def frame_of(readings: str, channels: int = 2, seconds: float = 100.0, **feed: o
     return snapshot(given=STATES[readings](plan), plan=plan, feed=status(seconds, channels=channels, **feed))
 
 
+def rows_of(image: QImage) -> np.ndarray:
+    """``(height, width)`` of 0xffRRGGBB, a copy."""
+    plain = image.convertToFormat(QImage.Format.Format_RGB32)
+    rows = np.frombuffer(plain.constBits(), dtype=np.uint32).reshape(plain.height(), plain.bytesPerLine() // 4)
+    return rows[:, : plain.width()].copy()
+
+
 def pixels_like(image: QImage, colour: QColor, near: int = 12) -> int:
     """How many pixels are within ``near`` of a colour in every part."""
-    plain = image.convertToFormat(QImage.Format.Format_RGB32)
-    raw = np.frombuffer(plain.constBits(), dtype=np.uint8).reshape(plain.height(), plain.bytesPerLine() // 4, 4)
-    wanted = np.array([colour.blue(), colour.green(), colour.red()])
-    return int(np.sum(np.all(np.abs(raw[..., :3].astype(int) - wanted) <= near, axis=-1)))
+    found = rows_of(image).ravel()
+    for shift, wanted in ((16, colour.red()), (8, colour.green()), (0, colour.blue())):
+        # Bytes below the lowest one wanted wrap around to large ones.
+        above = ((found >> shift) & 0xFF).astype(np.uint8) - np.uint8(max(wanted - near, 0))
+        found = found[above <= min(wanted + near, 255) - max(wanted - near, 0)]
+    return len(found)
 
 
 def blues(theme: Theme) -> list[QColor]:
@@ -132,13 +141,7 @@ class Paints(QObject):
     def missed(self, before: QImage, after: QImage) -> int:
         """How many pixels changed outside what was repainted, both pictures being grabbed whole."""
         ratio = after.devicePixelRatio()
-        old, new = (
-            np.array(image.convertToFormat(QImage.Format.Format_RGB32).constBits()).reshape(image.height(), -1, 4)[
-                :, :, :3
-            ]
-            for image in (before, after)
-        )
-        changed = np.any(old != new, axis=2)
+        changed = rows_of(before) != rows_of(after)
         for region in self.regions:
             for rect in region:
                 left, top = round(rect.left() * ratio), round(rect.top() * ratio)
