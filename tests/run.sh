@@ -20,24 +20,31 @@ need_environment "$root" requirements.lock tests/requirements.lock
 cd "$root"
 # As the program itself sets it: threaded sums fight over busy cores and make the suite several times slower.
 export OPENBLAS_NUM_THREADS=1
-.venv/bin/ruff check .
-.venv/bin/ruff format --check --quiet . || { echo "Run: .venv/bin/ruff format ." >&2; exit 1; }
-.venv/bin/mypy
+# What one process compiles, the hundreds that the tests start after it only read.
+unset PYTHONDONTWRITEBYTECODE
+
+check() {
+  .venv/bin/ruff check . &&
+    { .venv/bin/ruff format --check --quiet . || { echo "Run: .venv/bin/ruff format ." >&2; false; }; } &&
+    .venv/bin/mypy
+}
 workers=(-n logical --maxprocesses 4 --dist loadfile --no-loadscope-reorder)
+measure=()
 case "${1:-}" in
-  --quick) exec .venv/bin/pytest "${workers[@]}" -m "not slow" ;;
-  --processors) shift; exec tests/processors.sh "$@" ;;
+  "") ;;
   --measure) measure=(--measure) ;;
-  "") measure=() ;;
-  *) exec .venv/bin/pytest "$@" ;;
+  --quick) check && exec .venv/bin/pytest "${workers[@]}" -m "not slow" ;;
+  --processors) shift; exec tests/processors.sh "$@" ;;
+  *) check && exec .venv/bin/pytest "$@" ;;
 esac
 
-# The live tests wait for sound most of the time, and come first where both want the processor.
+# The live tests wait for sound most of the time: they run beside everything else, and go first where both want a core.
 live=(--durations 20 tests/live)
 said=$(mktemp)
 .venv/bin/pytest "${live[@]}" -m "not alone" >"$said" 2>&1 &
 listening=$!
 trap 'kill "$listening" 2>/dev/null || true; rm -f "$said"' EXIT
+check
 outcome=0
 nice -n 15 .venv/bin/pytest "${workers[@]}" "${measure[@]}" --durations 20 --ignore tests/live || outcome=$?
 wait "$listening" || outcome=$?
