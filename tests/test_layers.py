@@ -21,6 +21,8 @@ CONTRACT = (
     "meter.plugin.folder_package",
     "meter.plugin.host",
     "meter.plugin.manifest",
+    "meter.plugin.manifest_lines",
+    "meter.plugin.named_code",
     "meter.plugin.where",
 )
 """The modules of meter.plugin without Qt; the base of a face is the one with it."""
@@ -133,6 +135,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.settings_merge",
             "meter.plugin.face",
             "meter.plugin.manifest",
+            "meter.plugin.where",
         ),
         ("numpy", "presets", "msgspec", *QT),
     ),

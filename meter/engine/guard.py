@@ -10,9 +10,9 @@ from typing import Any
 from meter.plugin.api import FloatArray, Processor, Readout, SavedState, Setting, Settings, Spec
 from meter.plugin.host import Plugin, load_object, load_processor
 from meter.plugin.manifest import Manifest, StudyEntry
+from meter.plugin.where import reason_of
 
 OVERRUNS_TO_QUARANTINE = 3
-LONGEST_REASON = 200
 STALL_FACTOR = 10.0
 """Wall time past this many block lengths counts as an overrun even if the processor slept through it."""
 
@@ -198,6 +198,10 @@ class GuardedMeter:
         if not self.fault:
             self.fault = f"Meter “{self.manifest.name}” is set aside: {reason}."
 
+    def reason_of(self, error: BaseException) -> str:
+        """What its code raised and in which line, in a phrase."""
+        return reason_of(error, self._plugin.folder)
+
     def exclude(self, reason: str) -> None:
         """Put it in quarantine from outside, for good: it hung, and the engine had to be replaced."""
         self.fault = self._excluded = reason
@@ -218,7 +222,7 @@ class GuardedMeter:
                 self._processor = load_processor(self._plugin)
             work(self._processor)
         except (Exception, SystemExit) as error:
-            return reason_of(error)
+            return self.reason_of(error)
         return ""
 
     def _judge_time(self, busy: float, wall: float, length: float) -> None:
@@ -232,10 +236,3 @@ class GuardedMeter:
             took = max(busy, wall) * 1000.0
             sound = f"(last {took:.0f} ms for {length * 1000.0:.0f} ms)"
             self.fail(f"three times in a row it took longer than the sound it measured {sound}")
-
-
-def reason_of(error: BaseException) -> str:
-    """Kind and first line of what was thrown: it stands in one sentence."""
-    first = next(iter(str(error).splitlines()), "").strip()
-    told = first if len(first) <= LONGEST_REASON else f"{first[:LONGEST_REASON]}…"
-    return f"{type(error).__name__}: {told}" if told else type(error).__name__

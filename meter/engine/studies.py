@@ -18,7 +18,7 @@ from typing import Any
 
 import msgspec
 
-from meter.engine.guard import GuardedMeter, reason_of
+from meter.engine.guard import GuardedMeter
 from meter.plugin.api import Settings
 from meter.plugin.manifest import StudyEntry
 
@@ -210,5 +210,5 @@ def run(work: Work) -> Outcome:
             raise TypeError(f"it returned {type(findings).__name__}, not {kind.__name__}")
         encoded = msgspec.msgpack.encode(findings)
     except (Exception, SystemExit) as error:
-        fault = reason_of(error)
+        fault = work.meter.reason_of(error)
     return Outcome(work, findings, encoded, fault, time.thread_time() - began)

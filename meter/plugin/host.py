@@ -22,6 +22,7 @@ from meter.plugin.api import Processor
 from meter.plugin.enabled import NOTHING_ENABLED, Enabled, Identity
 from meter.plugin.folder_package import import_from_folder
 from meter.plugin.manifest import MANIFEST_NAME, Manifest, ManifestError, is_dotted_name, read_manifest
+from meter.plugin.named_code import named_code_fault
 
 GROUP = "earwitness.meters"
 OUR_PACKAGE = "meter.builtin"
@@ -73,7 +74,7 @@ def discover(
         others = [_from_entry_point(entry) for entry in _entries()]
         others += [_from_folder(folder) for folder in enabled.folders() if str(folder) not in named]
         found += sorted((_judged(plugin, enabled) for plugin in others), key=lambda plugin: not plugin.enabled)
-    return _refuse_doubles(found)
+    return _refuse_doubles([_looked_up(plugin) for plugin in found])
 
 
 def usable(plugins: Iterable[Plugin]) -> list[Plugin]:
@@ -163,6 +164,13 @@ def _read(origin: str, folder: Path, package: str) -> Plugin:
         )
     identity = Identity(os.path.realpath(folder), manifest.version, package)
     return Plugin(origin, folder, package, manifest, identity=identity)
+
+
+def _looked_up(plugin: Plugin) -> Plugin:
+    """Refused when its manifest names code that is not there; the files of one that may not run are not read."""
+    if plugin.ours or not plugin.usable or plugin.manifest is None:
+        return plugin
+    return replace(plugin, refusal=named_code_fault(plugin.folder, plugin.package, plugin.manifest))
 
 
 def _refuse_doubles(found: list[Plugin]) -> list[Plugin]:

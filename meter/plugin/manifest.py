@@ -9,6 +9,7 @@ from typing import Annotated
 import msgspec
 
 from meter.plugin.api import CONTRACT, Setting, Settings
+from meter.plugin.manifest_lines import Place, line_in_message, line_of, place_in_message, without_place
 from meter.readings import ID_PATTERN, JSON_SUFFIX, PER_CHANNEL, PER_PART, Field
 
 MANIFEST_NAME = "manifest.toml"
@@ -20,6 +21,14 @@ ALL_FEEDS = "all"
 
 class ManifestError(ValueError):
     """A manifest that cannot be used; the text is one sentence that names the file and the fix."""
+
+
+class WrongEntry(ValueError):
+    """What is wrong with one entry, as the end of a sentence, and ``place`` of the entry (``manifest_lines``)."""
+
+    def __init__(self, reason: str, *place: str | int) -> None:
+        super().__init__(reason)
+        self.place: Place = place
 
 
 class SettingEntry(msgspec.Struct, forbid_unknown_fields=True):
@@ -93,6 +102,18 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
         """The readings this meter reports, in the order of the manifest."""
         return tuple(self.field)
 
+    def named_code(self) -> list[tuple[Place, str]]:
+        """Everything in it that is ``"module:name"``, each with its place in the file."""
+        named: list[tuple[Place, str]] = [(("processor",), self.processor)]
+        named += [(("face",), self.face)] if self.face else []
+        named += [(("views", view), name) for view, name in self.views.items()]
+        for number, study in enumerate(self.study):
+            named += [
+                (("study", number, "function"), study.function),
+                (("study", number, "findings"), study.findings),
+            ]
+        return named
+
     def settings(self, chosen: Settings) -> dict[str, Setting]:
         """Defaults overlaid with ``chosen``; raises ValueError for an unknown key or a value out of bounds."""
         entries = {entry.key: entry for entry in self.setting}
@@ -109,15 +130,25 @@ def read_manifest(path: Path) -> Manifest:
             raise ManifestError(f"{path} is not an ordinary file; put the manifest's text there.")
         if path.stat().st_size > MAX_FILE_BYTES:
             raise ManifestError(f"{path} is far too large to be a manifest; put the manifest's text there.")
-        manifest = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), Manifest)
+        text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise ManifestError(f"{path} cannot be read ({error.strerror}); check that the file is there.") from error
     except UnicodeDecodeError as error:
         raise ManifestError(f"{path} is not UTF-8 text; save it as such.") from error
+    try:
+        manifest = msgspec.convert(tomllib.loads(text), Manifest)
+        _check(manifest)
     except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
-        raise ManifestError(f"{path} is not a valid manifest: {error}.") from error
-    _check(manifest, path)
+        line = line_in_message(str(error)) or line_of(text, place_in_message(str(error)))
+        reason = f"this is not a valid manifest: {without_place(str(error))}."
+        raise ManifestError(_placed(path, line, reason)) from error
+    except WrongEntry as error:
+        raise ManifestError(_placed(path, line_of(text, error.place), str(error))) from error
     return manifest
+
+
+def _placed(path: Path, line: int, reason: str) -> str:
+    return f"{path}, line {line}: {reason}" if line else f"{path}: {reason}"
 
 
 def is_dotted_name(name: str) -> bool:
@@ -125,45 +156,50 @@ def is_dotted_name(name: str) -> bool:
     return all(part.isidentifier() for part in name.split("."))
 
 
-def _check(manifest: Manifest, path: Path) -> None:
+def _check(manifest: Manifest) -> None:
     if manifest.contract != CONTRACT:
-        raise ManifestError(f"{path} was made for contract {manifest.contract}; this program has {CONTRACT}.")
-    _check_names(manifest, path)
-    _check_fields(manifest, path)
-    for setting in manifest.setting:
+        raise WrongEntry(f"it was made for contract {manifest.contract}; this program has {CONTRACT}.", "contract")
+    _check_names(manifest)
+    _check_fields(manifest)
+    for number, setting in enumerate(manifest.setting):
         try:
             setting.check(setting.default)
         except ValueError as error:
-            raise ManifestError(f"{path}: the default is not allowed. {error}") from error
+            raise WrongEntry(f"the default is not allowed. {error}", "setting", number, "default") from error
 
 
-def _check_names(manifest: Manifest, path: Path) -> None:
-    studies = [name for study in manifest.study for name in (study.function, study.findings)]
-    faces = [manifest.face] if manifest.face else []
-    for name in (manifest.processor, *faces, *manifest.views.values(), *studies):
+def _check_names(manifest: Manifest) -> None:
+    for place, name in manifest.named_code():
         module, colon, inside = name.partition(":")
         if not (colon and is_dotted_name(module) and inside.isidentifier()):
-            raise ManifestError(f'{path}: processor, face, views and studies look like "module:Class", not {name!r}.')
-    studies = [study.key for study in manifest.study]
-    for key in studies:
-        if studies.count(key) > 1:
-            raise ManifestError(f"{path}: study “{key}” is there twice.")
+            raise WrongEntry(f'processor, face, views and studies look like "module:Class", not {name!r}.', *place)
+    _check_keys("study", [study.key for study in manifest.study])
 
 
-def _check_fields(manifest: Manifest, path: Path) -> None:
-    keys = [entry.key for entry in manifest.field]
-    for entry in manifest.field:
-        if keys.count(entry.key) > 1:
-            raise ManifestError(f"{path}: field “{entry.key}” stands there twice.")
-        if entry.unit not in JSON_SUFFIX:
-            known = ", ".join(unit for unit in JSON_SUFFIX if unit)
-            raise ManifestError(f"{path}: field “{entry.key}” has the unit {entry.unit!r}; known are {known}.")
-        fixed = isinstance(entry.size, int) and 1 <= entry.size <= MAX_FIELD_SIZE
-        if not fixed and entry.size not in (PER_CHANNEL, PER_PART):
-            raise ManifestError(
-                f"{path}: field “{entry.key}” needs a size of 1 to {MAX_FIELD_SIZE}, “channels” or “parts”."
-            )
-        if not 1 <= entry.each <= MAX_EACH:
-            raise ManifestError(f"{path}: field “{entry.key}” may have 1 to {MAX_EACH} values for each.")
-        if entry.summary and (entry.size, entry.each) != (1, 1):
-            raise ManifestError(f"{path}: field “{entry.key}” is in the summary, so it must be a single value.")
+def _check_keys(table: str, keys: list[str]) -> None:
+    for number, key in enumerate(keys):
+        if key in keys[:number]:
+            raise WrongEntry(f"{table} “{key}” is there twice.", table, number, "key")
+
+
+def _check_fields(manifest: Manifest) -> None:
+    _check_keys("field", [entry.key for entry in manifest.field])
+    for number, entry in enumerate(manifest.field):
+        if wrong := _wrong_in(entry):
+            key, reason = wrong
+            raise WrongEntry(f"field “{entry.key}” {reason}.", "field", number, key)
+
+
+def _wrong_in(entry: Field) -> tuple[str, str] | None:
+    """Which key of a field is wrong, and why."""
+    if entry.unit not in JSON_SUFFIX:
+        known = ", ".join(unit for unit in JSON_SUFFIX if unit)
+        return "unit", f"has the unit {entry.unit!r}; known are {known}"
+    fixed = isinstance(entry.size, int) and 1 <= entry.size <= MAX_FIELD_SIZE
+    if not fixed and entry.size not in (PER_CHANNEL, PER_PART):
+        return "size", f"needs a size of 1 to {MAX_FIELD_SIZE}, “channels” or “parts”"
+    if not 1 <= entry.each <= MAX_EACH:
+        return "each", f"may have 1 to {MAX_EACH} values for each"
+    if entry.summary and (entry.size, entry.each) != (1, 1):
+        return "summary", "is in the summary, so it must be a single value"
+    return None

@@ -56,13 +56,18 @@ def _words(path: Path, line: int, folder: Path) -> str:
 
 
 def reason_of(error: BaseException, folder: Path | None = None) -> str:
-    """Type and first line of an error, and its place in ``folder`` in brackets: one phrase for a sentence."""
+    """Type, first line and place of an error, for a sentence: ``ValueError: no sound; face.py, line 3``."""
     text = error.msg if isinstance(error, SyntaxError) else str(error)
-    first = next(iter(text.splitlines()), "").strip()
+    first = next(iter(text.splitlines()), "").strip().rstrip(".")
     told = first if len(first) <= LONGEST_REASON else f"{first[:LONGEST_REASON]}…"
-    reason = f"{type(error).__name__}: {told.rstrip('.')}" if told else type(error).__name__
+    reason = f"{type(error).__name__}: {told}" if told else type(error).__name__
+    return with_place(reason, error, folder)
+
+
+def with_place(reason: str, error: BaseException, folder: Path | None) -> str:
+    """A reason and where in ``folder`` the error came from, if it came from there."""
     place = place_words(error, folder) if folder is not None else ""
-    return f"{reason} ({place})" if place else reason
+    return f"{reason}; {place}" if place else reason
 
 
 def _steps(trace: TracebackType | None) -> Iterator[tuple[str, int]]:

@@ -199,7 +199,20 @@ WRONG = {
         at="(50, 100",
     ),
     "a method is missing": Wrong(PROCESS, "    def skip(", "    def leave_out(", "loading", "no method skip"),
-    "a class is missing": Wrong(MANIFEST, "process:Trial", "process:Gone", "loading", "Gone"),
+    "a class is missing": Wrong(
+        MANIFEST,
+        "process:Trial",
+        "process:Gone",
+        "manifest",
+        "manifest.toml, line 5: process.py has no “Gone”",
+    ),
+    "a file is missing": Wrong(
+        MANIFEST,
+        "face:TrialFace",
+        "gone:TrialFace",
+        "manifest",
+        "manifest.toml, line 6: “gone:TrialFace” names gone.py",
+    ),
     "a syntax error": Wrong(
         PROCESS,
         "    def reset(self):\n",

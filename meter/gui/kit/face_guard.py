@@ -24,7 +24,9 @@ from PySide6.QtWidgets import QWidget
 
 from meter.gui.engine_link import Foreign
 from meter.gui.kit.face_marker import FaceMarker
+from meter.plugin import where
 from meter.plugin.face import Face
+from meter.plugin.where import folder_of
 
 STUCK_SECONDS = 4.0
 """A face that keeps the window from anything else for so long is interrupted."""
@@ -79,7 +81,7 @@ class FaceGuard:
                 if face.broken:
                     raise ImportError(face.broken.removeprefix(FAILED))
         except (Exception, SystemExit, FaceStuck) as error:
-            raise ImportError(reason_of(error)) from error
+            raise ImportError(reason_of(error, Path(foreign.folder))) from error
         self._folders[foreign.folder].append(face)
         return cast(Face, face)
 
@@ -91,7 +93,7 @@ class FaceGuard:
             with self._at_work(number):
                 return inner()
         except (Exception, SystemExit, FaceStuck) as error:
-            face.break_off(reason_of(error))
+            face.break_off(reason_of(error, folder_of(type(face))))
             return instead()
 
     def is_at_work(self, number: int) -> bool:
@@ -188,7 +190,7 @@ class FaceGuard:
             folder = self._folder_of(step.tb_frame)
             if folder:
                 for face in self._folders[folder]:
-                    face.break_off(reason_of(error))  # type: ignore[attr-defined]
+                    face.break_off(reason_of(error, Path(folder)))  # type: ignore[attr-defined]
                 return
             step = step.tb_next
         self._old_hook(kind, error, trace)
@@ -201,7 +203,13 @@ def guarded_class(made: type[Face], guard: FaceGuard, number: int) -> type[Face]
     """A class like ``made`` in which every method that others wrote is called through the guard."""
     ours = set(Face.__mro__)
     methods: dict[str, Any] = {"broken": "", "break_off": _break_off, "show_fault": _show_fault}
-    methods |= {"meter_id": "", "title": "", "stand_for": Face.stand_for, "fault": Face.fault}
+    methods |= {
+        "__module__": made.__module__,
+        "meter_id": "",
+        "title": "",
+        "stand_for": Face.stand_for,
+        "fault": Face.fault,
+    }
     for base in (base for base in made.__mro__ if base not in ours):
         for name, value in vars(base).items():
             if name in NOT_THEIRS or not isinstance(value, ATTRIBUTES.get(name, object)):
@@ -255,14 +263,14 @@ def _show_fault(self: Any, sentence: str) -> None:
     Face.show_fault(self, self.broken or sentence)
 
 
-def reason_of(error: BaseException) -> str:
-    """What was thrown, in a few words for one sentence."""
-    if isinstance(error, SystemExit):
-        return "it tried to end the program"
+def reason_of(error: BaseException, folder: Path) -> str:
+    """What was raised and in which line of ``folder``, in a phrase."""
     first = next(iter(str(error).splitlines()), "").strip().rstrip(".")[:LONGEST_REASON]
-    if isinstance(error, (FaceStuck, ImportError, RuntimeError)) and first:
-        return first
-    return f"{type(error).__name__}: {first}" if first else type(error).__name__
+    if isinstance(error, SystemExit):
+        first = "it tried to end the program"
+    elif not (isinstance(error, (FaceStuck, ImportError, RuntimeError)) and first):
+        return where.reason_of(error, folder)
+    return where.with_place(first, error, folder)
 
 
 def _raise_in(thread: int) -> None:

@@ -68,7 +68,7 @@ def test_it_is_named_and_the_file_measured_without_it(
 
 def test_one_that_never_loads_is_named_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     hang = write_meter(tmp_path / "hang", "hang")
-    (hang / "process.py").write_text(FOREVER, encoding="utf-8")
+    (hang / "process.py").write_text(FOREVER + "\nMeter = None\n", encoding="utf-8")
     code, [found], said = measure(capsys, *files(tmp_path, 1), "--plugins", hang)
     assert (code, len(said)) == (1, 1)
     assert "“hang”" in said[0]
@@ -132,9 +132,9 @@ def spoil(folder: Path, how: str) -> Path:
     }
     write_meter(folder, "spoilt", **bodies.get(how, {}))
     if how == "throws when loaded":
-        (folder / "process.py").write_text("import there_is_no_such_module", encoding="utf-8")
+        (folder / "process.py").write_text("import there_is_no_such_module as Meter", encoding="utf-8")
     if how == "ends the process when loaded":
-        (folder / "process.py").write_text("import os\nos._exit(0)", encoding="utf-8")
+        (folder / "process.py").write_text("import os\nMeter = os._exit(0)", encoding="utf-8")
     if how == "is refused":
         manifest = folder / "manifest.toml"
         manifest.write_text(manifest.read_text(encoding="utf-8").replace('"2.0"', '"99.0"'), encoding="utf-8")

@@ -69,7 +69,7 @@ def test_a_meter_that_calls_exit_is_set_aside_like_any_other(tmp_path: Path) -> 
 def test_a_long_story_is_told_in_its_first_line(tmp_path: Path) -> None:
     chain = chain_of(write_meter(tmp_path / "bad", "bad", "raise ValueError('a' * 300 + chr(10) + 'and more')"))
     chain.process(np.ones((480, 2)))
-    assert f"(ValueError: {'a' * 200}…)" in chain.faults["bad"]
+    assert f"(ValueError: {'a' * 200}…; process.py, line " in chain.faults["bad"]
     assert "more" not in chain.faults["bad"]
 
 
@@ -84,7 +84,7 @@ def test_a_meter_cannot_change_what_the_others_hear(tmp_path: Path) -> None:
 
 def test_a_meter_that_cannot_be_imported_is_set_aside(tmp_path: Path) -> None:
     folder = write_meter(tmp_path / "bad", "bad")
-    (folder / "process.py").write_text("import nothing_of_this_name\n", encoding="utf-8")
+    (folder / "process.py").write_text("import nothing_of_this_name as Meter\n", encoding="utf-8")
     chain = chain_of(folder, write_meter(tmp_path / "good", "good"))
     chain.process(np.ones((480, 2)))
     assert "loading" in chain.faults["bad"]

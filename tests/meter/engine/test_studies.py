@@ -171,8 +171,8 @@ def test_a_result_from_before_a_reset_is_dropped(
         (STUDY.replace("return Total(", "raise SystemExit(3)\n    return Total("), "SystemExit: 3"),
         (STUDY.replace("return Total(stretch", "return Total(object()"), "TypeError"),
         (STUDY.replace("return Total(stretch, ", "return dict(frames=stretch, runs="), "not Total"),
-        (STUDY.replace("def total", "def another"), "has no total"),
-        ("import nothing_of_this_name\n", "nothing_of_this_name"),
+        (STUDY.replace("def total", "def __getattr__(name): raise AttributeError\n\n\ndef another"), "has no total"),
+        (f"import nothing_of_this_name\n{STUDY}", "nothing_of_this_name"),
     ],
 )
 def test_a_study_that_fails_sets_its_meter_aside(make: Callable[..., Plugin], study: str, words: str) -> None:
@@ -215,7 +215,7 @@ def test_without_a_stretch_nothing_is_studied(make: Callable[..., Plugin], stret
     loop = Loop(make(stretch=f"    def stretch(self, study):\n        {stretch}\n"), threaded=False)
     loop.turn()
     assert loop.made == []
-    assert ("failed in stretch (ValueError: no sound)" in loop.meter.fault) == ("raise" in stretch)
+    assert ("failed in stretch (ValueError: no sound; process.py, line" in loop.meter.fault) == ("raise" in stretch)
 
 
 def test_capturing_that_holds_up_the_loop_sets_the_meter_aside(

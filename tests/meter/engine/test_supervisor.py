@@ -221,7 +221,7 @@ def test_a_meter_that_waits_is_set_aside(start, tone: SourceRequest, tmp_path: P
 
 def test_a_meter_that_loops_at_import_is_named_within_seconds(start, tone: SourceRequest, tmp_path: Path) -> None:
     loop = write_meter(tmp_path / "loop", "loop")
-    (loop / "process.py").write_text("while True:\n    pass\n", encoding="utf-8")
+    (loop / "process.py").write_text("while True:\n    Meter = None\n", encoding="utf-8")
     supervisor = start(EngineOrder(tone, folders=(str(loop),)))
     frame = until(supervisor, lambda frame: "loop" in frame.status.quarantined and frame.number("vu.max") > -3)
     assert "it hung" in frame.status.quarantined["loop"]
@@ -275,7 +275,7 @@ def test_a_meter_that_ends_every_engine_is_named_and_set_aside(
 ) -> None:
     fatal = write_meter(tmp_path / "fatal", "fatal", "__import__('os')._exit(1)")
     if where == "load":
-        (fatal / "process.py").write_text("__import__('os')._exit(1)\n", encoding="utf-8")
+        (fatal / "process.py").write_text("Meter = __import__('os')._exit(1)\n", encoding="utf-8")
     supervisor = start(EngineOrder(tone, folders=(str(fatal),)))
     frame = until(supervisor, lambda frame: frame.number("vu.max") > -3, 40.0)
     assert list(frame.status.quarantined) == ["fatal"]

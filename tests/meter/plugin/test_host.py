@@ -69,7 +69,7 @@ def test_a_manifest_that_names_what_is_not_there(tmp_path: Path) -> None:
 
 def test_a_meter_that_ends_the_program_at_import_is_an_import_error(tmp_path: Path) -> None:
     folder = write_meter(tmp_path / "leaver", "leaver")
-    (folder / "process.py").write_text("import sys\nsys.exit(7)\n", encoding="utf-8")
+    (folder / "process.py").write_text("import sys\nMeter = sys.exit(7)\n", encoding="utf-8")
     [plugin] = discover([folder], installed=False)
     with pytest.raises(ImportError, match="ends the program"):
         load_processor(plugin)
