@@ -123,11 +123,11 @@ def _picture_of(frames: Sequence[Frame], folders: Sequence[Path], theme: str) ->
 
 
 def make_application() -> Any:
-    """The one QApplication; raises CommandError with the mend when the system lacks what it needs."""
+    """The one QApplication; raises CommandError with the fix when the system lacks what it needs."""
     try:
         from PySide6.QtWidgets import QApplication
     except ImportError as error:
-        sentence = f"The window's library cannot be loaded ({error}); run “earwitness doctor” for the mend."
+        sentence = f"The window's library cannot be loaded ({error}); run “earwitness doctor” for the fix."
         raise CommandError(sentence, MISSING_PART) from error
     if locale.setlocale(locale.LC_CTYPE) in ("C", "POSIX"):
         os.environ["LC_ALL"] = "C.UTF-8"  # which Qt takes anyway, but not without four lines about it

@@ -22,7 +22,7 @@ Words = Annotated[str, msgspec.Meta(min_length=1)]
 
 
 class ExposureRuleError(ValueError):
-    """A rule that cannot be used; the text is one sentence that names the file and the mend."""
+    """A rule that cannot be used; the text is one sentence that names the file and the fix."""
 
 
 class ExposureRule(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
@@ -80,7 +80,7 @@ def read_rule(path: Traversable) -> ExposureRule:
     except UnicodeDecodeError as error:
         raise ExposureRuleError(f"{path} is not UTF-8 text; save it as such.") from error
     except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
-        raise ExposureRuleError(f"{path} is not a valid exposure rule: {error}; mend or remove it.") from error
+        raise ExposureRuleError(f"{path} is not a valid exposure rule: {error}; fix or remove it.") from error
 
 
 def load_rules(folder: Traversable | None = None) -> dict[str, ExposureRule]:

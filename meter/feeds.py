@@ -45,7 +45,7 @@ Feeds = Mapping[str, tuple[int, ...]]
 
 
 class FeedMapError(ValueError):
-    """A feed map that cannot be used; the text is one sentence that names the feed and the mend."""
+    """A feed map that cannot be used; the text is one sentence that names the feed and the fix."""
 
 
 class FeedMap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -156,7 +156,7 @@ make_environment() {
   echo "Setting up the Python environment in .venv; this takes a minute, or some on a slow line" >&2
   log=$(new_log)
   { environment_is_whole && rm .venv/whole .venv/ready-*; } >"$log" 2>&1 || "$python" -m venv --clear .venv >"$log" 2>&1 \
-    || stop_with "The Python environment cannot be made in $PWD/.venv ($(tail -n 1 "$log")); mend that, then run this again."
+    || stop_with "The Python environment cannot be made in $PWD/.venv ($(tail -n 1 "$log")); fix that, then run this again."
   { install_with_pip --require-hashes "${files[@]}" && install_with_pip --no-deps --no-build-isolation -e .; } >"$log" 2>&1 \
     || stop_with "The Python packages could not be installed ($(pip_reason "$log"); more in $log): check the network connection and the free space, then run this again."
   touch ".venv/ready-$(stamp_of "$1")" ".venv/ready-$(stamp_of "$@")"

@@ -99,8 +99,8 @@ def test_what_is_missing_is_installed_and_only_that(rights: str, prefix: str, tm
     done = shell(words, TMPDIR=str(tmp_path))
     assert (done.returncode, done.stdout) == (0, "")
     assert done.stderr == "Installing system packages: libportaudio2\n"
-    mend, update, install = notes.read_text().splitlines()
-    assert mend == f"{prefix}dpkg --configure -a", "what an installation that was cut off left behind"
+    fix, update, install = notes.read_text().splitlines()
+    assert fix == f"{prefix}dpkg --configure -a", "what an installation that was cut off left behind"
     assert update.startswith(f"{prefix}apt-get ")
     assert update.endswith(" update")
     assert install.startswith(f"{prefix}apt-get ")
@@ -290,7 +290,7 @@ def test_a_tree_that_cannot_be_written_is_one_sentence(tree: Tree) -> None:
     assert done.returncode == MISSING_PART
     assert done.stderr.splitlines()[1:] == [
         f"The Python environment cannot be made in {tree.folder}/.venv (Error: Permission denied);"
-        " mend that, then run this again."
+        " fix that, then run this again."
     ]
 
 

@@ -1,1 +1,1 @@
-"""How sound gets in: ring, device stream, Linux monitor sources, file, demo, scripted source for tests."""
+"""Sources of sound (device, Linux monitor, file, demo, script for tests) and the ring buffer that they fill."""

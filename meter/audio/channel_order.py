@@ -1,4 +1,4 @@
-"""Which channel of a sound file is which: by its WAVE channel mask, by its format's own order, otherwise assumed."""
+"""Channel order of a sound file: by its WAVE channel mask, by its format's own order, otherwise assumed."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def _logged_mask(log: str) -> int:
 
 
 def _flac_mask(path: Path) -> int:
-    """The mask in a FLAC file's comment block, 0 where there is none; libsndfile does not hand it on."""
+    """The mask in a FLAC file's comment block, 0 where there is none; libsndfile does not return it."""
     try:
         with path.open("rb") as file:
             if file.read(4) != b"fLaC":

@@ -1,4 +1,4 @@
-"""The built-in scenario as a source: real time by the clock, round and round, or as fast as the ring takes it."""
+"""The built-in scenario as an endless source, in real time or as fast as the ring buffer takes it."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ FEEDS: dict[str, tuple[str, ...]] = {
 }
 LIVE_BLOCKS_PER_SECOND = 100
 CHUNK_FRAMES = RATE_HZ // 2
-"""Read from the disk at once: half a second."""
+"""Frames of one read from disk: half a second."""
 
 
 class DemoSource:
     """The scenario as a source that never ends.
 
     Options: ``feeds`` is ``"mix"`` (two channels, the default) or ``"all"`` (the mix and every part side by side,
-    see ``meter.demo.parts.feed_columns``); ``fast`` (bool) leaves out the clock.
+    see ``meter.demo.parts.feed_columns``); ``fast`` (bool) ignores the clock.
     """
 
     def __init__(self, request: SourceRequest) -> None:
@@ -50,7 +50,7 @@ class DemoSource:
         return SourceInfo("demo", "demo", RATE_HZ, self._music.channels, channel_names=names, note=self._music.note)
 
     def start(self, producer: Producer) -> None:
-        """Begin to play in a thread of our own; ``open`` comes first."""
+        """Start the thread that plays; ``open`` comes first."""
         if self._music is None:
             self.open()
         frames = CHUNK_FRAMES if self._fast else RATE_HZ // LIVE_BLOCKS_PER_SECOND
@@ -65,17 +65,17 @@ class DemoSource:
         self._music = None
 
     def ended(self) -> bool:
-        """False while it plays: the scenario goes round. True only after a failure."""
+        """True after a failure; the scenario itself never ends."""
         return self._pacer is not None and self._pacer.error is not None
 
     def fault(self) -> str:
-        """One sentence if the stored music could not be read any more."""
+        """One sentence if the stored music could not be read, otherwise empty."""
         if self._pacer is not None and self._pacer.error is not None:
-            return f"The demo's stored music cannot be read any more ({self._pacer.error}); it will be made anew."
+            return f"The demo's stored music cannot be read any more ({self._pacer.error}); it is made again."
         return ""
 
     def statistics(self) -> dict[str, float]:
-        """Counters of the thread, and ``rounds``: how often the end was reached."""
+        """Counters of the thread, and ``rounds``: how often the scenario ended."""
         counters = self._pacer.statistics() if self._pacer is not None else {}
         return {**counters, "rounds": self._rounds}
 

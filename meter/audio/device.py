@@ -1,4 +1,4 @@
-"""A sound device as a source: one PortAudio input stream, whose callback lives here and nowhere else."""
+"""A sound device as a source: one PortAudio input stream and its callback."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from meter.audio.source import SourceError, SourceInfo, SourceRequest, check_rat
 
 USUAL_CHANNELS = 2
 SCRATCH_FRAMES = 65_536
-"""More frames than any device delivers at once; beyond it a block is refused and counted as lost."""
+"""More frames than any device delivers in one call; a longer block is refused and counted as lost."""
 
 
 class DeviceSource:
@@ -65,7 +65,7 @@ class DeviceSource:
         )
 
     def start(self, producer: Producer) -> None:
-        """Begin to fill the ring; ``open`` comes first. Raises SourceError."""
+        """Start to fill the ring buffer; ``open`` comes first. Raises SourceError."""
         if self._stream is None:
             self.open()
         self._producer = producer
@@ -84,11 +84,11 @@ class DeviceSource:
             portaudio.release()
 
     def ended(self) -> bool:
-        """True once the stream finished by itself or the callback failed."""
+        """True after the stream finished by itself or the callback failed."""
         return self._finished or self._error is not None
 
     def fault(self) -> str:
-        """One sentence once the stream ended without being asked to, else an empty string."""
+        """One sentence after the stream ended by itself, otherwise empty."""
         name = self._request.name or "the default input"
         if self._error is not None:
             return f"Reading '{name}' failed inside Earwitness ({self._error!r}); select it again."
@@ -97,7 +97,7 @@ class DeviceSource:
         return ""
 
     def statistics(self) -> dict[str, float]:
-        """Counters; ``frames`` and ``last_callback_ns`` belong to the same callback, as the loss detector needs."""
+        """Counters; ``frames`` and ``last_callback_ns`` are of the same callback, as the loss detector needs."""
         frames, last_ns = self._mark
         return {
             "callbacks": self._callbacks,
@@ -111,7 +111,7 @@ class DeviceSource:
         return portaudio.find_input(self._request.name, str(self._request.options.get("host_api", "")))
 
     def _pick_columns(self, numbers: Sequence[int]) -> None:
-        """A slice where the columns lie side by side (no copy), else their indices and a place to copy them to."""
+        """A slice for adjacent columns (no copy), otherwise their indices and an array for the copy."""
         if tuple(numbers) == tuple(range(numbers[0], numbers[0] + len(numbers))):
             self._columns = slice(numbers[0] - 1, numbers[0] - 1 + len(numbers))
         else:
@@ -119,7 +119,7 @@ class DeviceSource:
             self._scratch = np.zeros((SCRATCH_FRAMES, len(numbers)), dtype=np.float32)
 
     def _open_stream(self, device: InputDevice, channels: int, rate_hz: int) -> bool:
-        """Open at the true format; if refused, with the system's converter. True if that one stands between."""
+        """Open at the true format; if refused, with the system's converter. True if the converter is used."""
         sounddevice = portaudio.load()
         latency = options.latency_seconds(self._request)
         for convert in (False, True):
@@ -152,7 +152,7 @@ class DeviceSource:
             if status and status.input_overflow:
                 self._overflows += 1
                 if self._producer is not None:
-                    self._producer.lose(1)  # at least one; how many is the loss detector's business
+                    self._producer.lose(1)  # at least one; the loss detector finds how many
             if self._producer is not None:
                 self._copy(self._producer, block, frames)
             total, last_ns = self._mark
@@ -171,7 +171,7 @@ class DeviceSource:
             producer.lose(frames)
         else:
             picked = self._scratch[:frames]
-            np.take(block, columns, axis=1, out=picked, mode="clip")  # "clip" writes straight into out
+            np.take(block, columns, axis=1, out=picked, mode="clip")  # "clip" writes into ``out`` without a copy
             producer.write(picked)
 
     def _on_finished(self) -> None:
@@ -190,5 +190,5 @@ def _host_settings(sounddevice: Any, host_api: str, convert: bool) -> Any:
 def _refused(name: str, error: Exception, rate_hz: int | None = None) -> str:
     at_rate = f" at {rate_hz:,} Hz" if rate_hz else ""
     reason = str(error.args[0]) if error.args else str(error)
-    mend = "close the program that holds it, or reconnect it and choose Rescan"
-    return f"'{name}' cannot be opened{at_rate} ({reason}); {mend}."
+    fix = "close the program that holds it, or reconnect it and choose Rescan"
+    return f"'{name}' cannot be opened{at_rate} ({reason}); {fix}."

@@ -1,8 +1,8 @@
-"""Asks PortAudio for its inputs in a child process with a deadline, because a driver may block for minutes.
+"""Inputs of PortAudio, queried in a child process with a deadline, because a driver may block for minutes.
 
-PortAudio starts when it is loaded, and on Linux asks every ALSA plug-in then; one that leads to a sound server that
-does not answer never returns. ``python -m meter.audio.driver_query`` is the child: it prints ``ASKING`` before it
-loads the library, then one JSON object with ``inputs`` or with ``error``, one sentence.
+PortAudio starts when it is loaded, and on Linux queries every ALSA plug-in then; one whose sound server does not
+answer never returns. ``python -m meter.audio.driver_query`` is the child: it prints ``ASKING`` before it loads the
+library, then one JSON object with ``inputs`` or with ``error``, one sentence.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ from meter.children import end_with_input, interrupts_held
 
 ANSWER_SECONDS = 3.0
 START_SECONDS = 20.0
-"""For the child to load Python, which takes longer on a busy machine; the driver's deadline runs after that."""
+"""Time for the child to load Python; the driver's deadline starts after that."""
 ASKING = "asking"
 
 
 class DriverQuery:
-    """A question under way from the moment it is made. Use it as a context manager, so that the child ends."""
+    """A query that starts when it is created. Use it as a context manager, so that the child ends."""
 
     def __init__(self) -> None:
         self._lines: queue.Queue[str] = queue.Queue()
@@ -41,7 +41,7 @@ class DriverQuery:
         threading.Thread(target=self._read, name="driver query", daemon=True).start()
 
     def inputs(self) -> list[InputDevice]:
-        """Every device with at least one input. Raises SourceError, also when ``ANSWER_SECONDS`` bring no answer."""
+        """Every device with at least one input. Raises SourceError, also without an answer in ``ANSWER_SECONDS``."""
         try:
             if self._lines.get(timeout=START_SECONDS).strip() != ASKING:
                 raise SourceError("The program that asks for sound inputs did not start; install Earwitness again.")
@@ -57,7 +57,7 @@ class DriverQuery:
             ) from error
 
     def close(self) -> None:
-        """End the child, whatever it does; may be called twice."""
+        """Kill the child; may be called twice."""
         self._child.kill()
         self._child.wait()
         if self._child.stdin is not None:
@@ -80,7 +80,7 @@ class DriverQuery:
 
 
 def _from_json(text: str) -> list[InputDevice]:
-    """Raises ValueError for what is no answer, SourceError for an answer that is a sentence."""
+    """Decode an answer. Raises ValueError for other text, SourceError for an answer with ``error``."""
     try:
         plain = json.loads(text)
         if "error" in plain:
@@ -91,7 +91,7 @@ def _from_json(text: str) -> list[InputDevice]:
 
 
 def main() -> int:
-    """Ask and print; always succeeds, since a sentence is an answer too."""
+    """Query and print. Always returns 0, since ``error`` is an answer as well."""
     end_with_input()
     print(ASKING, flush=True)
     try:
@@ -99,7 +99,7 @@ def main() -> int:
     except SourceError as error:
         answer = {"error": str(error)}
     print(json.dumps(answer), flush=True)
-    # At once: the library's own end may block where its start did.
+    # Skip the library's own exit, which may block like its start.
     os._exit(0)
 
 

@@ -1,7 +1,7 @@
 """Sound files: a block reader in constant memory, and a file as a source in real time or as fast as possible.
 
 Formats are those of libsndfile (WAV, RF64, AIFF, FLAC, Ogg Vorbis, MP3 and others). Arrays are
-``(frames, channels)`` with full scale 1.0. A file that breaks off is read as far as it goes, and ``note`` says so.
+``(frames, channels)`` with full scale 1.0. A truncated file is read as far as it goes, and ``note`` has a sentence.
 """
 
 from __future__ import annotations
@@ -27,14 +27,14 @@ from meter.audio.source import MOST_CHANNELS, SourceError, SourceInfo, SourceReq
 Samples = NDArray[Any]
 DEFAULT_BLOCK_FRAMES = 65_536
 LIVE_BLOCKS_PER_SECOND = 50
-"""Blocks of 20 ms in real time: as often as a device would call."""
+"""Blocks of 20 ms in real time, as a device delivers."""
 PIECE_FRAMES = 4096
-"""Read at a time: a damaged place costs the rest of its piece, not of its block."""
+"""Frames of one read: damage costs the rest of its piece, not of its block."""
 UNKNOWN_LENGTHS = (0xFFFFFFFF, 0x7FFFFFFF)
-"""What a program writes into the header when it streams and cannot know the length yet (common practice)."""
+"""Lengths in the header of a file that was streamed (common practice)."""
 LEAST_BITS_PER_SECOND = {"OGG": 200, "FLAC": 100, "MP3": 1000, "MPEG": 1000}
-"""What a compressed stream needs at the least, by libsndfile's name of the format. Digital silence, measured, takes
-more: 170 (FLAC at 8 kHz) to 1,900 (Opus). A header that claims more sound than that allows is wrong."""
+"""Lower bounds of the bit rate by libsndfile's name of the format. Digital silence, measured, takes 170 (FLAC at
+8 kHz) to 1,900 (Opus). A header that claims more sound than this allows is wrong."""
 CLAIMED_LENGTH = re.compile(r": (\d+) \(should be (\d+)\)")
 OTHER_SIGNS = ("Calculated frame count", "lacks an end-of-stream bit")
 
@@ -43,8 +43,8 @@ class BlockReader:
     """An open sound file. Use it as a context manager; iterate it for blocks, or call ``read``.
 
     ``rate_hz``, ``channels``, ``frames`` (as the header claims, within what the file's size allows) and ``order``
-    (of the channels) are plain attributes; ``note`` is one sentence when the file proved shorter than it claims, else
-    empty, and is complete only after the last block.
+    (of the channels) are attributes; ``note`` is one sentence when the file is shorter than it claims, otherwise
+    empty, and is complete after the last block.
     """
 
     def __init__(
@@ -122,7 +122,7 @@ def open_blocks(
 
 
 class FileSource:
-    """A file as a source. Options: ``loop`` (bool) starts over at the end, ``fast`` (bool) leaves out the clock."""
+    """A file as a source. Options: ``loop`` (bool) restarts at the end, ``fast`` (bool) ignores the clock."""
 
     def __init__(self, request: SourceRequest) -> None:
         self._path = Path(request.name)
@@ -145,7 +145,7 @@ class FileSource:
         )  # fmt: skip
 
     def start(self, producer: Producer) -> None:
-        """Begin to read in a thread of our own; ``open`` comes first."""
+        """Start the thread that reads; ``open`` comes first."""
         if self._reader is None:
             self.open()
         assert self._reader is not None
@@ -158,17 +158,17 @@ class FileSource:
     def stop(self) -> None:
         """End the thread and close the file; may be called twice."""
         if self._pacer is not None and not self._pacer.stop():
-            self._reader = None  # still being read: closing it under the reading thread could crash
+            self._reader = None  # closing the file under the reading thread could crash
         if self._reader is not None:
             self._reader.close()
             self._reader = None
 
     def ended(self) -> bool:
-        """True once the last frame is in the ring."""
+        """True after the last frame is in the ring buffer."""
         return self._pacer is not None and self._pacer.done()
 
     def fault(self) -> str:
-        """One sentence if reading failed; a file that merely breaks off is told by ``note``."""
+        """One sentence if reading failed, otherwise empty; a truncated file has its sentence in ``note``."""
         if self._pacer is not None and self._pacer.error is not None:
             return f"Reading '{self._path.name}' failed ({self._pacer.error}); check that the file is still there."
         return ""
@@ -206,7 +206,7 @@ def _open_sound(path: Path) -> Any:
     _check_plain_file(path)
 
     class ForwardFile(soundfile.SoundFile):  # type: ignore[misc]  # the library has no types
-        """After each read of a seekable file the library seeks to where it is; that corrupts MP3 (measured)."""
+        """Reader without the library's seek after each read, which corrupts MP3 (measured)."""
 
         def seekable(self) -> bool:
             return False
@@ -222,7 +222,7 @@ def _open_sound(path: Path) -> Any:
 
 
 def is_folder(path: Path) -> bool:
-    """True for a folder; False too for what cannot be looked at, which opening it as a file explains."""
+    """True for a folder; False also for a path without access, which opening it as a file explains."""
     try:
         return path.is_dir()
     except (OSError, ValueError):
@@ -230,7 +230,7 @@ def is_folder(path: Path) -> bool:
 
 
 def is_file(path: Path) -> bool:
-    """True for an ordinary file; False too for what cannot be looked at."""
+    """True for an ordinary file; False also for a path without access."""
     try:
         return path.is_file()
     except (OSError, ValueError):
@@ -238,12 +238,12 @@ def is_file(path: Path) -> bool:
 
 
 def _check_plain_file(path: Path) -> None:
-    """Say what libsndfile leaves unsaid (its message is empty on our systems)."""
+    """Raise SourceError for a path that is no readable file; libsndfile's own message is empty for these."""
     try:
         mode = path.stat().st_mode
     except (FileNotFoundError, NotADirectoryError) as error:
         raise SourceError(f"There is no file '{path}'; check the name and the folder.") from error
-    except (OSError, ValueError) as error:  # a link to itself, a name too long, a folder that is closed to us
+    except (OSError, ValueError) as error:  # a link to itself, a name too long, a folder without access
         reason = getattr(error, "strerror", None) or error
         raise SourceError(f"'{path}' cannot be read ({reason}); check the name and its folders.") from error
     if stat.S_ISDIR(mode):
@@ -273,13 +273,13 @@ def _check_supported(path: Path, rate_hz: int, channels: int, frames: int) -> No
 
 
 def _most_frames(path: Path, file_format: str, rate_hz: int) -> int:
-    """As many frames as a compressed file of this size can hold; no limit for other formats, which are counted."""
+    """Most frames that a compressed file of this size can hold; no limit for other formats."""
     least = LEAST_BITS_PER_SECOND.get(file_format)
     if least is None:
         return sys.maxsize
     try:
         return max(1, path.stat().st_size * 8 * rate_hz // least)
-    except OSError:  # deleted since it was opened; the open file is still readable
+    except OSError:  # deleted since it was opened, but still readable
         return sys.maxsize
 
 
@@ -291,7 +291,7 @@ def _claim_note(path: Path, read_seconds: float, claimed_seconds: float) -> str:
 
 
 def _header_note(path: Path, log: str) -> str:
-    """The sentence for a header that promises more than the file holds, from libsndfile's own log."""
+    """The sentence for a header with more frames than the file, from libsndfile's own log."""
     claims = ((int(claimed), int(held)) for claimed, held in CLAIMED_LENGTH.findall(log))
     longer = any(claimed > held + 1 and claimed not in UNKNOWN_LENGTHS for claimed, held in claims)
     if longer or any(sign in log for sign in OTHER_SIGNS):

@@ -1,4 +1,4 @@
-"""List the sources of this machine, and the reasons why others are missing.
+"""The sources of this machine, and the reasons why others are missing.
 
 ``python -m meter.audio.listing`` prints it as one JSON object and ends: PortAudio's list is frozen when it starts, so
 a fresh list comes from a fresh, short-lived process. The caller gives it a limit of 8 s.

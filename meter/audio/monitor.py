@@ -192,16 +192,16 @@ class MonitorSource:
                 bufsize=0,
             )
         except OSError as error:
-            raise SourceError(f"The recorder parec did not start ({error.strerror}): {pulse.TOOLS_MEND}.") from error
+            raise SourceError(f"The recorder parec did not start ({error.strerror}): {pulse.TOOLS_FIX}.") from error
 
     def _read(self, producer: Producer) -> None:
-        """Copy what the recorder hands over into the ring until it ends. Runs in a thread of its own."""
+        """Copy the recorder's output into the ring buffer until it ends. Runs in its own thread."""
         recorder, source = self._recorder, self._source
         try:
             if recorder is not None and recorder.stdout is not None and source is not None:
                 self._copy_all(recorder.stdout, source.channels, producer)
                 self._reason = _last_words(recorder)
-        except Exception as error:  # told through fault(): a thread's exception reaches nobody
+        except Exception as error:  # reported by fault(): an exception of a thread is lost
             self._error = error
         finally:
             self._over = True
@@ -239,7 +239,7 @@ class MonitorSource:
 
 
 def describe(source: PulseSource, server: PulseServer) -> str:
-    """How a source is called in the list: what it carries, not how the server names it."""
+    """Name of a source in the list: what it carries, not the server's own name."""
     if not source.monitor_of:
         return source.description
     sink = server.sink(source.monitor_of)

@@ -1,4 +1,4 @@
-"""From a request to a source: the one place that knows every kind."""
+"""Make the source of a request: the one module that imports every kind."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from meter.audio.source import Source, SourceError, SourceRequest
 def make_source(request: SourceRequest) -> Source:
     """A source for ``request``, not opened yet. Raises SourceError for an unknown kind.
 
-    Each kind is imported when it is asked for: a headless measurement needs no PortAudio.
+    Each kind is imported on request: a headless measurement needs no PortAudio.
     """
     maker = _MAKERS.get(request.kind)
     if maker is None:

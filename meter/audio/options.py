@@ -1,4 +1,4 @@
-"""Reads the options of a request. They come from settings files and hands, so every one is checked."""
+"""Options of a request, checked: they come from settings files."""
 
 from __future__ import annotations
 

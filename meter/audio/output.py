@@ -1,8 +1,8 @@
-"""Outputs that calibration noise may be played through, and the one stream that does. Never opened by itself.
+"""Outputs for calibration noise, and the stream that plays it.
 
 On Linux the outputs of the sound server come first, each by its name; they are reached through PortAudio's ALSA
-device ``pulse``, which takes the name from the environment. Such a stream is moved to another output without a word
-when its own goes away, so it is looked after.
+device ``pulse``, which takes the name from the environment. The server moves such a stream to another output without
+an error when its own goes away, so ``moved`` checks it.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from meter.audio.source import SourceError
 SINK, DEVICE = "sink", "device"
 SERVER_RATE_HZ = 48_000
 SERVER_DEVICE = "pulse"
-SERVER_DEVICE_MEND = (
+SERVER_DEVICE_FIX = (
     "run `apt install libasound2-plugins` (Debian, Ubuntu), `dnf install alsa-plugins-pulseaudio` (Fedora) "
     "or `pacman -S alsa-plugins` (Arch)"
 )
@@ -47,7 +47,7 @@ class Output:
 
 
 def list_outputs() -> tuple[list[Output], list[str]]:
-    """What noise may be played through, and sentences about what is missing."""
+    """All outputs, and one sentence for each audio system that could not be queried."""
     outputs: list[Output] = []
     missing: list[str] = []
     if sys.platform == "linux":
@@ -109,7 +109,7 @@ class LoopPlayer:
             raise SourceError(self._refused(error)) from error
 
     def start(self) -> None:
-        """Begin to play. Raises SourceError."""
+        """Start to play. Raises SourceError."""
         self._last_call = time.monotonic()
         try:
             self._stream.start()
@@ -117,14 +117,14 @@ class LoopPlayer:
             raise SourceError(self._refused(error)) from error
 
     def close(self) -> None:
-        """Abort and close the stream; may be called twice. What was not heard yet is thrown away."""
+        """Abort and close the stream; may be called twice. Queued frames are dropped."""
         stream, self._stream = self._stream, None
         if stream is not None:
             stream.abort(ignore_errors=True)
             stream.close(ignore_errors=True)
 
     def fault(self) -> str:
-        """One sentence once the stream no longer plays as asked, else an empty string."""
+        """One sentence after the stream stopped by itself, otherwise empty."""
         name = self._output.label or self._output.name
         if self._error is not None:
             return f"Playing to '{name}' failed inside Earwitness ({self._error!r}); play the noise from your DAW."
@@ -133,7 +133,7 @@ class LoopPlayer:
         return ""
 
     def moved(self) -> str:
-        """One sentence once the sound server plays this process elsewhere than asked; asks the server."""
+        """One sentence if the sound server plays this process through another output, otherwise empty; queries it."""
         if self._output.kind != SINK:
             return ""
         try:
@@ -151,7 +151,7 @@ class LoopPlayer:
             for device in portaudio.output_devices():
                 if device.name == SERVER_DEVICE:
                     return device.index
-            raise SourceError(f"PortAudio has no way to the sound server: {SERVER_DEVICE_MEND}.")
+            raise SourceError(f"PortAudio has no way to the sound server: {SERVER_DEVICE_FIX}.")
         for device in portaudio.output_devices():
             if (device.name, device.host_api) == (self._output.name, self._output.host_api):
                 return device.index

@@ -1,7 +1,7 @@
-"""A thread that hands blocks to the ring at the pace of sound, or as fast as the ring takes them.
+"""A thread that writes blocks into the ring buffer in real time, or as fast as there is room.
 
-For sources that have no clock of their own: a file, the demo, a script. Such a source can wait, so a full ring
-makes it wait instead of losing frames.
+For sources without a clock: a file, the demo, a script. Such a source waits at a full ring buffer, so it loses no
+frames.
 """
 
 from __future__ import annotations
@@ -17,15 +17,15 @@ from meter.audio.ring_buffer import Producer
 
 Block = NDArray[np.float32]
 LATE_SECONDS = 0.5
-"""Further behind than this, the pace starts anew from now instead of rushing to catch up."""
+"""Further behind than this, the pace restarts from now instead of catching up."""
 WAIT_SECONDS = 0.002
 JOIN_SECONDS = 2.0
 
 
 class Pacer:
-    """Calls ``next_block`` in its own thread and writes what comes into the ring until it gives None.
+    """Calls ``next_block`` in its own thread and writes the blocks into the ring buffer, until it returns None.
 
-    ``next_block`` gives ``(frames, channels)`` float32 blocks no longer than the ring. ``fast`` leaves out the
+    ``next_block`` returns ``(frames, channels)`` float32 blocks no longer than the ring buffer. ``fast`` ignores the
     clock. An exception of ``next_block`` ends the thread and is kept in ``error``.
     """
 
@@ -43,12 +43,12 @@ class Pacer:
         self.restarts = 0
 
     def start(self, producer: Producer) -> None:
-        """Begin to fill the ring; once only."""
+        """Start the thread; once only."""
         self._thread = threading.Thread(target=self._run, args=(producer,), name="sound pacer", daemon=True)
         self._thread.start()
 
     def stop(self) -> bool:
-        """Ask the thread to end and wait for it; may be called twice. False if it hangs (a dead network drive)."""
+        """Stop the thread and wait for it; may be called twice. False if it hangs (a dead network drive)."""
         self._halt.set()
         if self._thread is None:
             return True
@@ -56,11 +56,11 @@ class Pacer:
         return not self._thread.is_alive()
 
     def done(self) -> bool:
-        """True once the last block is in the ring, or the thread failed."""
+        """True after the last block is in the ring buffer, or the thread failed."""
         return self._done
 
     def statistics(self) -> dict[str, float]:
-        """Counters named as those of a device, so that one feed line serves all sources."""
+        """Counters with the names of a device's, so that one feed line serves all sources."""
         return {
             "callbacks": self.blocks,
             "frames": self.frames,
@@ -71,7 +71,7 @@ class Pacer:
     def _run(self, producer: Producer) -> None:
         try:
             self._pump(producer)
-        except Exception as error:  # reaches the engine through fault(): a thread's exception reaches nobody
+        except Exception as error:  # reported by fault(): an exception of a thread is lost
             self.error = error
         finally:
             self._done = True
@@ -93,7 +93,7 @@ class Pacer:
             self.last_ns = time.monotonic_ns()
 
     def _await_due(self, origin: float, frames: int) -> float:
-        """Wait until the block's last frame would have sounded; the origin, moved when we are too late."""
+        """Wait until the time of the block's last frame; returns the origin, moved when too late."""
         due = origin + (self.frames + frames) / self._rate_hz
         wait = due - time.monotonic()
         if wait < -LATE_SECONDS:

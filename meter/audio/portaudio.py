@@ -1,4 +1,4 @@
-"""PortAudio, found late: ``sounddevice`` is imported only when asked for, and its absence is one sentence."""
+"""PortAudio's devices. ``sounddevice`` is imported at the first use; its absence is one sentence."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ LINE_BY_SYSTEM = {
     "win32": "run `pip install --force-reinstall sounddevice`, which brings it along",
 }
 CONVERTING_ALSA_DEVICES = ("default", "pulse", "pipewire", "sysdefault", "samplerate", "speexrate", "upmix")
-"""ALSA devices that are plug-ins: they accept any rate and convert without telling."""
+"""ALSA devices that are plug-ins: they accept any rate and convert without notice."""
 CONVERTING_HOST_APIS = ("MME", "Windows DirectSound")
-"""These go through the system's mixer, which converts without telling."""
+"""Host APIs that use the system's mixer, which converts without notice."""
 
 LOOPBACK_MARK = "[Loopback]"
-"""How PortAudio names an input that carries what an output plays."""
+"""Part of PortAudio's name of an input that carries playback."""
 PIPEWIRE_LATENCY = "PIPEWIRE_LATENCY"
 PIPEWIRE_FRAMES = 1024
-"""Asked of PipeWire's ALSA plug-in unless the user asked otherwise: left alone it may hold back seconds."""
+"""Requested from PipeWire's ALSA plug-in unless the user set a value: by default it may delay by seconds."""
 
 _lock = threading.Lock()
 _held = 0
@@ -39,7 +39,7 @@ _held = 0
 class InputDevice:
     """One PortAudio device with inputs, or from ``output_devices`` one with outputs.
 
-    ``index`` is good only in this process and until PortAudio restarts.
+    ``index`` is valid only in this process and until PortAudio restarts.
     """
 
     index: int
@@ -51,27 +51,27 @@ class InputDevice:
 
     @property
     def is_loopback(self) -> bool:
-        """True if it carries what an output of Windows plays; such a one delivers nothing while nothing plays."""
+        """True if it carries playback (Windows); it delivers nothing while nothing plays."""
         return LOOPBACK_MARK in self.name
 
     @property
     def converts(self) -> bool:
-        """True if a converter that does not tell may stand between the hardware and us."""
+        """True if the rate may be converted without notice."""
         if self.host_api == "ALSA":
             return self.name in CONVERTING_ALSA_DEVICES
         return self.host_api in CONVERTING_HOST_APIS
 
 
 def load() -> Any:
-    """The ``sounddevice`` module. Raises SourceError with the line that installs what is missing."""
+    """Import ``sounddevice``. Raises SourceError with the line that installs what is missing."""
     try:
         import sounddevice
     except ImportError as error:
         raise SourceError("The package sounddevice is not installed: run `pip install sounddevice`.") from error
-    except OSError as error:  # sounddevice's word for "no library"
-        mend = LINE_BY_SYSTEM.get(sys.platform, "install the PortAudio library of your system")
-        raise SourceError(f"PortAudio is not installed: {mend}, then start again.") from error
-    except Exception as error:  # its initialisation failed: a PortAudioError, or no memory for its callbacks
+    except OSError as error:  # raised by sounddevice without the library
+        fix = LINE_BY_SYSTEM.get(sys.platform, "install the PortAudio library of your system")
+        raise SourceError(f"PortAudio is not installed: {fix}, then start again.") from error
+    except Exception as error:  # initialisation failed: a PortAudioError, or no memory for callbacks
         raise SourceError(
             f"PortAudio did not start ({error}); close other audio programs or restart the sound server, "
             "then try again."
@@ -112,9 +112,9 @@ def _listed(direction: Literal["input", "output"]) -> list[InputDevice]:
 
 
 def find_input(name: str, host_api: str = "") -> InputDevice:
-    """The input called ``name`` exactly, of ``host_api`` if that is given; an empty name is the default input.
+    """Find the input with exactly this name, of ``host_api`` if that is given; an empty name is the default input.
 
-    Of several equal ones the first of PortAudio's list is taken. Raises SourceError naming what is there.
+    Of several equal ones the first in PortAudio's list is taken. Raises SourceError that lists the inputs.
     """
     devices = input_devices()
     found = _match(devices, name, host_api)
@@ -132,23 +132,23 @@ def find_input(name: str, host_api: str = "") -> InputDevice:
 
 
 def hold() -> None:
-    """Say that this process has a stream open, so that ``rescan`` keeps off; ``release`` takes it back. [any]"""
+    """Count an open stream of this process, which ``rescan`` must not end; ``release`` takes it back. [any]"""
     global _held
     with _lock:
         _held += 1
 
 
 def release() -> None:
-    """The stream that ``hold`` spoke of is closed. [any]"""
+    """Count a closed stream. [any]"""
     global _held
     with _lock:
         _held -= 1
 
 
 def rescan() -> bool:
-    """Let PortAudio look for devices again, which it else does only when it starts; False if it may not now.
+    """Restart PortAudio, which lists devices only at its start; returns False while a stream is open.
 
-    It means ending and starting PortAudio, which would end any open stream of this process.
+    A restart would end any open stream of this process.
     """
     sounddevice = load()
     with _lock:
@@ -164,7 +164,7 @@ def rescan() -> bool:
 
 @contextmanager
 def pipewire_latency(rate_hz: int) -> Iterator[None]:
-    """Ask PipeWire for short queues while a stream is opened; the user's own wish goes first."""
+    """Request short queues from PipeWire while a stream is opened, unless the user set a value."""
     if sys.platform != "linux" or PIPEWIRE_LATENCY in os.environ:
         yield
         return

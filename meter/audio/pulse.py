@@ -1,8 +1,8 @@
-"""Asks the Linux sound server (PulseAudio, or PipeWire in its place) about its sources, through ``pactl``.
+"""Sources and outputs of the Linux sound server (PulseAudio, or PipeWire in its place), queried by ``pactl``.
 
-PortAudio does not list monitor sources, so the server is asked itself: in JSON where ``pactl`` offers it
-(version 16 and later), otherwise in its plain text, which is read into the same records. ``pactl`` 16 writes
-``"(null)"`` in JSON for every text that is not ASCII; its plain text keeps the letters, so that is read then.
+PortAudio does not list monitor sources. ``pactl`` prints JSON from version 16 on; earlier its plain text is parsed
+into the same records. ``pactl`` 16 writes ``"(null)"`` in JSON for every text that is not ASCII; its plain text has
+the letters, so that is parsed then.
 """
 
 from __future__ import annotations
@@ -19,18 +19,18 @@ from typing import Any
 from meter.audio.source import SourceError
 
 ANSWER_SECONDS = 3.0
-TOOLS_MEND = (
+TOOLS_FIX = (
     "run `apt install pulseaudio-utils` (Debian, Ubuntu), `dnf install pulseaudio-utils` (Fedora) "
     "or `pacman -S libpulse` (Arch)"
 )
-SERVER_MEND = "start it with `systemctl --user start pipewire-pulse` (PipeWire) or `pulseaudio --start` (PulseAudio)"
+SERVER_FIX = "start it with `systemctl --user start pipewire-pulse` (PipeWire) or `pulseaudio --start` (PulseAudio)"
 DECIBELS = re.compile(r"(-?(?:inf|\d+(?:[.,]\d+)?)) dB")
 SPECIFICATION = re.compile(r"(\d+)ch (\d+)Hz")
 NOTHING = ("", "n/a", "(null)", "None")
 LOST_LETTERS = '"(null)"'
-"""What stands in the JSON of ``pactl`` 16 for a text that is not ASCII."""
+"""In the JSON of ``pactl`` 16, a text that is not ASCII."""
 UNITY_DB = 0.05
-"""A volume nearer to 0 dB than this is called unity: pactl prints hundredths."""
+"""A volume nearer to 0 dB than this counts as unity: pactl prints hundredths."""
 
 ROLE_OF_POSITION = {
     "mono": "M",
@@ -51,9 +51,9 @@ ROLE_OF_POSITION = {
 class PulseSource:
     """One source of the server. ``monitor_of`` is the sink whose output it carries, empty for a real input.
 
-    ``volume_db`` is the volume furthest from 0 dB of its channels (minus infinity when muted): it changes what we
-    measure. ``index`` is good until the source goes; only ``name`` is worth keeping. ``port`` is the socket that the
-    sink of a monitor plays through, such as that of headphones; empty where it has none.
+    ``volume_db`` is the volume furthest from 0 dB of its channels (minus infinity when muted): it shifts the
+    readings. ``index`` is valid while the source is there; ``name`` is stable. ``port`` is the socket that the sink
+    of a monitor plays through, such as that of headphones; empty where it has none.
     """
 
     index: int
@@ -68,12 +68,12 @@ class PulseSource:
 
     @property
     def identity(self) -> str:
-        """The server's own name of it, and the port: what a calibration belongs to. Descriptions are not unique."""
+        """The server's own name and the port: the key of a calibration. Descriptions are not unique."""
         return f"{self.name} [{self.port}]" if self.port else self.name
 
     @property
     def channel_names(self) -> tuple[str, ...]:
-        """Names for the channels in the source's own order: roles where the position says so, else the position."""
+        """Names of the channels in the source's own order: roles of known positions, otherwise the position."""
         rear = {"rear-left": "Lb", "rear-right": "Rb"}
         if not {"side-left", "side-right"} & set(self.positions):
             rear = {"rear-left": "Ls", "rear-right": "Rs"}
@@ -82,7 +82,7 @@ class PulseSource:
 
 @dataclass(frozen=True)
 class PulseSink:
-    """One output of the server; ``software_volume`` says that its volume is in the sound its monitor carries."""
+    """One output of the server; with ``software_volume`` its volume is applied to the sound of its monitor."""
 
     name: str
     description: str
@@ -93,7 +93,7 @@ class PulseSink:
 
 @dataclass(frozen=True)
 class PulseServer:
-    """What the server holds at one moment. ``is_pipewire``: monitors there carry the sound before the volume."""
+    """State of the server at one moment. ``is_pipewire``: its monitors carry the sound before the volume."""
 
     sources: tuple[PulseSource, ...]
     sinks: tuple[PulseSink, ...]
@@ -157,7 +157,7 @@ def require_tool(name: str) -> str:
     """The full path of ``pactl`` or ``parec``. Raises SourceError naming the package."""
     path = shutil.which(name)
     if path is None:
-        raise SourceError(f"The program {name} is not installed, so what is playing cannot be heard: {TOOLS_MEND}.")
+        raise SourceError(f"The program {name} is not installed, so what is playing cannot be heard: {TOOLS_FIX}.")
     return path
 
 
@@ -188,7 +188,7 @@ def pactl(*words: str) -> str:
     reason = answer.stderr.decode("utf-8", "replace").strip().splitlines()
     if any("option" in line for line in reason):
         raise UnknownOptionError(reason[0])
-    raise SourceError(f"No sound server answers ({reason[0] if reason else 'no reason given'}): {SERVER_MEND}.")
+    raise SourceError(f"No sound server answers ({reason[0] if reason else 'no reason given'}): {SERVER_FIX}.")
 
 
 class UnknownOptionError(SourceError):
@@ -282,6 +282,6 @@ def _volume_sentence(what: str, description: str, level_db: float) -> str:
     if level_db == -float("inf"):
         return f"{what} '{description}' is muted in the sound server, so nothing is measured; unmute it there."
     return (
-        f"{what} '{description}' stands at {level_db:+.1f} dB in the sound server and every reading is off by that; "
+        f"{what} '{description}' is at {level_db:+.1f} dB in the sound server, which shifts every reading by that; "
         "set it to 100 %."
     )

@@ -1,9 +1,9 @@
-"""A ring of audio frames with two ends, each owned by one thread. It refuses and counts; it never overwrites.
+"""Ring buffer of audio frames with two ends, each for one thread. Never overwrites: it refuses and counts.
 
-``make_ring(frames, channels)`` gives a ``Producer`` (for the callback) and a ``Consumer`` (for the DSP loop).
-A block that does not fit is dropped whole; where it is missing is remembered, so the consumer meets the gap at
-the right place. The write and read counts each have one writer; that a plain int is seen whole by the other
-thread is a habit of CPython with its lock (PEP 703 builds need this proved again).
+``make_ring(frames, channels)`` returns a ``Producer`` (for the callback) and a ``Consumer`` (for the DSP loop).
+A block that does not fit is dropped whole, and its place is stored, so the consumer finds the gap there. The write
+and read counts have one writer each. That the other thread reads an int whole relies on the lock of CPython; builds
+without it (PEP 703) need a new proof.
 """
 
 from __future__ import annotations
@@ -35,27 +35,27 @@ class Producer:
 
     @property
     def channels(self) -> int:
-        """Columns of the ring."""
+        """Columns of the ring buffer."""
         return int(self._shared.samples.shape[1])
 
     @property
     def capacity(self) -> int:
-        """Frames the ring holds when full."""
+        """Frames the ring buffer holds when full."""
         return len(self._shared.samples)
 
     @property
     def space(self) -> int:
-        """Frames that fit now; only grows until this end writes, so a source that can wait loses nothing."""
+        """Frames that fit now; does not shrink until the next ``write``."""
         shared = self._shared
         if shared.gaps_written - shared.gaps_read >= GAP_SLOTS:
             return 0
         return len(shared.samples) - (shared.written - shared.read)
 
     def write(self, block: NDArray[np.float32]) -> bool:
-        """Copy ``(frames, channels)`` in, or refuse the block whole, count it as lost and return False.
+        """Copy ``(frames, channels)`` in; returns False for a block that does not fit, which counts as lost.
 
-        Also refused while all ``GAP_SLOTS`` remembered gaps wait to be met. Raises ValueError for another shape
-        (numpy would spread a single column over all of them, and a wrong level would look right).
+        Also refused while all ``GAP_SLOTS`` stored gaps are unread. Raises ValueError for another shape (numpy would
+        broadcast a single column to all, and a wrong level would look right).
         """
         shared = self._shared
         if block.ndim != 2 or block.shape[1] != shared.samples.shape[1]:
@@ -77,7 +77,7 @@ class Producer:
         return True
 
     def lose(self, frames: int) -> None:
-        """Count ``frames`` as missing at this point of the stream (refused here or lost before us)."""
+        """Count ``frames`` as lost at this point of the stream."""
         self._shared.lost += frames
         self._pending_gap += frames
 
@@ -101,16 +101,16 @@ class Consumer:
 
     @property
     def available(self) -> int:
-        """Frames waiting, those behind a gap included; only grows until this end reads."""
+        """Unread frames, those after a gap included; does not shrink until the next ``read``."""
         return self._shared.written - self._shared.read
 
     @property
     def lost(self) -> int:
-        """Frames lost so far, those not yet met by ``gap`` included."""
+        """Frames lost so far, those not yet returned by ``gap`` included."""
         return self._shared.lost
 
     def gap(self) -> int:
-        """Frames missing right at the read position; taken out, so the next call gives 0."""
+        """Take the frames lost at the read position; the next call returns 0."""
         shared = self._shared
         total = 0
         while shared.gaps_read < shared.gaps_written:
@@ -122,9 +122,9 @@ class Consumer:
         return total
 
     def read(self, most: int) -> NDArray[np.float32]:
-        """Up to ``most`` frames as a copy, never across a gap; an empty array when there is nothing.
+        """Copy up to ``most`` frames, never across a gap; an empty array when there are none.
 
-        A gap right here must be taken with ``gap()`` first: until then nothing is read past it.
+        A gap at the read position stops reading until ``gap`` takes it.
         """
         shared = self._shared
         frames = min(most, shared.written - shared.read)
@@ -140,7 +140,7 @@ class Consumer:
 
 
 def make_ring(frames: int, channels: int) -> tuple[Producer, Consumer]:
-    """Both ends of a new ring that holds ``frames`` frames; raises ValueError below 1 frame or channel."""
+    """Make a ring buffer of ``frames`` frames and return both ends; raises ValueError below 1 frame or channel."""
     if frames < 1 or channels < 1:
         raise ValueError(f"A ring of {frames} frames and {channels} channels cannot hold sound.")
     shared = _Shared(frames, channels)

@@ -1,9 +1,9 @@
-"""A source that does what a list of events says: for tests of everything that can go wrong with sound.
+"""A source that plays a list of events, for tests: tones, losses, stalls, unplugging, changes of rate.
 
 Time is virtual: ``advance(seconds)`` plays that much of the script at once and nothing sleeps. Through a request
 (kind ``"script"``, options ``events``, ``channels``, ``rate_hz``, ``paced``) it can also run at the pace of sound in
 a thread, for tests that start the whole engine. After ``Gone`` or ``Rate`` it ends with a fault; the next ``open``
-goes on with the rest of the script.
+continues with the rest of the script.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class Value:
 
 @dataclass(frozen=True)
 class Samples:
-    """These very samples, ``(frames, channels)``, in blocks of ``block_frames`` (default 10 ms)."""
+    """The samples ``(frames, channels)``, in blocks of ``block_frames`` (default 10 ms)."""
 
     samples: NDArray[np.float32]
     block_frames: int = 0
@@ -64,7 +64,7 @@ class Lost:
 
 @dataclass(frozen=True)
 class Stall:
-    """The next ``seconds`` of the script are not delivered in time, but in one burst afterwards, or never."""
+    """The next ``seconds`` of the script are delivered late in one burst, or never."""
 
     seconds: float
     kept: bool = True
@@ -99,7 +99,7 @@ EVENTS: dict[str, type[Any]] = {
 
 
 class ScriptedSource:
-    """Plays ``events`` into the ring as virtual time goes on. ``live`` says what the engine shall take it for."""
+    """Plays ``events`` into the ring buffer in virtual time. ``live`` is the value in its ``SourceInfo``."""
 
     def __init__(
         self,
@@ -144,11 +144,11 @@ class ScriptedSource:
             ) from error
 
     def now_ns(self) -> int:
-        """The virtual clock, to be injected where a monotonic clock is asked for; starts at one second."""
+        """The virtual clock in place of a monotonic one; starts at one second."""
         return time.monotonic_ns() if self._paced else NANOSECONDS + round(self._time * NANOSECONDS)
 
     def open(self) -> SourceInfo:
-        """Raises SourceError as often as the script's ``Gone`` said."""
+        """Open; raises SourceError as often as ``Gone.refusals``."""
         self.stop()
         if self._refusals:
             raise SourceError(self._refusals.popleft())
@@ -156,7 +156,7 @@ class ScriptedSource:
         return SourceInfo("Scripted input", "script", self._rate_hz, self._channels, live=self._live)
 
     def start(self, producer: Producer) -> None:
-        """From here ``advance`` delivers; a paced script runs by itself."""
+        """Start: ``advance`` delivers from now on; a paced script runs by itself."""
         self._producer = producer
         if self._paced:
             self._halt.clear()
@@ -164,7 +164,7 @@ class ScriptedSource:
             self._thread.start()
 
     def stop(self) -> None:
-        """Deliver no more; may be called twice."""
+        """Stop delivering; may be called twice."""
         self._halt.set()
         if self._thread is not None:
             self._thread.join(STOP_SECONDS)
@@ -176,11 +176,11 @@ class ScriptedSource:
         return self._finished or bool(self._fault)
 
     def fault(self) -> str:
-        """What ``Gone`` or ``Rate`` said."""
+        """The sentence of ``Gone`` or ``Rate``, otherwise empty."""
         return self._fault
 
     def statistics(self) -> dict[str, float]:
-        """The counters a device would give, on the virtual clock."""
+        """Counters as of a device, on the virtual clock."""
         return dict(self._counters)
 
     def advance(self, seconds: float) -> None:
@@ -214,7 +214,7 @@ class ScriptedSource:
             played = passed
 
     def _play(self) -> Iterator[tuple[float, Action]]:
-        """Every action with the script second at which it is due: a block when its last frame has sounded."""
+        """Yield every action with its script second: a block at the time of its last frame."""
         due = 0.0
         while self._events:
             event = self._events.popleft()

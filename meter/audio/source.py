@@ -1,4 +1,4 @@
-"""What a source of sound is: open it to learn its rate and channels, then start it with a ring to fill."""
+"""The protocol of a source: ``open`` returns its rate and channels, ``start`` fills a ring buffer."""
 
 from __future__ import annotations
 
@@ -8,25 +8,24 @@ from typing import Any, Protocol
 from meter.audio.ring_buffer import Producer
 
 MOST_CHANNELS = 32
-"""As many as a PulseAudio stream carries; the meters of one feed are laid out for no more."""
+"""Limit of a PulseAudio stream, and of the layout of one feed's readings."""
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 768_000
 
 
 class SourceError(Exception):
-    """A source that cannot be opened or went away; the text is one sentence that names it and the mend."""
+    """A source that cannot be opened or went away; the text is one sentence with its name and the fix."""
 
 
 @dataclass(frozen=True)
 class SourceInfo:
-    """What an opened source delivers.
+    """Format and properties of an opened source.
 
-    ``kind`` is ``"device"``, ``"monitor"``, ``"file"``, ``"demo"`` or ``"script"``. ``live`` sources keep
-    their own clock; the others end. ``latency_seconds`` is what was achieved, NaN where it means nothing.
-    ``roles`` are those of the channels (see ``channel_roles``), empty where the source does not tell them.
-    ``resampled`` says that a converter stands between the source and us; ``idle_is_normal`` that no callback
-    means nothing is playing, not that the source is lost. ``note`` is one sentence, or empty, about what shifts or
-    shortens the readings although the source works: a volume in between, a file that breaks off. ``output`` is the
-    system's own name of what is heard, where ``name`` is a description that others may share.
+    ``kind`` is ``"device"``, ``"monitor"``, ``"file"``, ``"demo"`` or ``"script"``. ``live`` sources have their own
+    clock; the others end. ``latency_seconds`` is the achieved value, NaN for sources without. ``roles`` are those of
+    the channels (see ``channel_roles``), empty where the source has none. ``resampled``: the system converts the
+    rate. ``idle_is_normal``: no callback means that nothing plays, not that the source is lost. ``note`` is one
+    sentence, or empty, about a volume or a truncated file that shifts or shortens the readings. ``output`` is the
+    system's own name of the output, where ``name`` is a description that others may share.
     """
 
     name: str
@@ -44,17 +43,17 @@ class SourceInfo:
 
     @property
     def identity(self) -> str:
-        """What tells it from every other source of its kind: a calibration belongs to this."""
+        """Unique name among the sources of its kind: the key of a calibration."""
         return self.output or self.name
 
 
 @dataclass(frozen=True)
 class SourceRequest:
-    """Which source to open: plain values only, so that it crosses the pipe and is kept in the settings.
+    """Which source to open: plain values only, for the pipe and the settings file.
 
     ``kind`` as in ``SourceInfo``; ``name`` is the device's, monitor source's or file's stable name, never an
-    index; for a device or monitor an empty name is the system's default. ``options`` holds what only one kind
-    knows; the class of that kind lists them (``host_api``, ``latency_seconds``, ``channels``, ``loop``, ``fast``…).
+    index; for a device or monitor an empty name is the system's default. The class of each kind lists its ``options``
+    (``host_api``, ``latency_seconds``, ``channels``, ``loop``, ``fast``…).
     """
 
     kind: str
@@ -65,16 +64,16 @@ class SourceRequest:
 class Source(Protocol):
     """One source of sound. All methods are called from the engine's thread; none from a PortAudio callback.
 
-    After a fault the engine calls ``stop``, and may then ``open`` and ``start`` the same object again, with a new
-    ring: the rate and the channels may be others than before.
+    After a fault the engine calls ``stop``, and may then ``open`` and ``start`` the same object again with a new ring
+    buffer; rate and channels may have changed.
     """
 
     def open(self) -> SourceInfo:
-        """Find out what this source delivers. Raises SourceError."""
+        """Return what this source delivers. Raises SourceError."""
         ...
 
     def start(self, producer: Producer) -> None:
-        """Begin to fill the ring. Raises SourceError."""
+        """Start to fill the ring buffer. Raises SourceError."""
         ...
 
     def stop(self) -> None:
@@ -82,11 +81,11 @@ class Source(Protocol):
         ...
 
     def ended(self) -> bool:
-        """True once the source will deliver no more (end of file, stream finished or failed)."""
+        """True after the end: end of file, stream finished or failed."""
         ...
 
     def fault(self) -> str:
-        """One sentence if the source went wrong, else an empty string."""
+        """One sentence if the source failed, otherwise empty."""
         ...
 
     def statistics(self) -> dict[str, float]:

@@ -1,4 +1,4 @@
-"""Watch a source of the sound server for changes: removed, moved, another rate, another default.
+"""Watchdog of a source of the sound server: reports removal, moves, a new rate, a new default.
 
 When a source is removed, the server moves its capture to another source without an error, so the stream shows
 nothing. ``pactl subscribe`` reports that something changed; the server is then queried for its present state.
@@ -40,7 +40,7 @@ class SourceWatcher:
         self.checked = False
 
     def start(self) -> None:
-        """Begin to watch. Raises SourceError when ``pactl`` is missing."""
+        """Start to watch. Raises SourceError when ``pactl`` is missing."""
         self._child = subprocess.Popen(
             ["/bin/sh", "-c", SUBSCRIBE_UNTIL_INPUT_ENDS, "sh", pulse.require_tool("pactl")],
             stdin=subprocess.PIPE,
@@ -84,7 +84,7 @@ class SourceWatcher:
             if any(word in events for word in RELEVANT):
                 self._check()
         if not self.change:
-            self._say(f"The sound server stopped, and '{self._source.description}' with it; {pulse.SERVER_MEND}.")
+            self._say(f"The sound server stopped, and '{self._source.description}' with it; {pulse.SERVER_FIX}.")
 
     def _say(self, sentence: str) -> None:
         if not self._stopping:

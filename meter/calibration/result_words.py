@@ -41,7 +41,7 @@ def dead_sentence(result: SeatResult) -> str:
     weak, other = ("right", "left") if apart > 0 else ("left", "right")
     return (
         f"The {weak} one reads {abs(apart):.0f} dB less than the {other} one: it is off or dead, or a figure is a "
-        "slip. Mend that and measure both again."
+        "slip. Fix that and measure both again."
     )
 
 

@@ -16,8 +16,8 @@ from rich.live import Live
 from rich.table import Table
 
 from meter.audio.source import SourceRequest
-from meter.commands.demo_words import as_json, faces_table, readings_table
 from meter.commands.errors import CommandError
+from meter.commands.frame_tables import as_json, faces_table, readings_table
 from meter.commands.meters import asked_meters, enabled_meters
 from meter.commands.screen import require_libraries, why_no_screen
 from meter.commands.terminal import console, progress, visible
@@ -29,7 +29,7 @@ from meter.readings import Frame
 
 DEMO = SourceRequest("demo")
 WITH_PARTS = SourceRequest("demo", options={"feeds": "all"})
-"""The mix and every part beside it, so that the window's page of the low end has something to tell."""
+"""The mix and every part, so that the low-end page of the window has parts to show."""
 DEFAULT_SECONDS = 20.0
 PICTURE = Path("earwitness-demo.png")
 KEPT_FRAMES = 100
@@ -39,7 +39,7 @@ LONGEST_SECONDS = 24 * 3600.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """With or without a window, and for how long."""
+    """Add the options for a demo without a window."""
     parser.add_argument("--headless", action="store_true", help="no window: readings in the terminal")
     parser.add_argument(
         "--seconds", type=float, help=f"how long to listen without a window (default {DEFAULT_SECONDS:g})"
@@ -71,7 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def listen_without_window(arguments: argparse.Namespace, seconds: float, picture: Path | None = None) -> int:
-    """Real time, the same engine, no window; with ``picture`` the page is drawn into that file at the end."""
+    """Run the engine in real time without a window; with ``picture`` the page is drawn into that file at the end."""
     enabled = enabled_meters()
     plugins, refused = asked_meters(arguments.plugins, enabled)
     prepare_demo(DEMO)
@@ -100,7 +100,7 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
 
 
 def listen_watched(order: EngineOrder, seconds: float, set_aside: dict[str, str]) -> Iterator[Frame]:
-    """Listen with meters of others, in a process that is replaced where one hangs; what hung is told at the end."""
+    """Listen with meters by others, in an engine process that is replaced when one hangs; fills ``set_aside``."""
     supervisor = Supervisor(order)
     try:
         yield from listen_apart(supervisor, seconds)
@@ -110,7 +110,7 @@ def listen_watched(order: EngineOrder, seconds: float, set_aside: dict[str, str]
 
 
 def prepare_demo(request: SourceRequest) -> None:
-    """Make the demo's music if this is its first use, with a bar on standard error while it takes its seconds."""
+    """Render the demo's music at its first use, with a progress bar on standard error."""
     from meter.audio.demo import FEEDS
     from meter.demo import prepare
 
@@ -124,7 +124,7 @@ def prepare_demo(request: SourceRequest) -> None:
 
 
 def keep(frames: Iterable[Frame], kept: deque[Frame]) -> Iterator[Frame]:
-    """Pass frames on and keep the newest."""
+    """Pass frames on and keep the newest in ``kept``."""
     for frame in frames:
         kept.append(frame)
         yield frame
@@ -136,7 +136,7 @@ def print_json(frames: Iterable[Frame]) -> Frame | None:
     for last in frames:
         now = time.monotonic()
         if now >= due:
-            # Not one line for each second in which none came.
+            # Seconds without a frame get no line.
             due += math.floor(now - due) + 1.0
             print(json.dumps(as_json(last), allow_nan=False), flush=True)
     if last is not None:
@@ -145,7 +145,7 @@ def print_json(frames: Iterable[Frame]) -> Frame | None:
 
 
 def show_table(frames: Iterable[Frame], table_of: Callable[[Frame], Table]) -> Frame | None:
-    """A table that keeps itself up to date on a terminal; on a pipe only its last state. Returns the last frame."""
+    """Show a live table on a terminal, on a pipe only its last state. Returns the last frame."""
     screen = console(least_width=LEAST_WIDTH)
     last: Frame | None = None
     if not screen.is_terminal:

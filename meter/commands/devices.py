@@ -1,4 +1,4 @@
-"""List what can be listened to on this machine."""
+"""List the sources of this machine."""
 
 from __future__ import annotations
 
@@ -10,12 +10,16 @@ from meter.audio.listing import SourceEntry, surveyed
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The form of the answer."""
-    parser.add_argument("--json", action="store_true", help="one object per line, what is missing under “missing”")
+    """Add the option for JSON."""
+    parser.add_argument(
+        "--json",
+        action="store_true",
+        help="one object per line; audio systems that could not be queried under “missing”",
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print what is known as soon as it is; always 0, since a machine without sound is no error."""
+    """Print each source as soon as it is listed; always 0: a machine without sound is no error."""
     found = 0
     for listing in surveyed():
         found += len(listing.sources)
@@ -24,12 +28,12 @@ def run(arguments: argparse.Namespace) -> int:
         for sentence in listing.missing:
             print(json.dumps({"missing": sentence}) if arguments.json else sentence, flush=True)
     if not arguments.json and not found:
-        print("Nothing to listen to was found; “earwitness demo” needs no sound hardware.")
+        print("No source was found; “earwitness demo” needs no sound hardware.")
     return 0
 
 
 def line_of(entry: SourceEntry) -> str:
-    """One source on one line."""
+    """The line of one source."""
     facts = [
         f"{entry.rate_hz:,} Hz" if entry.rate_hz else "",
         f"{entry.channels} channels",

@@ -1,4 +1,4 @@
-"""Say what this machine lacks, with the line that installs it."""
+"""Examine this machine and name what is missing, with the line that installs it."""
 
 from __future__ import annotations
 
@@ -30,30 +30,30 @@ PACTL_PACKAGES = {
     "pacman": "sudo pacman -S libpulse alsa-plugins",
 }
 BAD_QT = {"6.9.1", "6.12.0"}
-"""Releases that end or harm the program: 6.12.0 drops references of None on Python 3.11, 6.9.1 breaks drawing."""
+"""Releases with faults: 6.12.0 drops references of None on Python 3.11 and ends the process, 6.9.1 breaks drawing."""
 LEAST_SHARED_BYTES = 4 << 20
 LEAST_FOLDER_BYTES = 1 << 20
-"""The logbook and the settings of a long sitting; the demo's music, where it finds no room, plays from memory."""
+"""Room for the exposure record and the settings of a long sitting; the demo plays from memory without room."""
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing looked at. ``needed`` things that are missing make the doctor end with exit code 3."""
+    """Result of one check. A ``needed`` thing that is missing makes the exit code 3."""
 
     name: str
     good: bool
     words: str
-    mend: str = ""
+    fix: str = ""
     needed: bool = True
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """The form of the answer."""
+    """Add the option for JSON."""
     parser.add_argument("--json", action="store_true", help="one object per line")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Look at everything and print it; 3 when something needed is missing."""
+    """Run every check and print it; 3 when something needed is missing."""
     lacking = False
     for finding in examine():
         lacking |= finding.needed and not finding.good
@@ -62,17 +62,17 @@ def run(arguments: argparse.Namespace) -> int:
             continue
         mark = "ok     " if finding.good else "missing" if finding.needed else "without"
         print(f"{mark}  {finding.name}: {terminal.visible(finding.words)}", flush=True)
-        if finding.mend and not finding.good:
-            print(f"         {terminal.visible(finding.mend)}", flush=True)
+        if finding.fix and not finding.good:
+            print(f"         {terminal.visible(finding.fix)}", flush=True)
     return MISSING_PART if lacking else 0
 
 
 def examine() -> Iterator[Finding]:
-    """Every finding as soon as it is known, most basic first; servers and drivers have a deadline of 3 s each."""
+    """Yield every finding as soon as it is known, most basic first; servers and drivers have 3 s each."""
     yield _found("Python", _python)
-    # Before any sound library is asked: those make folders of their own in the home folder.
+    # First, because sound libraries make folders in the home folder.
     yield _found("own folders", _folders)
-    with DriverQuery() as query:  # under way while the rest is examined
+    with DriverQuery() as query:  # runs while the rest is examined
         checks: dict[str, Callable[[], Finding]] = {
             "window library": _window_library,
             "screen": _screen,
@@ -89,8 +89,8 @@ def examine() -> Iterator[Finding]:
 def _found(name: str, check: Callable[[], Finding]) -> Finding:
     try:
         return check()
-    except Exception as error:  # the doctor must speak even where a check itself breaks
-        return Finding(name, False, f"looking at it failed ({type(error).__name__}: {error})")
+    except Exception as error:  # a check that fails is a finding as well
+        return Finding(name, False, f"the check failed ({type(error).__name__}: {error})")
 
 
 def _python() -> Finding:
@@ -112,8 +112,8 @@ def _screen() -> Finding:
         return Finding("screen", True, "the system's own")
     why = screen.why_no_screen()
     named = (os.environ.get(name) for name in ("QT_QPA_PLATFORM", "WAYLAND_DISPLAY", "DISPLAY"))
-    mend = "Start it from a desktop session; measuring, and the demo without a window, work without one."
-    return Finding("screen", not why, why or next(filter(None, named), ""), mend, needed=False)
+    fix = "Start it from a desktop session; “measure” and the demo without a window work without a screen."
+    return Finding("screen", not why, why or next(filter(None, named), ""), fix, needed=False)
 
 
 def _screen_libraries() -> Finding:
@@ -129,9 +129,9 @@ def _sound_input(query: DriverQuery) -> Finding:
         inputs = query.inputs()
     except SourceError as error:
         return Finding("sound input", False, str(error), needed=False)
-    mend = "Connect an interface, or start the sound server; “earwitness devices” lists what is there."
+    fix = "Connect an interface, or start the sound server; “earwitness devices” lists the sources."
     words = f"PortAudio lists {len(inputs) or 'no'} input{'' if len(inputs) == 1 else 's'}"
-    return Finding("sound input", bool(inputs), words, mend, needed=False)
+    return Finding("sound input", bool(inputs), words, fix, needed=False)
 
 
 def _what_plays() -> Finding:
@@ -140,7 +140,7 @@ def _what_plays() -> Finding:
         return Finding(name, True, "see the README for this system", needed=False)
     missing = [tool for tool in ("pactl", "parec") if shutil.which(tool) is None]
     if missing:
-        words = f"{' and '.join(missing)} missing, so no output can be heard"
+        words = f"{' and '.join(missing)} missing, so no output can be measured"
         return Finding(name, False, words, screen.install_line(PACTL_PACKAGES), needed=False)
     try:
         server = query_server()
@@ -159,8 +159,8 @@ def _shared_memory() -> Finding:
     if not folder.is_dir():
         return Finding("shared memory", True, "the system's own")
     free = shutil.disk_usage(folder).free
-    mend = "Free some space in /dev/shm, or give the container more (--shm-size)."
-    return Finding("shared memory", free >= LEAST_SHARED_BYTES, f"{free >> 20} MiB free", mend)
+    fix = "Free some space in /dev/shm, or give the container more (--shm-size)."
+    return Finding("shared memory", free >= LEAST_SHARED_BYTES, f"{free >> 20} MiB free", fix)
 
 
 def _folders() -> Finding:
@@ -169,12 +169,12 @@ def _folders() -> Finding:
         nearest = next(folder for folder in (place, *place.parents) if folder.exists())
         if not os.access(nearest, os.W_OK):
             own = nearest.is_relative_to(Path.home())
-            mend = f"Make {nearest} writable" if own else "Set HOME, or the XDG folders, to what you may write"
-            mend += "; until then nothing is remembered."
-            return Finding("own folders", False, f"{place} cannot be written", mend, needed=False)
+            fix = f"Make {nearest} writable" if own else "Set HOME, or the XDG folders, to what you may write"
+            fix += "; until then no settings are saved."
+            return Finding("own folders", False, f"{place} cannot be written", fix, needed=False)
         if shutil.disk_usage(nearest).free < LEAST_FOLDER_BYTES:
-            mend = f"Free some space on the disk of {nearest}; until then nothing new is remembered."
-            return Finding("own folders", False, f"the disk of {place} is full", mend, needed=False)
+            fix = f"Free some space on the disk of {nearest}; until then no new settings are saved."
+            return Finding("own folders", False, f"the disk of {place} is full", fix, needed=False)
     return Finding("own folders", True, ", ".join(str(place) for place in places))
 
 

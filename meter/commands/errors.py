@@ -1,4 +1,4 @@
-"""What a command raises to end with one sentence and an exit code."""
+"""The exception of a command: one sentence and an exit code."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ MISSING_PART = 3
 
 
 class CommandError(Exception):
-    """One sentence that names the thing and the mend, and the exit code."""
+    """One sentence with the thing and the fix, and the exit code."""
 
     def __init__(self, sentence: str, exit_code: int = WRONG_INPUT) -> None:
         super().__init__(sentence)

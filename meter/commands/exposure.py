@@ -1,4 +1,4 @@
-"""What was listened to today and this week, under a rule: an estimate, kept on this machine alone."""
+"""Show, export or delete the exposure record of a person: an estimate, stored on this machine only."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from dsp.exposure.exposure import Rule
 from meter import settings as settings_file
 from meter.app import allowed_settings
 from meter.commands.errors import CommandError
-from meter.commands.exposure_words import (
+from meter.commands.exposure_tables import (
     CAUTIONS,
     as_json,
     clock_time,
@@ -40,19 +40,19 @@ PRIVATE_FILE = 0o600
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Whose listening, by which rule, and what to do with it."""
-    parser.add_argument("--json", action="store_true", help="one object; what is not known is null, with a reason")
+    """Add person, rule, form of the answer, export and deletion."""
+    parser.add_argument("--json", action="store_true", help="one object; an unknown figure is null, with a reason")
     parser.add_argument("--week", action="store_true", help="also day by day; with --export only the last 7 days")
-    parser.add_argument("--person", metavar="NAME", help="whose listening (default: the one chosen in the window)")
-    parser.add_argument("--rule", metavar="NAME", help="a rule's name or part of it (default: the one chosen)")
+    parser.add_argument("--person", metavar="NAME", help="whose record (default: the person chosen in the window)")
+    parser.add_argument("--rule", metavar="NAME", help="a rule's name or part of it (default: the chosen rule)")
     action = parser.add_mutually_exclusive_group()
     action.add_argument("--export", type=Path, metavar="FILE.csv", help="write every minute into a new file")
-    action.add_argument("--forget", action="store_true", help="delete all that was noted of this person")
-    parser.add_argument("--yes", action="store_true", help="with --forget: do not ask")
+    action.add_argument("--forget", action="store_true", help="delete the whole record of this person")
+    parser.add_argument("--yes", action="store_true", help="with --forget: without a question")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Show, export or forget. Raises CommandError."""
+    """Show, export or delete. Raises CommandError."""
     chosen = chosen_context()
     person = arguments.person if arguments.person is not None else chosen.person
     rules = _rules()
@@ -70,7 +70,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def chosen_context() -> Context:
-    """Person, rule and the choice about gaps as they stand in the settings; the defaults where there are none."""
+    """Person, rule and counting of gaps from the settings; defaults where there are none."""
     kept, _sentence = settings_file.load(settings_file.settings_path())
     chosen = allowed_settings(kept.meters, ()).get(METER_ID, {})
     for plugin in discover():
@@ -80,7 +80,7 @@ def chosen_context() -> Context:
 
 
 def _open() -> Store:
-    """The logbook as it is; one that is not there is not made, only to be looked at."""
+    """Open the logbook; a missing one is not made."""
     path = logbook_path()
     return open_store(path if path.exists() else None)
 
@@ -93,7 +93,7 @@ def _rules() -> dict[str, ExposureRule]:
 
 
 def _rule_named(words: str, rules: dict[str, ExposureRule]) -> Rule:
-    """The rule of this name, or the only one whose name holds these words; raises CommandError."""
+    """The rule of this name, or the only one whose name contains the words; raises CommandError."""
     found = [words] if words in rules else [name for name in rules if words.lower() in name.lower()]
     if len(found) == 1:
         return rules[found[0]].rule
@@ -105,7 +105,7 @@ def _rule_named(words: str, rules: dict[str, ExposureRule]) -> Rule:
 def _show(ledger: ExposureLedger, context: Context, rule: ExposureRule | None, arguments: argparse.Namespace) -> int:
     clock = machine_clock()
     now = clock.now()
-    # The second that is going on is not part of what was heard.
+    # The present second is not complete.
     summary = summarise(
         ledger, context.person, context.rule, now - 1, clock.offset_minutes(now), count_gaps=context.count_gaps
     )
@@ -135,19 +135,19 @@ def _show(ledger: ExposureLedger, context: Context, rule: ExposureRule | None, a
 
 
 def _notes(ledger: ExposureLedger, person: str) -> list[str]:
-    """What else there is to say: about the file, and about a name that nobody has."""
+    """Sentences about the file, and about an unknown name."""
     others = [name for name in ledger.persons() if name != person]
-    unknown = f"Nothing was ever noted of “{person}”; there is a ledger of {', '.join(others)}."
+    unknown = f"There is no record of “{person}”, only of {', '.join(others)}; check the name."
     return [words for words in (ledger.sentence, unknown if others and ledger.kept(person) is None else "") if words]
 
 
 def _export(ledger: ExposureLedger, person: str, path: Path, *, week: bool) -> int:
-    """A new file for its owner alone; one that is there already is not overwritten."""
+    """Write a new file that only its owner can read; an existing file is not overwritten."""
     now = machine_clock().now()
     since = now - WEEK_MINUTES * SECONDS_PER_MINUTE if week else 0.0
     history = ledger.history(person, since, with_gaps=False)
     if not history.heard_seconds.any():
-        raise CommandError(f"Nothing is noted of “{person}” that could be exported; no file was made.", FAILED)
+        raise CommandError(f"There is no record of “{person}” to export; no file was made.", FAILED)
     handle = -1
     try:
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE)
@@ -156,23 +156,23 @@ def _export(ledger: ExposureLedger, person: str, path: Path, *, week: bool) -> i
     except FileExistsError as error:
         raise CommandError(f"{path} is there already; name a new file.") from error
     except OSError as error:
-        if handle >= 0:  # ours, and not whole: it would be in the way of the next try
+        if handle >= 0:  # incomplete, and in the way of the next export
             path.unlink(missing_ok=True)
         raise CommandError(f"{path} cannot be written ({error.strerror}); name another place.") from error
     print(
-        f"{written:,} minutes of “{person}” are in {path}. They are estimates, each with its doubt, and private: "
-        f"mind who reads them."
+        f"{written:,} minutes of “{person}” are in {path}. They are estimates, each with its uncertainty, and "
+        f"private: only you should read them."
     )
     return 0
 
 
 def _forget(ledger: ExposureLedger, store: Store, person: str, *, asked: bool) -> int:
-    """Say what goes, ask, and delete it."""
+    """Show the extent of the record, ask, and delete it."""
     kept = ledger.kept(person)
     if store.sentence:
         print(store.sentence, file=sys.stderr)
     if kept is None:
-        print(f"Nothing is noted of “{person}”.")
+        print(f"There is no record of “{person}”; nothing was deleted.")
         return 0
     clock = machine_clock()
     first, last = (
@@ -196,7 +196,7 @@ def _forget(ledger: ExposureLedger, store: Store, person: str, *, asked: bool) -
 
 
 def _agreed(what: str) -> bool:
-    """Raises CommandError where nobody can be asked."""
+    """Ask for consent; raises CommandError without a terminal."""
     if not sys.stdin.isatty():
-        raise CommandError(f"This would delete {what}; say --yes to do it without being asked.")
+        raise CommandError(f"This would delete {what}; add --yes to do it without a question.")
     return input(f"This deletes {what}, for good. Type “yes” to do it: ").strip().lower() == "yes"

@@ -1,4 +1,4 @@
-"""What Ctrl-C does to the program: it ends with exit code 130 and without a traceback, whatever is under way."""
+"""Handling of Ctrl-C: the program ends with exit code 130 and without a traceback."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ SHOW_CURSOR = b"\x1b[?25h"
 def end_quietly() -> None:
     """Let the first Ctrl-C raise KeyboardInterrupt and a second one end the program at once.
 
-    KeyboardInterrupt is reported nowhere: not when it meets a callback, where Python would print and forget it, and
-    not when it comes as the program ends. Left alone where Ctrl-C is ignored, as in the background of a shell.
+    A KeyboardInterrupt in a callback, or while the program ends, prints nothing. No effect where Ctrl-C is ignored,
+    as in the background of a shell.
     """
     if signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
         return
@@ -44,7 +44,7 @@ def leave_now() -> NoReturn:
 
 
 def came_of_interrupt(error: BaseException | None) -> bool:
-    """Return True for a KeyboardInterrupt, and for what a library made of one, such as an ImportError of its own."""
+    """True for a KeyboardInterrupt, and for an exception that a library raised from one, such as ImportError."""
     while error is not None:
         if isinstance(error, KeyboardInterrupt):
             return True

@@ -1,4 +1,4 @@
-"""Measure sound files: every reading of each, as a table, JSON or CSV."""
+"""Print every reading of sound files as a table, JSON or CSV."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ from meter.plugin.host import Plugin
 SOUND_SUFFIXES = {".wav", ".wave", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".caf"}
 SOME_FAILED = 1
 MOST_WORKERS = 60
-"""As many processes as one pool may have on every system."""
+"""Most processes of one pool on any system."""
 LEAST_WIDTH = 72
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Files, folders and the form of the answer."""
+    """Add files, folders and the form of the answer."""
     parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="sound file, or a folder of them")
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="one object per line")
@@ -72,50 +72,50 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 class Troubles:
-    """Says on standard error what failed, each sentence once; ``told`` are those that were said."""
+    """Prints failures to standard error, each sentence once; ``told`` has those that were printed."""
 
     def __init__(self) -> None:
         self.told: list[str] = []
 
     def tell(self, sentence: str) -> None:
-        """Say it, unless it was said before."""
+        """Print the sentence, unless it was printed before."""
         if sentence not in self.told:
             print(visible(sentence), file=sys.stderr, flush=True)
             self.told.append(sentence)
 
 
 def _file_meters(folders: Sequence[Path], tell: Callable[[str], None]) -> list[Plugin]:
-    """The meters that say something about a whole file; one that was asked for and does not is named."""
+    """Meters with readings of a whole file; prints a sentence for a named folder whose meter has none."""
     plugins, refused = asked_meters(folders)
     for sentence in refused:
         tell(sentence)
     for plugin in plugins:
         if plugin.folder in folders and not speaks_of_files(plugin):
             sentence = (
-                f"Meter “{plugin.id}” says nothing about a file: give a field “summary = true”, unless live_only."
+                f"Meter “{plugin.id}” has no reading of a file: give a field “summary = true”, unless live_only."
             )
             print(visible(sentence), file=sys.stderr)
     return [plugin for plugin in plugins if speaks_of_files(plugin)]
 
 
 def _spread(paths: Sequence[Path], tell: Callable[[str], None]) -> Iterator[Path]:
-    """Folders become the sound files in them, in order of name; raises CommandError for an empty one."""
+    """Yield the files, and for a folder its sound files in order of name; raises CommandError for an empty one."""
     for path in paths:
         if not is_folder(path):
             yield path
             continue
         inside, closed = sound_files_in(path)
         for folder in closed:
-            tell(f"The folder {folder}; what it holds is not measured.")
+            tell(f"The folder {folder}; its files are not measured.")
         if not inside:
             raise CommandError(f"There is no sound file in the folder {path}; name a file or another folder.")
         yield from inside
 
 
 def sound_files_in(folder: Path, *, deep: bool = True) -> tuple[list[Path], list[str]]:
-    """The sound files in a folder, and with ``deep`` in those within it, in order of name; links to folders are left.
+    """Sound files in a folder, with ``deep`` also in its subfolders, in order of name; links are not followed.
 
-    The second value names each folder that cannot be listed, with the reason. What goes away meanwhile is left out.
+    The second value names each folder that cannot be listed, with the reason. Files removed meanwhile are left out.
     """
     closed: list[str] = []
 
@@ -135,7 +135,7 @@ def sound_files_in(folder: Path, *, deep: bool = True) -> tuple[list[Path], list
 def _measure_all(
     paths: Sequence[Path], plugins: Sequence[Plugin], jobs: int, on_stall: Callable[[str], None]
 ) -> Generator[Outcome, None, None]:
-    """Outcomes in the order of the files; one file shows its own progress, several share a bar."""
+    """Yield outcomes in the order of the files; one file has a bar of its frames, several one of files."""
     with progress() as bar:
         if len(paths) == 1:
             task = bar.add_task(visible(paths[0].name), total=_frames_of(paths[0]))

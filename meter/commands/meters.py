@@ -1,4 +1,4 @@
-"""Which meters a command may use: ours, those the user enabled, and folders it names; whole numbers."""
+"""Meters of a command: ours, those the user enabled, and those of folders named on the command line."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def enabled_path() -> Path:
 
 
 def enabled_meters() -> Enabled:
-    """What the user enabled; a file that cannot be used is told on standard error."""
+    """Meters that the user enabled; prints a sentence to standard error for an unusable file."""
     enabled, sentence = read_enabled(enabled_path())
     if sentence:
         print(visible(sentence), file=sys.stderr)
@@ -31,7 +31,7 @@ def enabled_meters() -> Enabled:
 
 
 def changed_sentence(plugin: Plugin, enabled: Enabled) -> str:
-    """That a meter changed since it was enabled and does not run, or an empty string."""
+    """One sentence if a meter changed since it was enabled, so does not run; otherwise empty."""
     if plugin.enabled or plugin.manifest is None or plugin.identity is None or not enabled.knows(plugin.identity):
         return ""
     changed = f"Meter “{plugin.id}” of {plugin.origin} is now version {plugin.identity.version}, which is not enabled"
@@ -45,7 +45,7 @@ def enabling_command(plugin: Plugin) -> str:
 
 
 def named_meters(folders: Sequence[Path], enabled: Enabled | None = None) -> list[Plugin]:
-    """Every usable meter; raises CommandError with the reason when one in these folders is refused.
+    """Return every usable meter; raises CommandError with the reason when one in these folders is refused.
 
     Naming a folder on the command line lets its meter run, for that run.
     """
@@ -56,7 +56,7 @@ def named_meters(folders: Sequence[Path], enabled: Enabled | None = None) -> lis
 
 
 def asked_meters(folders: Sequence[Path], enabled: Enabled | None = None) -> tuple[list[Plugin], list[str]]:
-    """The same, with one sentence for each meter in these folders that is refused.
+    """Return every usable meter, and one sentence for each meter in these folders that is refused.
 
     Raises CommandError for a folder without a manifest: that is a wrong name, not a meter that fails.
     """
@@ -73,7 +73,7 @@ def asked_meters(folders: Sequence[Path], enabled: Enabled | None = None) -> tup
 
 
 def one_or_more(text: str) -> int:
-    """A whole number from 1 up, for ``type=``; raises ArgumentTypeError."""
+    """Convert to a whole number from 1 up, for ``type=``; raises ArgumentTypeError."""
     try:
         number = int(text)
     except ValueError:

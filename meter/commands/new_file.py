@@ -1,4 +1,4 @@
-"""Files that a command makes unasked: always new, never in the place of one that is there."""
+"""Write a file that never replaces an existing one."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ MOST_TRIES = 10_000
 def write_new(path: Path, content: bytes) -> Path:
     """Write ``content`` into a new file and return its path: ``path``, or that with a number where it is taken.
 
-    A link counts as taken, whether it leads anywhere or not. A file that cannot be written whole is removed again.
+    A link counts as taken, even a broken one. A file that cannot be written whole is removed.
     Raises OSError.
     """
     for number in range(1, MOST_TRIES):
@@ -29,4 +29,4 @@ def write_new(path: Path, content: bytes) -> Path:
             chosen.unlink(missing_ok=True)
             raise
         return chosen
-    raise FileExistsError(f"{path} and {MOST_TRIES - 2:,} numbered ones are there already")
+    raise FileExistsError(f"{path} and {MOST_TRIES - 2:,} numbered ones exist already; delete some")

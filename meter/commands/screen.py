@@ -1,4 +1,4 @@
-"""Is there a screen to open a window on? Asked before Qt is: Qt ends the process when something is missing."""
+"""Check for a screen and its libraries before Qt is imported: Qt ends the process when one is missing."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ ANSWER_SECONDS = 3.0
 
 
 def why_no_screen() -> str:
-    """Why no window can open here, as the beginning of a sentence; empty where nothing speaks against it.
+    """The reason why no window can open, as the start of a sentence; empty if one can.
 
-    A display that is named but does not answer, as after a change of account, would make Qt end the process.
+    A display that does not answer, as after a change of account, would make Qt end the process.
     """
     platform = os.environ.get("QT_QPA_PLATFORM") or "xcb"
     if sys.platform != "linux" or not platform.startswith(("xcb", "wayland")):
@@ -77,7 +77,7 @@ def _loads(name: str) -> bool:
 
 
 def _wayland_answers(display: str) -> bool:
-    """True where something listens at the socket of that name, which is one of the session's or a whole path."""
+    """True when a server listens at the socket of that name, in the session's folder or a whole path."""
     path = Path(os.environ.get("XDG_RUNTIME_DIR", ""), display)
     if not display or not path.is_absolute():
         return False
@@ -91,7 +91,7 @@ def _wayland_answers(display: str) -> bool:
 
 
 def _x_answers(display: str) -> bool:
-    """True where the X server of that name lets us in; also without the library to ask it, which is missed later."""
+    """True when the X server of that name accepts a connection; also without the X library, checked later."""
     if not display:
         return False
     try:
@@ -99,7 +99,7 @@ def _x_answers(display: str) -> bool:
     except OSError:
         return True
     answers: list[bool] = []
-    # In a thread, because a server that takes the connection and then says nothing is waited for without end.
+    # In a thread, because the call has no timeout: a server may accept and never answer.
     asking = threading.Thread(target=lambda: answers.append(_x_admits(xcb, display)), name="display", daemon=True)
     asking.start()
     asking.join(ANSWER_SECONDS)

@@ -1,4 +1,4 @@
-"""Run the checks on this installed program and print each against its source, as it was read."""
+"""Run the published checks on this installed program and print each with its source."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class Result:
 
     @property
     def margin_used_percent(self) -> float:
-        """How much of the tolerance on the reading's own side was used; NaN where that side has no finite one."""
+        """Per cent of the tolerance on the reading's side that is used; NaN where that side has no finite one."""
         error = self.measured - self.expected
         allowed = self.plus if error >= 0 else self.minus
         if not math.isfinite(error) or not math.isfinite(allowed) or allowed <= 0:
@@ -52,7 +52,7 @@ class Result:
         return 100.0 * abs(error) / allowed
 
     def to_json(self) -> dict[str, Any]:
-        """Plain values; what is not finite is null."""
+        """Plain values; NaN and infinities are null."""
         plain = {name: getattr(self, name) for name in self.__dataclass_fields__ if name != "fault"}
         plain["margin_used_percent"] = self.margin_used_percent
         if self.fault:
@@ -64,8 +64,8 @@ class Result:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Which checks, and the form of the answer."""
-    parser.add_argument("--json", action="store_true", help="one object per check, then one with the sums")
+    """Add topics and the option for JSON."""
+    parser.add_argument("--json", action="store_true", help="one object per check, then one with the totals")
     parser.add_argument("topics", nargs="*", metavar="TOPIC", help=f"only these: {', '.join(topics())}")
 
 
@@ -98,17 +98,17 @@ def checks_of(topic: str) -> list[Check]:
 
 
 def run_checks(wanted: Sequence[str]) -> Generator[Result, None, None]:
-    """Every check of the wanted topics, the topics side by side in processes of their own."""
+    """Run every check of the topics, each topic in its own process."""
     return work_through(run_topic, wanted, broken_topic)
 
 
 def run_topic(topic: str) -> Iterator[Result]:
-    """All checks of one topic; a check that breaks is a miss with its fault, not the end."""
+    """Run all checks of one topic; one that raises counts as missed, with its fault."""
     return (run_one(topic, check) for check in checks_of(topic))
 
 
 def broken_topic(topic: str, why: str) -> Result:
-    """The miss that stands for the checks of a topic that were not run."""
+    """One miss in place of the checks of a topic that were not run."""
     name = f"the remaining checks of “{topic}”"
     return Result(topic, name, "not run", math.nan, "", math.nan, math.nan, math.nan, False, None, "", why)
 
@@ -128,7 +128,7 @@ def run_one(topic: str, check: Check) -> Result:
 
 
 def sums_of(results: Sequence[Result], seconds: float) -> dict[str, Any]:
-    """Counts, and the check that came nearest to its limit."""
+    """Counts, and the check with the least margin."""
     used = [result for result in results if result.passed and math.isfinite(result.margin_used_percent)]
     tightest = max(used, key=lambda result: result.margin_used_percent, default=None)
     return {

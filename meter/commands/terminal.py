@@ -1,4 +1,4 @@
-"""How commands speak: streams that fail on no letter, consoles that cut no figure, bars that keep out of the way."""
+"""Output of commands: streams for every letter, consoles that cut no figure, progress bars on standard error."""
 
 from __future__ import annotations
 
@@ -13,22 +13,22 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 
 class PlainConsole(Console):
-    """A console that leaves it to the program what happens when its reader has gone."""
+    """A console that raises BrokenPipeError instead of ending the program."""
 
     def on_broken_pipe(self) -> NoReturn:
-        """Called while the error is being handled; the library's own way ends the program with 1."""
+        """Re-raise the error being handled; the library would end the program with 1."""
         raise BrokenPipeError
 
 
 def console(*, least_width: int = 0, highlight: bool = True, soft_wrap: bool = False) -> Console:
-    """A console on standard output, at least so wide: a narrow terminal may wrap lines but must not cost figures."""
+    """A console on standard output with a least width: a narrow terminal wraps lines but cuts no figure."""
     made = PlainConsole(highlight=highlight, soft_wrap=soft_wrap)
     made.width = max(made.width, least_width)
     return made
 
 
 def progress() -> Progress:
-    """A bar on standard error while that is a terminal, gone when done."""
+    """A progress bar on standard error, if that is a terminal; removed at the end."""
     shown = PlainConsole(stderr=True)
     return Progress(
         TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn(),
@@ -40,12 +40,12 @@ def progress() -> Progress:
 
 
 def visible(text: str) -> str:
-    """The text with line breaks, escape sequences and broken bytes spelled out: a file may be called anything."""
+    """Return the text with line breaks, escape sequences and broken bytes escaped: file names may hold any."""
     return "".join(letter if letter.isprintable() else ascii(letter)[1:-1] for letter in text)
 
 
 def open_closed_streams() -> None:
-    """Give streams that the caller closed a place to go, and make every letter writable in every encoding."""
+    """Replace streams that the caller closed, and make every letter writable in every encoding."""
     while (handle := os.open(os.devnull, os.O_RDWR)) <= 2:
         pass  # a low number left free would be taken by the next file that is opened
     os.close(handle)
@@ -57,7 +57,7 @@ def open_closed_streams() -> None:
 
 
 def drop_output() -> None:
-    """Send what is still to be written to nowhere, so that the end of the program says nothing about it."""
+    """Discard what is still to be written, so that the end of the program prints no error about it."""
     handle = os.open(os.devnull, os.O_WRONLY)
     os.dup2(handle, sys.stdout.fileno())
     os.close(handle)

@@ -1,8 +1,8 @@
-"""Files measured in processes of their own: a meter that never answers costs its process, not the command.
+"""Measure files in child processes, so that a meter that hangs ends its process and not the command.
 
-Each process notes which meter is at work in memory that both sides see. Where nothing has moved on for long it is
-ended. After that, as after a meter that ends its process, the file is measured again without the meter, and so are
-the files after it.
+Each process writes the meter that it calls into shared memory. A process whose meter does not return in time is
+killed. After that, as after a meter that ends its process, the file and those after it are measured without the
+meter.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ _METER, _MOVES, _FRAMES, _LOADED = range(4)
 NO_METER = -1
 
 Outcome = Measurement | str
-"""What was measured, or one sentence that says why nothing was."""
+"""Readings of a file, or one sentence with the reason for none."""
 
 
 def measure_one(
@@ -49,7 +49,7 @@ def measure_one(
 ) -> Outcome:
     """Measure one file in this process."""
     try:
-        # A meter of somebody else's that prints must not get between our lines.
+        # Output printed by a meter by others must not mix with ours.
         with redirect_stdout(sys.stderr):
             return measure_file(path, plugins, progress, on_meter)
     except SourceError as error:
@@ -59,9 +59,8 @@ def measure_one(
 class WatchedMeasuring:
     """Measures files in at most ``jobs`` processes.
 
-    ``set_aside`` maps the ids of meters that stalled, or ended their process, to a sentence.
-    ``on_stall`` is called with that sentence, ``on_frames`` now and then with the frames measured of all files that
-    are under way.
+    ``set_aside`` maps the ids of meters that stalled, or ended their process, to a sentence. ``on_stall`` is called
+    with that sentence, ``on_frames`` a few times a second with the frames measured of all files in work.
     """
 
     def __init__(
@@ -79,7 +78,7 @@ class WatchedMeasuring:
         self.set_aside: dict[str, str] = {}
 
     def outcomes(self, paths: Sequence[Path]) -> Generator[Outcome, None, None]:
-        """One for each file, in their order; leaving off early ends what is under way."""
+        """Yield one outcome per file, in order; closing the generator ends the processes."""
         waiting = deque(enumerate(paths))
         done: dict[int, Outcome] = {}
         try:
@@ -103,7 +102,7 @@ class WatchedMeasuring:
             worker.begin(waiting.popleft(), [item for item in self._plugins if item.id not in self.set_aside])
 
     def _collect(self, done: dict[int, Outcome], waiting: deque[tuple[int, Path]]) -> None:
-        """Wait a moment for an answer; see to processes that have died or stand still."""
+        """Wait briefly for answers; replace processes that died or hang."""
         busy = {worker.pipe: worker for worker in self._workers if worker.job is not None}
         answered = multiprocessing.connection.wait(list(busy), LOOK_SECONDS)
         for pipe, worker in busy.items():
@@ -129,7 +128,7 @@ class WatchedMeasuring:
         self._on_frames(sum(worker.frames for worker in self._workers))
 
     def _noted(self, outcome: Outcome) -> Outcome:
-        """With the sentences about meters that it was measured without."""
+        """Add the sentences about meters that were left out."""
         if isinstance(outcome, str) or not self.set_aside:
             return outcome
         return replace(outcome, notes=(*outcome.notes, *self.set_aside.values()))
@@ -151,7 +150,7 @@ def _died(path: Path) -> str:
 
 
 class _Worker:
-    """This side of one process; ``job`` is the number and path of the file it is at work on."""
+    """Parent side of one process; ``job`` is the number and path of its file."""
 
     def __init__(self) -> None:
         context = multiprocessing.get_context("spawn")
@@ -165,15 +164,15 @@ class _Worker:
         self.job: tuple[int, Path] | None = None
 
     def begin(self, job: tuple[int, Path], plugins: Sequence[Plugin]) -> None:
-        """Let it measure a file."""
+        """Start a file."""
         self.job, self._plugins = job, plugins
         self._moves[_METER], self._moves[_FRAMES], self._moves[_LOADED] = NO_METER, 0, 0
         self._silence = Silence()
-        with contextlib.suppress(OSError):  # one that has died is found out at the answer
+        with contextlib.suppress(OSError):  # a dead process is noticed at the answer
             self.pipe.send((job[1], plugins))
 
     def answer(self) -> Outcome | None:
-        """What it measured; None when it has died."""
+        """Receive the outcome; None when the process died."""
         self.job = None
         try:
             outcome: Outcome = self.pipe.recv()
@@ -188,7 +187,7 @@ class _Worker:
 
     @property
     def meter_at_work(self) -> Plugin | None:
-        """The meter that was asked for something and has not answered yet."""
+        """The meter that was called and has not returned."""
         index = int(self._moves[_METER])
         return self._plugins[index] if 0 <= index < len(self._plugins) else None
 
@@ -207,21 +206,21 @@ class _Worker:
         return (meter, f"it did not return for {STALL_SECONDS:.0f} s") if silent > STALL_SECONDS else None
 
     def end(self) -> None:
-        """Let it go: at once where it is at work."""
+        """End the process: at once if it is measuring."""
         if self.job is None:
             self.pipe.close()
             self._process.join(QUIT_SECONDS)
         self.kill()
 
     def kill(self) -> None:
-        """End it, whatever it does."""
+        """Kill the process."""
         self._process.kill()
         self._process.join()
         self.pipe.close()
 
 
 def _work(pipe: Connection, moves: Any) -> None:
-    """Main function of a process: files come, outcomes go, until the other side has gone."""
+    """Main function of a process: receives files and sends outcomes until the pipe closes."""
     end_with_parent()
     while True:
         try:
@@ -234,7 +233,7 @@ def _work(pipe: Connection, moves: Any) -> None:
 def _measure(path: Path, plugins: Sequence[Plugin], moves: Any) -> Outcome:
     try:
         return measure_one(path, plugins, partial(_count, moves), partial(_note, moves))
-    except Exception as error:  # what is wrong with one file must not take the others with it
+    except Exception as error:  # one bad file must not end the others
         return f"{path} could not be measured ({type(error).__name__}: {error})."
 
 

@@ -12,13 +12,13 @@ from meter.commands.screen import require_libraries, why_no_screen
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """A file to listen to instead of the last source, and folders with meters."""
+    """Add a file in place of the last source, and folders with meters."""
     parser.add_argument("file", nargs="?", type=Path, help="play-through of a sound file as the source")
     parser.add_argument("--plugins", type=Path, action="append", default=[], metavar="FOLDER", help="also this meter")
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Open the window and stay until it is closed."""
+    """Open the window; returns when it is closed."""
     if why := why_no_screen():
         sentence = f"{why}; use “earwitness demo --headless” or “earwitness measure FILE”."
         raise CommandError(sentence, MISSING_PART)

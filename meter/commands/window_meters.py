@@ -1,4 +1,4 @@
-"""The meters of the window: which have a card, which by others the menu offers, and whose face is left out."""
+"""Meters of the window: those with a card, those by others for the menu, and faces that are left out."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from meter.plugin.host import Plugin, discover, load_object
 
 
 def meter_entries(folders: Sequence[Path], enabled: Enabled = NOTHING_ENABLED) -> tuple[MeterEntry, ...]:
-    """Every meter for the window that may run, and those with the reason that once could or were asked for."""
+    """Every meter that may run, and with a reason those that were refused, changed or left out."""
     entries = []
     for plugin in discover(folders, enabled=enabled):
         trouble = plugin.refusal or changed_sentence(plugin, enabled)
@@ -30,7 +30,7 @@ def meter_entries(folders: Sequence[Path], enabled: Enabled = NOTHING_ENABLED) -
 
 
 def other_meters(folders: Sequence[Path]) -> list[OtherMeter]:
-    """The meters by others that can be found now, for the window's menu."""
+    """Meters by others found now, for the window's menu."""
     enabled, _sentence = read_enabled(enabled_path())
     named = {os.path.realpath(folder) for folder in folders}
     return [
@@ -48,7 +48,7 @@ def other_meters(folders: Sequence[Path]) -> list[OtherMeter]:
 
 
 def enable_other(key: str, wanted: bool) -> str:
-    """Enable or disable a meter by others from the window; returns the sentence about it."""
+    """Enable or disable a meter by others; returns the sentence to show."""
     enabled, _sentence = read_enabled(enabled_path())
     try:
         plugin = find_foreign(key, enabled)
@@ -58,9 +58,9 @@ def enable_other(key: str, wanted: bool) -> str:
 
 
 def leave_out_faces(folder: Path) -> tuple[Enabled, str]:
-    """What is enabled, without the faces that were at work when a window froze or ended, and what is to be said.
+    """Return the enabled meters without the faces that froze or ended a window, and a sentence.
 
-    ``folder`` is where windows leave their marks.
+    ``folder`` holds the marks that windows left.
     """
     enabled, sentence = read_enabled(enabled_path())
     said = [sentence] if sentence else []
@@ -69,7 +69,7 @@ def leave_out_faces(folder: Path) -> tuple[Enabled, str]:
             identity = msgspec.json.decode(key, type=Identity)
         except msgspec.DecodeError:
             continue
-        why = "it was at work when a window froze or ended out of order"
+        why = "it was running when a window froze or ended"
         enabled = enabled.without_face(identity, why)
         try:
             write_enabled(enabled, enabled_path())

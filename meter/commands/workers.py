@@ -1,4 +1,4 @@
-"""Work spread over processes, which end with the command however that ends."""
+"""Run work in several processes, which end with the command."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Item = TypeVar("Item")
 Found = TypeVar("Found")
 
 FOUND, FAILED, DONE = range(3)
-ENDED = "the process that did it was ended from outside"
+ENDED = "its process was ended from outside"
 
 
 def work_through(
@@ -26,10 +26,10 @@ def work_through(
     failed: Callable[[Item, str], Found],
     most: int | None = None,
 ) -> Generator[Found, None, None]:
-    """What ``work`` gives for each item, in the order of the items, each as soon as it is known.
+    """Yield the results of ``work`` for each item, in the order of the items, each as early as possible.
 
-    At most ``most`` processes (default: one for each core) work at once. ``failed`` makes the last result of an item
-    from the reason why its work broke off. Closing the generator ends the processes at once.
+    At most ``most`` processes (default: one for each core) run at once. ``failed`` makes the last result of an item
+    from the reason why its work ended early. Closing the generator ends the processes at once.
     """
     crew: _Crew[Item, Found] = _Crew(work, items, failed, most or os.cpu_count() or 1)
     try:
@@ -44,7 +44,7 @@ def work_through(
 
 
 class _Crew(Generic[Item, Found]):
-    """The processes and what they have found: ``found`` by the number of the item, ``done`` the finished numbers."""
+    """The processes and their results: ``found`` by number of the item, ``done`` the finished numbers."""
 
     def __init__(
         self,
@@ -63,10 +63,10 @@ class _Crew(Generic[Item, Found]):
         self.done: set[int] = set()
 
     def turn(self) -> None:
-        """Hand out what waits and take in what was found; waits until something was."""
+        """Hand out waiting items, then wait for results and store them."""
         while self._waiting and (hand := self._free_hand()) is not None:
             hand.number = self._waiting.popleft()
-            with suppress(OSError):  # one that has died is noticed when its answer is awaited
+            with suppress(OSError):  # a dead process is noticed at the answer
                 hand.pipe.send(self._items[hand.number])
         busy = {hand.pipe: hand for hand in self._hands if hand.number is not None}
         for pipe in multiprocessing.connection.wait(list(busy)):
@@ -96,13 +96,13 @@ class _Crew(Generic[Item, Found]):
         hand.number = None
 
     def end(self) -> None:
-        """End every process, whatever it does."""
+        """Kill every process."""
         for hand in self._hands:
             hand.end()
 
 
 class _Hand:
-    """This side of one process; ``number`` is that of the item it works on, None while it is idle."""
+    """Parent side of one process; ``number`` is that of its item, None while it is idle."""
 
     def __init__(self, work: Callable[[Item], Iterable[Found]]) -> None:
         context = multiprocessing.get_context("spawn")
@@ -113,14 +113,14 @@ class _Hand:
         theirs.close()
 
     def end(self) -> None:
-        """End it, whatever it does; may be called twice."""
+        """Kill the process; may be called twice."""
         self._process.kill()
         self._process.join()
         self.pipe.close()
 
 
 def _work(pipe: Connection, work: Callable[[Item], Iterable[Found]]) -> None:
-    """Main function of a process: items come, findings go, until the other side has gone."""
+    """Main function of a process: receives items and sends results until the pipe closes."""
     end_with_parent()
     with suppress(EOFError, OSError):
         while True:
@@ -128,7 +128,7 @@ def _work(pipe: Connection, work: Callable[[Item], Iterable[Found]]) -> None:
             try:
                 for found in work(item):
                     pipe.send((FOUND, found))
-            except Exception as error:  # what is wrong with one item must not take the others with it
+            except Exception as error:  # one bad item must not end the others
                 pipe.send((FAILED, f"{type(error).__name__}: {error}"))
             else:
                 pipe.send((DONE, None))

@@ -1,4 +1,4 @@
-"""The built-in scenario: an invented ensemble in an invented chapel, with faults planted in it (``truths``)."""
+"""The built-in scenario: an invented ensemble in an invented chapel, with planted faults (``truths``)."""
 
 from __future__ import annotations
 

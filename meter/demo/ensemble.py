@@ -1,4 +1,4 @@
-"""Each part of the score played into a feed of its own: ``(frames, channels)`` float32, a loop without a seam."""
+"""The parts of the score as feeds: ``(frames, channels)`` float32, loops without a seam."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from meter.demo.score import Note
 from meter.demo.voice import sing
 
 Step = Callable[[float], None]
-"""Told the share of a part that is done."""
+"""Called with the share of a part that is done, 0 to 1."""
 
 PART_DB = {"drum": -15.2, "bass": -15.7, "plucked": -17.0, "organ": -33.0, "voice": -25.5}
 
@@ -26,7 +26,7 @@ BASS_SECONDS, BASS_DAMPING_SECONDS = 7.5, 0.12
 
 
 def drum(random: np.random.Generator, step: Step) -> Feed:
-    """The low drum; nobody damps it."""
+    """The low drum; its strokes are not damped."""
     feed = np.zeros(TOTAL_FRAMES, dtype=np.float32)
     strokes = [drum_stroke(random) for _ in range(DRUM_VARIANTS)]
     for number, note in enumerate(score.drum_notes()):
@@ -49,14 +49,14 @@ def bass(random: np.random.Generator, step: Step) -> Feed:
 
 
 SIDES = {"first": (1.0, 0.45), "second": (0.45, 1.0), "low": (0.9, 1.0)}
-"""How strongly the left and the right microphone hear each hand of the pair."""
+"""Gain of each hand of the pair in the left and the right microphone."""
 LUTE_VARIANTS, LUTE_SECONDS, LUTE_DAMPING_SECONDS = 2, 5.0, 0.2
 LATE_SECONDS, UNEVEN_DB = 0.012, 1.0
 CANCEL_SECTION = 1
 CANCEL_HZ = (60.0, 90.0)
 CANCEL_EDGE_HZ = 5.0
 CANCEL_RISE_SECONDS = 0.012
-"""The filter rings ahead of the string; this much of a rise, felt in the lows alone, spares us a click."""
+"""The filter rings before the string does; a rise this long, in the lows only, avoids a click."""
 
 
 def plucked(random: np.random.Generator, step: Step) -> Feed:
@@ -77,7 +77,7 @@ def plucked(random: np.random.Generator, step: Step) -> Feed:
 
 
 class _Strings:
-    """The strings of one hand, each plucked once and remembered, also as the inverted microphone hears it."""
+    """Sounds of the strings of one hand, each made once, also as the inverted microphone has it."""
 
     def __init__(self, random: np.random.Generator) -> None:
         self._random = random
@@ -96,7 +96,7 @@ class _Strings:
 
 
 def inverted_within(sound: Sound, band_hz: tuple[float, float], edge_hz: float) -> Sound:
-    """All-pass: half a turn of phase inside the band, none outside; at either edge it turns over ``edge_hz``."""
+    """All-pass with 180 degrees of phase inside the band, 0 outside, with transitions of ``edge_hz``."""
     size = next_fast_len(len(sound) + RATE_HZ, real=True)
     hz = np.arange(size // 2 + 1) * RATE_HZ / size
     up, down = (np.clip((hz - edge) / edge_hz + 0.5, 0.0, 1.0) for edge in band_hz)
@@ -120,7 +120,7 @@ WIND_DBFS = -63.0
 
 
 def organ(random: np.random.Generator, step: Step) -> Feed:
-    """The reed organ with its bellows: keys that swell a little, wind, and the blower's rumble."""
+    """The reed organ: keys with a slight swell, wind noise, and the blower's rumble."""
     feed = np.zeros(TOTAL_FRAMES, dtype=np.float32)
     notes = score.organ_notes()
     for number, note in enumerate(notes):
@@ -148,7 +148,7 @@ def _swell(feed: Feed, random: np.random.Generator) -> None:
 
 
 def voice(random: np.random.Generator, step: Step) -> Feed:
-    """The wordless voice, breath by breath."""
+    """The wordless voice, one breath after another."""
     feed = np.zeros(TOTAL_FRAMES, dtype=np.float32)
     phrases = score.voice_phrases()
     for number, phrase in enumerate(phrases):

@@ -1,4 +1,4 @@
-"""The instruments that are made of partials: plucked strings, the drum's skin, the organ's reeds."""
+"""Instruments made of partials: plucked strings, the drum's skin, the organ's reeds."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from meter.demo.parts import RATE_HZ
 
 @dataclass(frozen=True)
 class String:
-    """How a kind of plucked string sounds.
+    """Parameters of a kind of plucked string.
 
     Partial n is weighted by ``|sin(pi n pluck_at)| / n**slope``, softened above ``softness_hz``, and falls by
-    60 dB in 1 / (1 / ``t60_seconds`` + ``loss`` (f / 1 kHz)²) seconds. ``detune_cents`` parts the two strings of a
-    course. ``body_hz`` are broad resonances. ``touch_db`` and ``touch_hz`` describe the finger.
+    60 dB in 1 / (1 / ``t60_seconds`` + ``loss`` (f / 1 kHz)²) seconds. ``detune_cents`` separates the two strings of
+    a course. ``body_hz`` are broad resonances. ``touch_db`` and ``touch_hz`` are the noise of the finger.
     """
 
     t60_seconds: float
@@ -61,7 +61,7 @@ DOUBLE_BASS = String(
     touch_db=-28.0,
     touch_hz=(120.0, 1600.0),
 )
-"""Plucked near the middle of the string, which leaves the even partials weak."""
+"""Plucked near the middle of the string, so the even partials are weak."""
 
 BODY_GAIN, BODY_Q = 0.8, 6.0
 TOUCH_SECONDS = 0.004

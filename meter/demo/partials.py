@@ -1,6 +1,6 @@
-"""Sounds made of partials, and the small tools around them: decay, ramps, the noise of a touch.
+"""Sounds made of partials: decay, ramps, the noise of a touch.
 
-A ``Sound`` is one column of float64 at 48 kHz. Whatever is drawn at random comes from the generator handed in.
+A ``Sound`` is one column of float64 at 48 kHz. Random values come from the generator in the arguments.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from meter.demo.parts import RATE_HZ
 Sound = NDArray[np.float64]
 ROW_FRAMES = 256
 SMALL_PRODUCT = 262_144
-"""Products of matrices up to this many multiplications stay in one thread (OpenBLAS): beside a busy audio program
-its waiting threads would cost more than they bring."""
+"""Matrix products up to this many multiplications run in one thread (OpenBLAS): beside a busy audio program more
+threads cost more than they gain."""
 LN_1000 = float(np.log(1000.0))
 """A fall by 60 dB in amplitude: T60 = ln(1000) times the time constant."""
 
@@ -35,20 +35,20 @@ def decaying(hz: Sound, amplitudes: Sound, phases: Sound, t60_seconds: Sound, fr
     groups = -(-frames // (ROW_FRAMES * group))
     slow = np.exp(np.outer(np.arange(groups * group) * ROW_FRAMES, exponents)).reshape(groups, group, len(hz))
     quick = np.exp(np.outer(exponents, np.arange(ROW_FRAMES))) * (amplitudes * np.exp(1j * phases))[:, None]
-    # Contiguous factors: matmul leaves BLAS out for the strided views of a complex array.
+    # Contiguous factors: matmul does not use BLAS for the strided views of a complex array.
     rows = np.concatenate([slow.imag, slow.real], axis=-1)
     return np.asarray(rows @ np.concatenate([quick.real, quick.imag])).reshape(-1)[:frames]
 
 
 def ramp_in(sound: Sound, seconds: float) -> Sound:
-    """Give ``sound`` a raised-cosine beginning, in place, and return it."""
+    """Fade ``sound`` in by a raised cosine, in place, and return it."""
     frames = min(len(sound), round(seconds * RATE_HZ))
     sound[:frames] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(frames) / max(1, frames))
     return sound
 
 
 def damped(sound: Sound, from_frame: int, seconds: float) -> Sound:
-    """A copy that is taken away with a raised cosine of ``seconds`` from ``from_frame`` on, or as late as it can."""
+    """Return a copy faded out by a raised cosine of ``seconds`` from ``from_frame`` on, or as late as it fits."""
     frames = round(seconds * RATE_HZ)
     start = max(0, min(from_frame, len(sound) - frames))
     kept = sound[: start + frames].copy()
@@ -67,7 +67,7 @@ def touch(random: np.random.Generator, low_hz: float, high_hz: float, seconds: f
 def noise_loop(
     random: np.random.Generator, seconds: int, hz: tuple[float, ...], level_db: tuple[float, ...]
 ) -> Sound:
-    """Noise that closes on itself after ``seconds``, rms 1; its spectrum runs through the points given."""
+    """Noise that loops after ``seconds``, rms 1, with a spectrum through the given points."""
     frames = seconds * RATE_HZ
     lines = np.arange(frames // 2 + 1) / seconds
     shape = 10.0 ** (np.interp(np.log(np.maximum(lines, 1.0)), np.log(hz), level_db, -200.0, -200.0) / 20.0)

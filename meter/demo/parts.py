@@ -1,4 +1,4 @@
-"""Who plays in the scenario, which columns they get, and the frame grid that everything stands on."""
+"""Parts of the scenario, their columns, and the grid of sections and beats in frames."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ BAR_FRAMES = BEAT_FRAMES * BEATS_PER_BAR
 
 @dataclass(frozen=True)
 class Part:
-    """One feed of the scenario. ``key`` names its file, ``name`` is what people read, ``channels`` is 1 or 2."""
+    """One feed of the scenario. ``key`` names its file, ``name`` is the text to show, ``channels`` is 1 or 2."""
 
     key: str
     name: str

@@ -1,4 +1,4 @@
-"""From the score to sound: one feed after another, then the room, then their sum."""
+"""Feeds of the score: each part, then the room, then their sum."""
 
 from __future__ import annotations
 
@@ -12,22 +12,22 @@ from meter.demo.parts import MIX, PARTS, TOTAL_FRAMES, Part
 from meter.demo.room import Feed, impulse_responses, reverberate
 
 Progress = Callable[[float], None]
-"""Told the share of the work that is done, from 0 to 1."""
+"""Called with the share of the work that is done, 0 to 1."""
 
 SEED = 20_640
 ROOM_SEED = 8
-"""Of the first dozen rooms the one that leans least to either side under this music."""
+"""Of the first dozen rooms the one with the least imbalance of left and right for this music."""
 SEND_DB = {"drum": -20.5, "bass": -24.5, "plucked": -13.5, "organ": -15.5, "voice": -11.0}
-"""How much of each part the room hears."""
+"""Send level of each part to the room."""
 COST = {"drum": 0.06, "bass": 0.06, "plucked": 0.25, "organ": 0.38, "voice": 0.12, "room": 0.13}
 """Share of the whole work, for the progress only."""
 
 
 def render(progress: Progress | None = None) -> Iterator[tuple[Part, Feed]]:
-    """The feeds in the order of ``PARTS`` and the mix as the last, each ``(frames, channels)`` float32.
+    """Yield the feeds in the order of ``PARTS``, then the mix, each ``(frames, channels)`` float32.
 
-    The mix is the plain sum of the others, left and right; a part of one channel counts fully on both sides. The
-    samples are the same at every call with the same numpy and scipy. Each feed is let go once it is taken.
+    The mix is the sum of the others, left and right; a part of one channel has full gain on both sides. The samples
+    are the same at every call with the same numpy and scipy. A feed is released when the next is taken.
     """
     tell = progress or (lambda _share: None)
     mix = np.zeros((TOTAL_FRAMES, 2), dtype=np.float32)

@@ -1,4 +1,4 @@
-"""A stone chapel, drawn at random: early reflections and a dense tail whose highs die first."""
+"""Reverberation of a random stone chapel: early reflections and a dense tail with faster decay of the highs."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Feed = NDArray[np.float32]
 
 PRE_DELAY_SECONDS = 0.024
 HIGH_PASS_HZ = 180.0
-"""The room owns none of the low end: it is high-passed here at 24 dB per octave."""
+"""High-pass of the room, 24 dB per octave, so that it adds no low end."""
 LOW_PASS_HZ = 8000.0
 TAIL_BANDS = (
     # edges in Hz, and the time in which the band falls by 60 dB
@@ -31,7 +31,7 @@ REFLECTIONS, REFLECTIONS_SECONDS, REFLECTION_GAIN = 14, 0.075, 0.30
 
 
 def impulse_responses(random: np.random.Generator) -> tuple[Sound, Sound]:
-    """Left and right, drawn independently, so that the room is wide. Energy of each is about 1."""
+    """Return the left and right response, independent, so that the room is wide. Energy of each is about 1."""
     return _one_side(random), _one_side(random)
 
 
@@ -59,10 +59,7 @@ def _tail(random: np.random.Generator) -> Sound:
 
 
 def reverberate(send: Feed, response: Sound) -> Feed:
-    """Circular convolution of one column: what rings past the last frame is heard at the first.
-
-    In blocks, which needs little memory.
-    """
+    """Convolve one column circularly: the tail past the last frame wraps to the first. In blocks, to save memory."""
     size = next_fast_len(4 * len(response), real=True)
     step = size - len(response) + 1
     spectrum = rfft(response.astype(np.float32), size)
@@ -74,7 +71,7 @@ def reverberate(send: Feed, response: Sound) -> Feed:
 
 
 def add_round(column: Feed, start: int, sound: Feed | Sound) -> None:
-    """Add ``sound`` to ``column`` from frame ``start`` on; past the end it goes on at the beginning."""
+    """Add ``sound`` to ``column`` from frame ``start`` on; past the end it wraps to the start."""
     done = 0
     while done < len(sound):
         at = (start + done) % len(column)

@@ -1,7 +1,7 @@
 """The music, bar by bar: D dorian, 64 beats a minute, four sections of twelve bars. Invented for this program.
 
-A line is written as ``NOTES:BEATS`` in order: ``D1`` is a note, ``D3+A3`` are two at once, ``-`` rests, and ``|``
-stands where a reader wants a bar line: ``-:.5 D1:3.5 | -:.5 E1:3.5``. Equal temperament on A4 = 440 Hz (ISO 16).
+A line is written as ``NOTES:BEATS`` in order: ``D1`` is a note, ``D3+A3`` are two at once, ``-`` is a rest, ``|`` a
+bar line: ``-:.5 D1:3.5 | -:.5 E1:3.5``. Equal temperament on A4 = 440 Hz (ISO 16).
 Tables of four have one entry for each section.
 """
 
@@ -88,7 +88,7 @@ DRUM: tuple[tuple[tuple[float, float], ...], ...] = (
 """Strokes within two bars: beat, and level in dB."""
 
 BASS_AFTER_DRUM_BEATS = 0.5
-"""The bass answers the drum half a beat later, always: so is each rest before a bass note below."""
+"""The bass enters half a beat after the drum: the rest before each bass note below."""
 BASS = (
     "-:.5 D1:7.5 | -:.5 D1:7.5 | -:.5 C2:7.5 | -:.5 G1:7.5 | -:.5 A1:7.5 | -:.5 D1:7.5",
     "-:.5 D1:3.5 | -:.5 D1:3.5 | -:.5 E1:3.5 | -:.5 E1:3.5 | -:.5 F1:3.5 | -:.5 F1:3.5 | "
@@ -104,14 +104,14 @@ ORGAN = (
     "D3+A3+D4+F4:8 | C3+A3+C4+F4:8 | C3+G3+C4+E4:8 | D3+G3+B3+D4:8 | C3+A3+C4+F4:4 C3+G3+C4+E4:4 | D3+A3+D4+F4:8",
     "A3+D4:8 | D3+B3:8 | D3+A3+F4:8 | G3+E4:8 | A3+D4:8 | D3+A3:5 -:3",
 )
-"""The close leaves three beats of breath before the first bar comes round again."""
+"""Ends with a rest of three beats before the loop restarts."""
 PEDAL = (
     "-:8 | D2:8 | C2:8 | -:8 | A2:8 | D2:8",
     "-:48",
     "D2:8 | F2:8 | C2:8 | G2:8 | F2:4 C2:4 | D2:8",
     "D2:8 | G2:8 | D2:8 | C2:8 | D2:8 | D2:5 -:3",
 )
-"""The organ's low keys; silent in the second section, so that nothing covers what the plucked pair does there."""
+"""The organ's low keys; silent in the second section, so that nothing covers the plucked pair there."""
 VOICE = (
     "-:16 | E4:4 | G4:2 E4:1.5 -:.5 | D4:3 B3:1 | B3:2 D4:1.5 -:.5 | C4:3 E4:1 | E4:2 C4:1 B3:1 | D4:4 | D4:3 -:1",
     "-:24 | -:4 | G4:2 F4:1 E4:1 | F4:3 D4:1 | D4:3 -:1 | E4:2 C4:2 | A3:3 -:1",
@@ -153,17 +153,17 @@ DYNAMICS_DB: dict[str, tuple[float, ...]] = {
     "pedal": (-18.5, 0.0, -15.0, -17.5),
     "voice": (-3.0, -1.8, -0.5, -2.5),
 }
-"""How loud each line is played in each section."""
+"""Level of each line in each section, dB."""
 
 
 def read_line(text: str, first_bar: int, level_db: float = 0.0) -> list[Note]:
-    """The notes of one line; raises ValueError where a bar line does not stand on a bar's edge."""
+    """Read the notes of one line; raises ValueError for a bar line that is not at the edge of a bar."""
     notes: list[Note] = []
     start = beat = float(first_bar * BEATS_PER_BAR)
     for word in text.split():
         if word == "|":
             if (beat - start) % BEATS_PER_BAR:
-                raise ValueError(f"A bar line stands at beat {beat - start} of “{text}”.")
+                raise ValueError(f"A bar line is at beat {beat - start} of “{text}”.")
             continue
         names, length = word.split(":")
         pitches = [] if names == "-" else [pitch_number(name) for name in names.split("+")]
@@ -173,7 +173,7 @@ def read_line(text: str, first_bar: int, level_db: float = 0.0) -> list[Note]:
 
 
 def drum_notes() -> list[Note]:
-    """Every stroke; pitch and length mean nothing here."""
+    """Every stroke; pitch and length are unused."""
     notes = []
     for section, strokes, level_db in zip(SECTIONS, DRUM, DYNAMICS_DB["drum"], strict=True):
         for bar in range(section.first_bar, section.first_bar + section.bars, CHORD_BARS):
@@ -187,7 +187,7 @@ def bass_notes() -> list[Note]:
 
 
 def organ_notes() -> list[Note]:
-    """Every key of the organ; a key that stays for the next chord is one long note."""
+    """Every key of the organ; a key held into the next chord is one long note."""
     held: dict[int, Note] = {}
     finished = []
     lines = _whole_line(ORGAN, DYNAMICS_DB["organ"]) + _whole_line(PEDAL, DYNAMICS_DB["pedal"])

@@ -1,8 +1,8 @@
-"""The finished music: made once, kept in the user's cache folder, read in pieces; from memory where that fails.
+"""The rendered music: made once, cached in the user's cache folder, read in pieces; from memory where that fails.
 
-The folder is named after the code that makes the music, so a changed score is made anew. One raw file for each feed
-(float32, little endian, channels side by side) and an index that is written last: without a whole index there is
-no cache. A folder is filled under another name and renamed, so that two programs never meet half of it.
+The folder's name has a hash of the code that makes the music, so a changed score is rendered again. One raw file per
+feed (float32, little endian, interleaved) and an index that is written last: without a whole index there is no
+cache. A folder is filled under another name and renamed, so that another program never reads half of it.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ PREFIX, PARTIAL = "demo-", ".partial-"
 
 
 class Music:
-    """The scenario, ready to be read. ``keys`` say which feeds and in what order; ``note`` is one sentence or empty.
+    """The rendered scenario. ``keys`` are its feeds in order of columns; ``note`` is one sentence or empty.
 
-    Either ``folder`` holds the feeds' files, or ``kept`` the feeds themselves.
+    ``folder`` has the feeds' files, or ``kept`` the feeds.
     """
 
     def __init__(
@@ -51,9 +51,9 @@ class Music:
         self._kept = kept or {}
 
     def read(self, start: int, frames: int) -> Feed:
-        """``frames`` frames from ``start`` on, going round at the end; a new array ``(frames, channels)``.
+        """Read ``frames`` frames from ``start`` on, looped; a new array ``(frames, channels)``.
 
-        Raises OSError when the cache went away.
+        Raises OSError when the cache was removed.
         """
         block = np.empty((frames, self.channels), dtype=np.float32)
         done = 0
@@ -79,14 +79,14 @@ class Music:
 
 
 _in_memory: list[Music] = []
-"""At most one: what could not be stored is not made twice in one process."""
+"""At most one, so that music without a cache is rendered once per process."""
 
 
 def prepare(progress: Progress | None = None, keys: Sequence[str] = (MIX.key,), cache: Path | None = None) -> Music:
-    """The music, made first if there is no whole copy in ``cache`` (default: the user's cache folder).
+    """Return the music, rendered first if ``cache`` (default: the user's cache folder) has no whole copy.
 
-    ``progress`` is told the share done, only while it is being made: about ten seconds. Raises KeyError for a feed
-    that does not exist; never fails because of the disk.
+    ``progress`` is called with the share done while it is rendered, about ten seconds. Raises KeyError for an unknown
+    feed. Without a usable disk the music is kept in memory.
     """
     unknown = set(keys) - set(CHANNELS)
     if unknown:
@@ -112,7 +112,7 @@ def default_cache() -> Path:
 
 
 def is_whole(folder: Path, keys: Sequence[str]) -> bool:
-    """Whether the files of these feeds are there with the length and the checksum that the index tells."""
+    """True when the files of these feeds have the length and the checksum in the index."""
     try:
         index = json.loads((folder / INDEX).read_text(encoding="utf-8"))
         return all(_checksum(_track(folder, key)) == tuple(index[key]) for key in keys)
@@ -124,8 +124,8 @@ def _make_in_memory(keys: Sequence[str], place: Path, error: OSError, progress: 
     kept = {part.key: feed for part, feed in render(progress) if part.key in keys}
     reason = error.strerror or str(error)
     note = (
-        f"The demo's music could not be kept in {place} ({reason}), so it plays from memory and is made anew "
-        "at the next start."
+        f"The demo's music could not be kept in {place} ({reason}), so it plays from memory and is made again "
+        "at the next start; make room there or check the folder's permissions."
     )
     music = Music(keys, kept=kept, note=note)
     _in_memory[:] = [music]
@@ -133,7 +133,7 @@ def _make_in_memory(keys: Sequence[str], place: Path, error: OSError, progress: 
 
 
 def _fill(folder: Path, progress: Progress | None) -> None:
-    """Make every feed, write each into a folder of another name, then rename that. Raises OSError."""
+    """Render every feed into a folder of another name, then rename that. Raises OSError."""
     partial = folder.with_name(f"{folder.name}{PARTIAL}{os.getpid()}-{time.monotonic_ns()}")
     partial.mkdir(parents=True)
     try:
@@ -150,7 +150,7 @@ def _fill(folder: Path, progress: Progress | None) -> None:
 
 
 def _publish(partial: Path, folder: Path) -> None:
-    """Put the finished folder in its place, unless another program was faster."""
+    """Rename the finished folder to its place, unless another program has put one there."""
     if folder.exists() and not is_whole(folder, tuple(CHANNELS)):
         shutil.rmtree(folder)
     try:
@@ -161,7 +161,7 @@ def _publish(partial: Path, folder: Path) -> None:
 
 
 def _clear_old(place: Path, folder: Path) -> None:
-    """Take away the music of earlier versions and what a killed program left half made."""
+    """Remove the music of earlier versions and unfinished folders of killed programs."""
     for other in place.glob(f"{PREFIX}*"):
         try:
             busy = PARTIAL in other.name and time.time() - other.stat().st_mtime < ABANDONED_SECONDS
@@ -172,7 +172,7 @@ def _clear_old(place: Path, folder: Path) -> None:
 
 
 def _check_room(place: Path) -> None:
-    """Raise OSError before the work rather than after it when the disk is too full."""
+    """Raise OSError before the work when the disk is too full."""
     place.mkdir(parents=True, exist_ok=True)
     if shutil.disk_usage(place).free < ALL_BYTES:
         raise OSError(errno.ENOSPC, f"{ALL_BYTES / 1e6:.0f} MB are needed there")
@@ -193,7 +193,7 @@ def _checksum(path: Path) -> tuple[int, int]:
 
 
 def _fingerprint() -> str:
-    """A name for the code that makes the music."""
+    """Hash of the code that makes the music."""
     digest = hashlib.sha256()
     here = Path(__file__).parent
     for name in SOURCES:

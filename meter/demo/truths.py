@@ -1,18 +1,16 @@
-"""What is true of the scenario, because it was built that way: planted faults, and facts that a meter may be held to.
-
-In words, all of it invented:
+"""Known facts of the scenario: planted faults, and figures that the tests compare meters with. All of it invented:
 
 1. *The organ rumbles under its lowest note.* Its blower runs from the first bar to the last, 30 to 45 Hz, about
    15 dB under the organ as a whole. The lowest key that is ever pressed is C2, 65 Hz: no note is down there.
 2. *The plucked pair cancels in mono between 60 and 90 Hz, in the second section only.* Its right microphone is
-   inverted in that band, by an all-pass. The pair's low course plays C2 to E2 there, which is most of what the mix
-   has in that band, so it loses well over 3 dB when left and right become one; in the other sections next to nothing.
-3. *The low drum rings into the bass note.* Nothing damps its skin, which falls by 60 dB in 4 s. The bass enters
-   half a beat after every stroke; the drum is then 7 dB under its peak.
+   inverted in that band, by an all-pass. The pair's low course plays C2 to E2 there, which is most of the mix in
+   that band, so it loses well over 3 dB in mono; in the other sections almost nothing.
+3. *The low drum rings into the bass note.* Its skin is not damped and falls by 60 dB in 4 s. The bass enters half a
+   beat after every stroke; the drum is then 7 dB under its peak.
 4. *The third section is 3 LU louder than the second* (integrated loudness of each, ITU-R BS.1770).
 
-The low drum and the double bass own the low end: together 85 % of 20 to 120 Hz and more, in every section. The
-organ and the plucked pair hold most of the rest. The room is high-passed at 180 Hz and owns nothing there.
+The low drum and the double bass have at least 85 % of the power from 20 to 120 Hz in every section. The organ and the
+plucked pair have most of the rest. The room is high-passed at 180 Hz and has none.
 """
 
 from __future__ import annotations
@@ -37,7 +35,7 @@ class Rumble:
 
 @dataclass(frozen=True)
 class Cancellation:
-    """A part with channels of opposite polarity in a band; what the mix loses there in mono, in dB."""
+    """A part with channels of opposite polarity in a band, and the loss of the mix there in mono, in dB."""
 
     part: str = "plucked pair"
     band_hz: tuple[float, float] = ensemble.CANCEL_HZ
@@ -49,7 +47,7 @@ class Cancellation:
 
 @dataclass(frozen=True)
 class Ringing:
-    """How the drum sounds on under the bass: decay of its lowest mode, and the tail re its peak at the next note."""
+    """Decay of the drum's lowest mode under the bass, and its tail re the peak at the next note."""
 
     part: str = "low drum"
     into: str = "double bass"
@@ -70,7 +68,7 @@ class Step:
 
 @dataclass(frozen=True)
 class Truths:
-    """Everything that is known of the scenario by construction, or was measured once and is held by the tests."""
+    """Facts by construction, and figures measured once that the tests check."""
 
     rumble: Rumble
     cancellation: Cancellation

@@ -14,7 +14,7 @@ from meter.demo.score import A4_HZ, A4_NOTE, Note
 
 Formants = tuple[tuple[float, float, float], ...]
 OPEN_VOWEL: Formants = (
-    # centre in Hz, bandwidth in Hz, level in dB; chosen by ear of the trade for a low female voice, no source
+    # centre in Hz, bandwidth in Hz, level in dB for a low female voice; chosen by ear, no source
     (760.0, 110.0, 0.0),
     (1150.0, 220.0, -4.0),
     (2650.0, 420.0, -7.5),
@@ -35,14 +35,14 @@ GLIDE_SECONDS = 0.035
 RISE_SECONDS, FALL_SECONDS = 0.22, 0.35
 BREATH = 0.04
 CONTROL_FRAMES = 240
-"""Pitch and loudness are drawn every 5 ms and joined by straight lines."""
+"""Pitch and loudness are set every 5 ms and interpolated linearly."""
 CONTROL_HZ = RATE_HZ / CONTROL_FRAMES
 TABLE_FRAMES = 1 << 16
 HIGHEST_HZ = 9000.0
 
 
 def sing(phrase: Sequence[Note], random: np.random.Generator) -> Sound:
-    """One breath, notes that follow without a rest; begins on the first note's frame, rms about 1."""
+    """One breath of notes without rests; starts on the first note's frame, rms about 1."""
     first = phrase[0].frame
     frames = phrase[-1].frame + phrase[-1].frames - first
     cents, level = _gesture(phrase, random)
@@ -79,7 +79,7 @@ def _gesture(phrase: Sequence[Note], random: np.random.Generator) -> tuple[Sound
 
 
 def _breath_shape(time: Sound) -> Sound:
-    """In and out of one breath, zero at both ends."""
+    """Envelope of one breath, zero at both ends."""
     left = time[-2] - time
     rise = np.sin(0.5 * np.pi * np.clip(time / RISE_SECONDS, 0.0, 1.0)) ** 2
     fall = np.sin(0.5 * np.pi * np.clip(left / FALL_SECONDS, 0.0, 1.0)) ** 2
@@ -100,12 +100,14 @@ def _glottal_wave(highest_hz: float) -> Sound:
 
 
 def _formants(source: Sound, vowel: Formants, f0_hz: float) -> Sound:
-    """Resonators side by side; the lowest follows a pitch that rises above it, as singers do."""
+    """Parallel resonators; the lowest follows a pitch above it, as singers do."""
     total = np.zeros(len(source))
     for index, (centre_hz, width_hz, level_db) in enumerate(vowel):
         tuned_hz = max(centre_hz, 1.05 * f0_hz) if index == 0 else centre_hz
         radius = np.exp(-np.pi * width_hz / RATE_HZ)
-        sign = -1.0 if index % 2 else 1.0  # neighbours in opposite polarity, or they cancel between their peaks
+        sign = (
+            -1.0 if index % 2 else 1.0
+        )  # opposite polarity of neighbours, otherwise they cancel between their peaks
         peak = sign * (1.0 - radius) * gain(level_db)
         angle = 2 * np.pi * tuned_hz / RATE_HZ
         section = np.array([[peak, 0.0, -peak, 1.0, -2.0 * radius * np.cos(angle), radius**2]])

@@ -1,1 +1,1 @@
-"""What was heard, kept on disk: the exposure ledger of each person. Private to this machine."""
+"""The exposure record of each person on disk. Private to this machine."""

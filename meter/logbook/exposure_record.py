@@ -1,13 +1,13 @@
 """The exposure record: listening levels of each person, second by second, estimated in dB(A) at the seat.
 
-A second holds one level per person, the highest that any program recorded, so that two programs never count twice.
+A second has one level per person, the highest that any program recorded, so that two programs never count twice.
 Levels are written to disk every two seconds; a killed program loses at most those seconds and the audio still in
 its buffers. If a write fails, levels stay in memory and are written later.
 
 Setting the wall clock starts a new *era* (``meter.logbook.eras``). Setting it back by less than ten minutes does not:
 the sitting continues from its last second, so that no second is used twice.
 
-Everything here is an estimate, made from the sound this computer sends out and a calibration.
+All figures are estimates, from the sound that this computer sends out and a calibration.
 """
 
 from __future__ import annotations
@@ -38,8 +38,8 @@ from meter.logbook.stored_levels import (
 SET_BACK_SECONDS = 30
 """Corrections by a time server are smaller than this."""
 SET_BACK = (
-    "The clock of this computer was set back. What was noted before is kept and counted; set date and time right, so "
-    "that it counts for the days it was heard on."
+    "The clock of this computer was set back. Earlier levels are kept and counted; correct date and time, so that "
+    "they count for the right days."
 )
 
 USUAL_DOUBT_DB = 3.0
@@ -65,7 +65,7 @@ class SavedState:
 
 
 class ExposureLedger:
-    """Exposure record, for one thread at a time. File errors are kept in a sentence and not raised."""
+    """Exposure record, for one thread at a time. Errors of the file are in ``sentence`` and not raised."""
 
     def __init__(self, store: Store, clock: SittingClock) -> None:
         self._store = store
@@ -77,7 +77,7 @@ class ExposureLedger:
         self._new_era: tuple[int, int] | None = None
         self._anchor: tuple[int, str, int] | None = None
         self._lead = 0
-        """How far the sitting is noted ahead of the clock, in seconds."""
+        """How far the sitting is recorded ahead of the clock, in seconds."""
         self._said_of_clock = ""
         self._trouble = self._went = ""
 
@@ -86,10 +86,10 @@ class ExposureLedger:
         """One sentence about a fault of the file, or an empty string."""
         return self._trouble or self._went or self._said_of_clock or self._store.sentence
 
-    # Noting
+    # Recording
 
     def begin(self, person: str) -> None:
-        """A sitting of this person begins; one that was going on ends in good order."""
+        """Begin a sitting of this person; ends an open one."""
         self.farewell()
         self.flush()
         self._lead = 0
@@ -100,9 +100,9 @@ class ExposureLedger:
     def hear(
         self, second: int, level_dba: float, peak_dbc: float = math.nan, doubt_db: float = USUAL_DOUBT_DB
     ) -> None:
-        """Note the level of one second (since 1970) of the sitting, and what it may be off by, either way.
+        """Record the level of one second (since 1970) of the sitting, and its uncertainty in dB, either way.
 
-        A level of NaN, and seconds without a sitting, are nothing.
+        A level of NaN, and a second without a sitting, are ignored.
         """
         code = encode(level_dba)
         if self._open is None or code == NOT_HEARD:
@@ -124,14 +124,14 @@ class ExposureLedger:
         )
 
     def farewell(self) -> None:
-        """The sitting ends in good order; written with the next flush."""
+        """End the sitting; written with the next flush."""
         if self._open is not None and self._open.sitting.seen >= self._open.sitting.began:
             self._open.sitting = replace(self._open.sitting, farewell=True)
             self._ended.append(self._open)
         self._open = None
 
     def flush(self) -> bool:
-        """Write what is not yet on disk, all of it or nothing; False when it could not be written, and is kept."""
+        """Write what is pending, all or nothing; False when the file cannot be written (it stays pending)."""
         self._follow_era()
         if not (self._pending or self._ended):
             return True
@@ -142,7 +142,7 @@ class ExposureLedger:
         except sqlite3.Error as error:
             self._trouble = (
                 f"The logbook cannot be written ({str(error).rstrip('.')}); listening is counted in memory until it "
-                f"can be. Look for space and rights on the disk that holds it."
+                f"can be. Check space and permissions of its disk."
             )
             return False
         self._pending.clear()
@@ -167,7 +167,7 @@ class ExposureLedger:
         return tuple(sorted(found))
 
     def kept(self, person: str) -> SavedState | None:
-        """How much the file holds of a person; None for nothing, or when it cannot be read."""
+        """Extent of a person's record in the file; None for no record, or when it cannot be read."""
         with contextlib.suppress(sqlite3.Error):
             words = "SELECT count(*), min(minute), max(minute) FROM minute WHERE person = ?"
             count, first, last = self._connection.execute(words, (person,)).fetchone()
@@ -175,7 +175,7 @@ class ExposureLedger:
         return None
 
     def history(self, person: str, since: float, *, with_gaps: bool = True) -> History:
-        """What was heard from ``since`` (seconds since 1970) until now, in order of the time it counts for."""
+        """Levels from ``since`` (seconds since 1970) until now, in order of the time they count for."""
         here = self._here()
         first = math.floor(since) // SECONDS_PER_MINUTE
         parts = []
@@ -186,14 +186,14 @@ class ExposureLedger:
         return joined(parts)
 
     def said(self, person: str, day: int) -> dict[int, int]:
-        """What was said to a person on a local day (days since 1970): code, and second since 1970."""
+        """Notices shown to a person on a local day (days since 1970): second since 1970 by code."""
         with contextlib.suppress(sqlite3.Error):
             rows = self._connection.execute("SELECT code, at FROM said WHERE person = ? AND day = ?", (person, day))
             return {int(code): int(at) for code, at in rows}
         return {}
 
     def say(self, person: str, day: int, code: int, at: int) -> None:
-        """Note that something was said."""
+        """Store that a notice was shown."""
         with contextlib.suppress(sqlite3.Error):
             self._connection.execute("INSERT OR IGNORE INTO said VALUES (?, ?, ?, ?)", (person, day, code, at))
 
@@ -249,14 +249,14 @@ class ExposureLedger:
             words = "UPDATE sitting SET person = ?, era = ?, began = ?, seen = ?, farewell = ? WHERE id = ?"
             if self._connection.execute(words, (*values, each.row)).rowcount:
                 return
-            # It was forgotten meanwhile, by another program: what came before is no gap.
+            # Another program deleted it meanwhile: the time before is no gap.
             each.sitting = replace(sitting, began=sitting.seen)
             values = (each.person, sitting.era, sitting.seen, sitting.seen, int(sitting.farewell))
         words = "INSERT INTO sitting (person, era, began, seen, farewell) VALUES (?, ?, ?, ?, ?)"
         each.row = self._connection.execute(words, values).lastrowid
 
     def _follow_file(self) -> None:
-        """The file was deleted or replaced under us: go on in the one that is there now, or in a new one."""
+        """Open the present file, or a new one, if the file was deleted or replaced."""
         before = self._store
         if before.is_there():
             return
@@ -267,7 +267,7 @@ class ExposureLedger:
             self._connection = self._store.connection
             with contextlib.suppress(sqlite3.Error):
                 copy_rows(content, self._connection)
-                came = "what was noted in it is written there again"
+                came = "its levels are written there again"
         for each in (self._open, *self._ended):
             if each is not None and each.row is not None:
                 each.row = self._row_of(each)
@@ -287,7 +287,7 @@ class ExposureLedger:
     # Eras
 
     def _era_now(self, person: str) -> int:
-        """The era for a sitting that begins now; a new one when the clock is another than in the newest."""
+        """The era of a sitting that begins now; a new one when the clock was set since the newest."""
         self._clock.restart()
         noted, here = self._noted(), self._here()
         newest = noted[-1] if noted else Noted(1, here.now, here.now - 1, {})
@@ -305,7 +305,7 @@ class ExposureLedger:
         return era
 
     def _last_of(self, person: str, era: int) -> int:
-        """The last second noted of a person in an era."""
+        """The last second recorded of a person in an era."""
         words = "SELECT max(seen) FROM sitting WHERE person = ? AND era = ?"
         seen = [each.sitting.seen for each in self._ended if (each.person, each.sitting.era) == (person, era)]
         with contextlib.suppress(sqlite3.Error):
@@ -318,7 +318,7 @@ class ExposureLedger:
         return max(era, self._new_era[0] if self._new_era else 1)
 
     def _follow_era(self) -> None:
-        """Another program found the clock set: go on in its era, on the clock as it is now."""
+        """Continue in the era that another program started because the clock was set."""
         if self._open is None:
             return
         with contextlib.suppress(sqlite3.Error):
@@ -329,7 +329,7 @@ class ExposureLedger:
         return Here(math.floor(self._clock.now()), self._clock.boot, self._clock.anchor)
 
     def _noted(self) -> list[Noted]:
-        """Every era that holds or is to hold something, the oldest first."""
+        """Every era with stored or pending levels, the oldest first."""
         spans: dict[int, list[int]] = {}
         anchors: dict[int, dict[str, int]] = {}
         with contextlib.suppress(sqlite3.Error):
@@ -340,7 +340,7 @@ class ExposureLedger:
             for era, boot, anchor in self._connection.execute("SELECT era, boot, anchor FROM clock"):
                 anchors.setdefault(int(era), {})[boot] = int(anchor)
             began = dict(self._connection.execute("SELECT era, began FROM era"))
-            for era in {1, *began} - set(spans):  # its sittings were forgotten, or lost with a damaged file
+            for era in {1, *began} - set(spans):  # its sittings were deleted, or lost with a damaged file
                 words = "SELECT min(minute) * 60, max(minute) * 60 + 59 FROM minute WHERE era = ?"
                 first, last = self._connection.execute(words, (era,)).fetchone()
                 if first is not None or era in began:
@@ -363,7 +363,7 @@ class ExposureLedger:
         words = f"SELECT {COLUMNS} FROM minute WHERE person = ? AND era = ? AND minute >= ?"
         with contextlib.suppress(sqlite3.Error):
             for found in self._connection.execute(words, (person, era.era, first)):
-                with contextlib.suppress(ValueError, TypeError):  # one that is damaged hides none of the others
+                with contextlib.suppress(ValueError, TypeError):  # a damaged one hides no other
                     rows |= [from_row(found)]
         for (whose, in_era, minute), pending in self._pending.items():
             if whose == person and in_era == era.era and minute >= first:
@@ -379,7 +379,7 @@ class ExposureLedger:
             for row, began, seen, farewell in self._connection.execute(words, (person, era.era, since)):
                 if row not in [each.row for each in own]:
                     sittings.append(Sitting(era.era, int(began), int(seen), bool(farewell)))
-        # What this program has open goes on, even while nothing is heard.
+        # The open sitting of this program continues through silence.
         sittings += [
             replace(each.sitting, farewell=True)
             for each in own

@@ -61,18 +61,18 @@ class ExposureRecorder:
 
     @property
     def sentence(self) -> str:
-        """What is wrong with the logbook, or an empty string."""
+        """One sentence about a fault of the logbook, or an empty string."""
         return self._ledger.sentence if self._ledger is not None else ""
 
     def use(self, context: Context) -> None:
-        """Count for this person by this rule from now on."""
+        """Set the person and the rule, from now on."""
         if self._context is not None and context.person != self._context.person:
             self.rest()
         self._context = context
         self._accounted_at = -math.inf
 
     def hear(self, second: int, level_dba: float, peak_dbc: float, doubt_db: float) -> None:
-        """Note one second (since 1970) and what its level may be off by; the first one begins a sitting."""
+        """Record one second (since 1970) and the uncertainty of its level; the first one begins a sitting."""
         if self._context is None:
             return
         ledger = self._begun(self._context.person)
@@ -81,7 +81,7 @@ class ExposureRecorder:
         self._creep.hear(second, level_dba)
 
     def rest(self) -> None:
-        """The sitting ends in good order: nothing is heard that counts."""
+        """End the sitting: no sound counts now."""
         if self._ledger is not None and self._sitting:
             self._ledger.farewell()
             self._ledger.flush()
@@ -100,14 +100,14 @@ class ExposureRecorder:
             self.account = self._make_account()
 
     def close(self) -> None:
-        """End the sitting and let the logbook go."""
+        """End the sitting and close the logbook."""
         self.rest()
         if self._ledger is not None:
             self._ledger.close()
             self._ledger = None
 
     def _begun(self, person: str) -> ExposureLedger:
-        """The ledger with a sitting that is going on."""
+        """The record with an open sitting."""
         if self._ledger is None:
             self._ledger = ExposureLedger(self._open_logbook(), self._clock)
         if not self._sitting:
@@ -118,7 +118,7 @@ class ExposureRecorder:
         return self._ledger
 
     def _remember(self, ledger: ExposureLedger, person: str) -> None:
-        """Breaks and creep go on from what was heard before the program was started."""
+        """Continue breaks and creep from the record before the program started."""
         self._breaks, self._creep = Breaks(), Creep()
         now = self._clock.now()
         history = ledger.history(person, now - REMEMBERED_SECONDS, with_gaps=False)

@@ -1,4 +1,4 @@
-"""A ledger in figures: shares of a rule's allowance today and this week, averages, time left. All are estimates.
+"""Figures of an exposure record: shares of a rule's allowance, averages, time left. All are estimates.
 
 *Today* is the local calendar day, as it was where the listening happened; *the week* is the last 7 times 24 hours. A
 rule per day counts today's listening against one day's allowance and the week's against five (a working week,
@@ -30,7 +30,7 @@ DAYS = 7
 WEEK_MINUTES = DAYS * MINUTES_PER_DAY
 MINUTE_SECONDS, QUARTER_HOUR_SECONDS = 60, 900
 LEAST_HEARD_SHARE = 0.5
-"""An average needs this much of its span heard."""
+"""An average needs levels for this share of its span."""
 
 NEVER = "not calibrated: nothing was ever heard under a calibration, so nothing is known"
 NOT_TODAY = "nothing was heard under a calibration today"
@@ -52,7 +52,7 @@ class Day:
 
 @dataclass(frozen=True)
 class Summary:
-    """Per cent, dB(A), hours; see the module's description. ``share`` is that of the rule's own period.
+    """Per cent, dB(A), hours; see the module. ``share`` is that of the rule's own period.
 
     ``doubt_db`` is the most that any level in it may be off by, either way. ``why`` names, for each figure that is
     NaN, the reason.
@@ -85,7 +85,7 @@ def local_day(at: float, offset_minutes: int) -> int:
 
 @dataclass(frozen=True)
 class Shares:
-    """Per cent of the allowance; NaN where nothing was heard. ``period`` is that of the rule's own period."""
+    """Per cent of the allowance; NaN without a level. ``period`` is that of the rule's own period."""
 
     period: float
     today: float
@@ -93,7 +93,7 @@ class Shares:
 
 
 def shares_of(history: History, rule: Rule, now: float, today: int, *, count_gaps: bool) -> Shares:
-    """What was used up, and of what; gaps are counted at the level before when asked."""
+    """Shares of the allowances that were used; with ``count_gaps`` gaps count at the level before them."""
     shares = history.shares(rule)
     in_week = _in_week(history, now)
     in_today = history.days >= today
@@ -107,7 +107,7 @@ def shares_of(history: History, rule: Rule, now: float, today: int, *, count_gap
 
 def summarise(ledger: ExposureLedger, person: str, rule: Rule, now: float, offset_minutes: int, *,
               count_gaps: bool) -> Summary:  # fmt: skip
-    """The whole account of a person at ``now`` (seconds since 1970), for a table or JSON."""
+    """All figures of a person at ``now`` (seconds since 1970), for a table or JSON."""
     today = local_day(now, offset_minutes)
     # One day more than the week, so that today is whole wherever the day began.
     history = ledger.history(person, now - (WEEK_MINUTES + MINUTES_PER_DAY) * SECONDS_PER_MINUTE)

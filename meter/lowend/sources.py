@@ -21,7 +21,7 @@ CONVERTER_BLOCK_FRAMES = 65_536
 
 
 class LowEndError(Exception):
-    """Parts that cannot be compared; the text is one sentence that names the part and the mend."""
+    """Parts that cannot be compared; the text is one sentence that names the part and the fix."""
 
 
 class Reader(Protocol):

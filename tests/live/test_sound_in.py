@@ -157,7 +157,7 @@ def test_a_volume_of_the_server_is_told_and_told_again_when_it_goes(fresh_server
     fresh_server.pactl("set-sink-volume", FRONT.name, "50%")
     source = monitor(FRONT)
     with listening(source):
-        assert "stands at -18.1 dB" in source.note
+        assert "is at -18.1 dB" in source.note
         fresh_server.pactl("set-sink-volume", FRONT.name, "100%")
         wait_until(lambda: source.note == "", 2)
         fresh_server.pactl("set-source-mute", FRONT.monitor, "1")

@@ -68,7 +68,7 @@ def test_a_broken_rule_is_refused_in_one_sentence(tmp_path: Path, text: str, wor
     sentence = str(refusal.value)
     assert "mine.toml" in sentence
     assert words in sentence
-    assert sentence.endswith("mend or remove it.")
+    assert sentence.endswith("fix or remove it.")
     assert "\n" not in sentence
 
 

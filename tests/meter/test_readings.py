@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from meter.commands.demo_words import words_of
+from meter.commands.frame_tables import words_of
 from tests.support.frames import frame
 
 

@@ -25,7 +25,7 @@ def pages_folder() -> Path:
 
 
 class PlanError(ValueError):
-    """A page layout that cannot be used; the text is one sentence that names the file and the mend."""
+    """A page layout that cannot be used; the text is one sentence that names the file and the fix."""
 
 
 class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -77,7 +77,7 @@ def read_plan(path: Path) -> Plan:
     except UnicodeDecodeError as error:
         raise PlanError(f"The page layout {path.name} is not UTF-8 text; save it as such.") from error
     except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
-        raise PlanError(f"The page layout {path.name} is not valid ({error}); mend it or choose another.") from error
+        raise PlanError(f"The page layout {path.name} is not valid ({error}); fix it or choose another.") from error
     _check(plan, path)
     return plan
 

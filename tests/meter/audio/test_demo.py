@@ -140,7 +140,7 @@ def test_a_cache_that_goes_away_is_told_and_the_next_start_is_clean(monkeypatch:
             assert time.monotonic() < deadline
             time.sleep(0.001)
     assert "mix.f32" in source.fault()
-    assert "made anew" in source.fault()
+    assert "made again" in source.fault()
     source.stop()
     source.open()
     assert not source.ended()

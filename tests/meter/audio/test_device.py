@@ -262,7 +262,7 @@ def test_no_default_input_is_one_sentence(library: FakeSounddevice) -> None:
 
 
 @pytest.mark.parametrize(
-    ("system", "mend"),
+    ("system", "fix"),
     [
         ("linux", "apt install libportaudio2"),
         ("darwin", "pip install"),
@@ -271,7 +271,7 @@ def test_no_default_input_is_one_sentence(library: FakeSounddevice) -> None:
     ],
 )
 def test_without_portaudio_one_sentence_says_what_to_install(
-    monkeypatch: pytest.MonkeyPatch, system: str, mend: str
+    monkeypatch: pytest.MonkeyPatch, system: str, fix: str
 ) -> None:
     ordinary = builtins.__import__
 
@@ -284,7 +284,7 @@ def test_without_portaudio_one_sentence_says_what_to_install(
     monkeypatch.setattr(sys, "platform", system)
     with pytest.raises(SourceError, match="PortAudio is not installed: ") as caught:
         DeviceSource(request()).open()
-    assert mend in str(caught.value)
+    assert fix in str(caught.value)
 
 
 def test_without_the_python_package_one_sentence_names_it(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -142,7 +142,7 @@ def test_what_cannot_be_read_is_one_sentence_naming_it_and_the_mend(tmp_path: Pa
     assert path.name in sentence
     assert sentence.endswith(".")
     assert "\n" not in sentence
-    assert ";" in sentence  # the mend follows
+    assert ";" in sentence  # the fix follows
 
 
 def test_a_file_without_permission_is_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

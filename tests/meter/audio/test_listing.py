@@ -77,7 +77,7 @@ def test_on_linux_what_is_playing_comes_first_then_inputs_then_devices(monkeypat
     assert default.label == "What is playing on Loudspeakers, following the default output"
     assert default.rate_hz == 48_000
     assert first.label == "What is playing on Loudspeakers (a.monitor)"  # two outputs of one name are told apart
-    assert second.hint.startswith("The capture 'Monitor of Loudspeakers' stands at -6.0 dB")
+    assert second.hint.startswith("The capture 'Monitor of Loudspeakers' is at -6.0 dB")
     assert (first.loopback, microphone.loopback) == (True, False)
     assert microphone.positions == ("M",)
     assert (box.kind, box.channels, box.rate_hz, box.host_api, box.lesser) == ("device", 8, 48_000, "ALSA", False)

@@ -188,7 +188,7 @@ def test_a_volume_between_the_player_and_us_is_told(tools: Path) -> None:
     stand_in_pactl(tools, knows_json=False)
     server = pulse.query_server()
     assert server.volume_note(server.sources[0]) == (
-        "The output 'Two Loudspeakers' stands at -18.1 dB in the sound server and every reading is off by that; "
+        "The output 'Two Loudspeakers' is at -18.1 dB in the sound server, which shifts every reading by that; "
         "set it to 100 %."
     )
     assert "is muted" in server.volume_note(server.sources[1])

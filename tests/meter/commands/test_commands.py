@@ -146,7 +146,7 @@ def test_the_doctor_asks_nobody_to_open_a_folder_not_theirs(tmp_path: Path, monk
     monkeypatch.setenv("HOME", str(tmp_path / "gone"))
     folders = next(finding for finding in doctor.examine() if finding.name == "own folders")
     assert not folders.good
-    assert folders.mend == "Set HOME, or the XDG folders, to what you may write; until then nothing is remembered."
+    assert folders.fix == "Set HOME, or the XDG folders, to what you may write; until then no settings are saved."
 
 
 def test_the_window_names_a_missing_library_before_qt_ends_the_process(

@@ -182,7 +182,7 @@ def test_a_full_disk_is_told_by_the_doctor(monkeypatch: pytest.MonkeyPatch, tmp_
     folders = doctor._folders()
     assert not folders.good
     assert "is full" in folders.words
-    assert "Free some space" in folders.mend
+    assert "Free some space" in folders.fix
 
 
 def test_every_question_to_a_server_has_three_seconds() -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from meter.commands.demo_words import headline
+from meter.commands.frame_tables import headline
 from meter.commands.new_file import write_new
 from meter.plugin.host import discover
 from meter.readings import FeedStatus, Frame, Layout, Slot

@@ -20,7 +20,7 @@ import pytest
 from meter import settings as settings_file
 from meter.cli import main
 from meter.commands import exposure
-from meter.commands.exposure_words import CAUTIONS, JSON_KEYS, decibels, duration, percent
+from meter.commands.exposure_tables import CAUTIONS, JSON_KEYS, decibels, duration, percent
 from meter.exposure_rules import default_rule, load_rules
 from meter.logbook.clock import SittingClock
 from meter.logbook.exposure_record import ExposureLedger
@@ -176,7 +176,7 @@ def test_the_week_day_by_day(capsys: pytest.CaptureFixture[str]) -> None:
 def test_gaps_are_listed_and_counted_by_choice(capsys: pytest.CaptureFixture[str]) -> None:
     listen([(85.0, 0.5), (None, 0.25), (85.0, 0.5)])
     said = run(capsys, "--rule", "adults")
-    assert "Gaps, of which nothing is known (not counted):" in said
+    assert "Unheard time (not counted):" in said
     assert "(15 min), 85 dB(A) before" in said
     plain = as_json(capsys, "--rule", "adults")
     assert plain["gaps_counted"] is False
@@ -226,8 +226,8 @@ def test_settings_that_are_no_longer_allowed_are_left_out(capsys: pytest.Capture
 
 def test_a_name_that_nobody_has_is_said(capsys: pytest.CaptureFixture[str]) -> None:
     listen([(80.0, 0.1)], person="Ada")
-    assert "Nothing was ever noted of “Bo”; there is a ledger of Ada." in run(capsys, "--person", "Bo")
-    assert as_json(capsys, "--person", "Bo")["notes"] == ["Nothing was ever noted of “Bo”; there is a ledger of Ada."]
+    assert "There is no record of “Bo”, only of Ada; check the name." in run(capsys, "--person", "Bo")
+    assert as_json(capsys, "--person", "Bo")["notes"] == ["There is no record of “Bo”, only of Ada; check the name."]
 
 
 @pytest.mark.parametrize(("words", "trouble"), [("nonsense", "No rule"), ("WHO", "More than one rule"), ("", "More")])
@@ -306,7 +306,7 @@ def test_forgetting_says_what_goes_and_asks_first(
 
 def test_where_nobody_can_be_asked_it_must_be_said_outright(capsys: pytest.CaptureFixture[str]) -> None:
     listen([(80.0, 0.1)])
-    assert "say --yes" in run(capsys, "--forget", code=2)
+    assert "add --yes" in run(capsys, "--forget", code=2)
     assert as_json(capsys)["share_week_percent"] is not None
     run(capsys, "--forget", "--yes")
     assert as_json(capsys)["share_week_percent"] is None
@@ -317,7 +317,9 @@ def test_forgetting_one_leaves_the_other_and_what_is_not_there_is_said(capsys: p
     listen([(80.0, 0.1)], person="Ada")
     run(capsys, "--forget", "--yes", "--person", "Ada")
     assert as_json(capsys)["share_week_percent"] is not None
-    assert run(capsys, "--forget", "--yes", "--person", "Ada") == "Nothing is noted of “Ada”.\n"
+    assert (
+        run(capsys, "--forget", "--yes", "--person", "Ada") == "There is no record of “Ada”; nothing was deleted.\n"
+    )
 
 
 def test_damaged_files_kept_aside_are_named_when_forgetting(capsys: pytest.CaptureFixture[str]) -> None:

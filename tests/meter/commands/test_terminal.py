@@ -138,7 +138,7 @@ def test_a_meter_that_says_nothing_of_files_is_named(tmp_path: Path, capsys: pyt
     manifest = folder / "manifest.toml"
     manifest.write_text(manifest.read_text(encoding="utf-8").replace("summary = true", ""), encoding="utf-8")
     assert main(["measure", "--json", str(sound(tmp_path / "a.wav")), "--plugins", str(folder)]) == 0
-    assert "“mute” says nothing about a file" in capsys.readouterr().err
+    assert "“mute” has no reading of a file" in capsys.readouterr().err
 
 
 def sleep_long(name: str) -> list[str]:

@@ -1,4 +1,4 @@
-"""The exposure ledger in words, in JSON and as a table of minutes. Every figure is an estimate and says so."""
+"""Tables, JSON and CSV of an exposure record. Every figure is marked as an estimate."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from meter.logbook.stored_levels import NOT_HEARD, SECONDS_PER_MINUTE, decode
 
 A_WEEK_HOURS = 7 * 24.0
 UNKNOWN = "–"
-LIMITLESS = "beyond measure, for the rule allows no time at all"
+LIMITLESS = "no figure: the rule allows no time at all"
 ENDLESS = "more than a week at this level"
 CAUTIONS = (
     "This is an estimate made from the audio this computer sends out and a calibration you did. It is not a medical "
-    "or legal measurement; 3 dB either way are a factor of two in time.",
-    "It does not hear the room or the rest of your day, and staying within a rule is no promise that your hearing "
+    "or legal measurement; an error of 3 dB is a factor of two in time.",
+    "It does not include the room or the rest of your day, and staying within a rule is no promise that your hearing "
     "takes no harm. Rules at your workplace and in your country come first.",
     "Ringing, dullness or pain after listening: stop, rest your ears, and see an audiologist or doctor.",
 )
@@ -43,7 +43,7 @@ JSON_KEYS = {
     "peak_today_dbc": "highest_peak_today_dbc",
 }
 DECIMALS = {"hours": 2, "percent": 1, "dba": 1, "dbc": 1}
-"""More would pretend to know what an estimate cannot."""
+"""More decimals would overstate the accuracy of an estimate."""
 
 CSV_HEADER = (
     "person", "utc", "local", "heard_seconds", "estimated_laeq_dba", "estimated_highest_second_dba",
@@ -51,30 +51,30 @@ CSV_HEADER = (
 )  # fmt: skip
 MOST_OFFSET_MINUTES = 24 * 60 - 1
 LAST_SECOND = 253_402_214_400
-"""The start of the last day of the year 9999: no offset leads out of the calendar."""
+"""The start of the last day of the year 9999, so that no offset leaves the calendar."""
 
 
 def estimate(summary: Summary) -> str:
-    """The word that stands with every figure, and how far it may be off."""
+    """The mark beside every figure: estimate, with its uncertainty in whole dB."""
     return f"estimate ±{math.ceil(summary.doubt_db)} dB"
 
 
 def decibels(level: float, weighting: str) -> str:
-    """Whole decibels; silence is a word, an unknown level a dash."""
+    """Whole decibels; silence as a word, an unknown level as a dash."""
     if math.isnan(level) or level == math.inf:
         return UNKNOWN
     return "silence" if level == -math.inf else f"{level:.0f} dB({weighting})"
 
 
 def percent(share: float) -> str:
-    """Whole per cent; what is there but rounds to nothing is "less than 1 %"."""
+    """Whole per cent; a positive share that rounds to 0 is "less than 1 %"."""
     if share == math.inf:
         return LIMITLESS
     return "less than 1 %" if 0.0 < share < 1.0 else f"{share:.0f} %"
 
 
 def duration(hours: float) -> str:
-    """Whole minutes, rounded down; a time too long to mean anything is words, an unknown one a dash."""
+    """Whole minutes, rounded down; more than a week is words, an unknown time a dash."""
     if math.isnan(hours):
         return UNKNOWN
     if hours > A_WEEK_HOURS:
@@ -84,29 +84,29 @@ def duration(hours: float) -> str:
 
 
 def day_name(day: int) -> str:
-    """A local day (days since 1970) in words."""
+    """A local day (days since 1970) as weekday and date."""
     date = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(days=day)
     return f"{date:%A} {date.day} {date:%B %Y}"
 
 
 def clock_time(second: float, offset_minutes: int) -> datetime:
-    """A second since 1970 as local time with its offset; what no calendar holds becomes the nearest it does."""
+    """A second since 1970 as local time with its offset, limited to the calendar."""
     offset = min(max(offset_minutes, -MOST_OFFSET_MINUTES), MOST_OFFSET_MINUTES)
     return datetime.fromtimestamp(min(max(second, 0), LAST_SECOND), timezone(timedelta(minutes=offset)))
 
 
 def of_today(rule: Rule) -> str:
-    """What today's share is a share of."""
+    """The allowance that today's share refers to."""
     return "the week's allowance" if rule.period == "week" else "the day's allowance"
 
 
 def of_week(rule: Rule) -> str:
-    """What the share of the last 7 days is a share of."""
+    """The allowance that the share of the last 7 days refers to."""
     return "the week's allowance" if rule.period == "week" else f"{WORKING_DAYS_PER_WEEK} days' allowance"
 
 
 def table_of(summary: Summary) -> Table:
-    """Today and the last 7 days; the rule's name stands beside every share."""
+    """Table of today and the last 7 days; every share has the rule's name."""
     rule, why = summary.rule, summary.why
     table = Table(box=None, show_header=False, pad_edge=False)
     table.add_column(no_wrap=True)
@@ -139,7 +139,7 @@ def table_of(summary: Summary) -> Table:
 
 
 def days_table(summary: Summary) -> Table:
-    """One line for each day of the last 7 times 24 hours on which something was heard."""
+    """Table of the days in the last 7 times 24 hours with a record, one line each."""
     table = Table(
         box=None,
         pad_edge=False,
@@ -156,13 +156,13 @@ def days_table(summary: Summary) -> Table:
 
 
 def gap_lines(gaps: Iterable[Gap], *, counted: bool) -> Iterator[str]:
-    """Each gap, and how all of them are counted."""
+    """Lines of the gaps, and how they are counted."""
     lines = [_gap_line(gap) for gap in gaps]
     if not lines:
         return
     most = duration(MOST_COUNTED_SECONDS / 3600.0)
     how = f"counted at the level before, {most} of each at most" if counted else "not counted"
-    yield f"Gaps, of which nothing is known ({how}):"
+    yield f"Unheard time ({how}):"
     yield from lines
 
 
@@ -190,7 +190,7 @@ def as_json(
 
 
 def write_minutes(history: History, person: str, out: TextIO) -> int:
-    """A header, then one line for each minute in which something was heard; returns how many."""
+    """Write a header and one line for each recorded minute; returns their count."""
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(CSV_HEADER)
     written = 0
@@ -213,7 +213,7 @@ def write_minutes(history: History, person: str, out: TextIO) -> int:
 
 
 def _left(level_dba: float, hours: float, rule: Rule) -> str:
-    """The level now, and how long it may go on; never a promise."""
+    """The level now and the time left at it; an estimate, no promise."""
     level = decibels(level_dba, "A")
     if level_dba == -math.inf:
         return "silence, which uses nothing up"
@@ -238,7 +238,7 @@ def _length(seconds: int) -> str:
 
 
 def _no_number(name: str, value: float) -> str:
-    """Why a figure that is known is no number all the same."""
+    """The reason why a figure is infinite."""
     if name.startswith("time_left") and value > A_WEEK_HOURS:
         return ENDLESS
     if value == -math.inf:

@@ -1,4 +1,4 @@
-"""What the demo prints without a window: one line for each face, or every reading; and the JSON of a frame."""
+"""Tables and JSON of one frame, for the demo without a window."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from meter.readings import Frame, Slot
 
 NO_FIGURE = "–"
 TIMES = ("s", "h")
-"""Units of readings that say how long something was measured, not what."""
+"""Units of readings that are durations of a measurement."""
 FREQUENCIES = "_hz"
 """Ending of the key that holds the frequency of each value of a spectrum."""
 
@@ -38,7 +38,7 @@ def as_json(frame: Frame) -> dict[str, object]:
 
 
 def faces_table(frame: Frame, plugins: Sequence[Plugin]) -> Table:
-    """One line for each meter of a page: its name, the figure that matters most, and a sentence about that."""
+    """One line for each meter of a page: its name, its main figure, and a sentence about that."""
     table = _table(frame)
     for column in range(2):
         table.add_column(no_wrap=True, justify="left" if column == 0 else "right")
@@ -60,14 +60,14 @@ def readings_table(frame: Frame) -> Table:
 
 
 def headline(frame: Frame, meter_id: str) -> tuple[str, str]:
-    """A figure with its unit, and a sentence that says which; ``–`` and the reason where the meter has no figure."""
+    """A meter's main figure with its unit, and a sentence; ``–`` and the reason where there is none."""
     if fault := frame.status.quarantined.get(meter_id):
         return NO_FIGURE, fault
     slots = [slot for slot in frame.layout.slots if slot.key.startswith(f"{meter_id}.")]
     told = [
         slot for slot in slots if slot.scalar and slot.unit not in ("count", *TIMES) and (slot.label or slot.summary)
     ]
-    told.sort(key=lambda slot: not slot.summary)  # those first that speak of the whole
+    told.sort(key=lambda slot: not slot.summary)  # readings of the whole first
     for slot in told:
         if math.isfinite(value := frame.number(slot.key)):
             return words_of(slot, value), _sentence(slot.label or slot.key)
@@ -78,14 +78,14 @@ def headline(frame: Frame, meter_id: str) -> tuple[str, str]:
 
 
 def words_of(slot: Slot, value: float) -> str:
-    """A figure with its unit, or the words for why there is none."""
+    """A figure with its unit, or ``–`` with the reason."""
     if not math.isfinite(value):
         return f"{NO_FIGURE} {slot.why_not(value)}"
     return f"{value:z.1f} {slot.unit}" if slot.unit else f"{value:+z.2f}"
 
 
 def _highest(frame: Frame, slot: Slot) -> tuple[str, str] | None:
-    """The highest value of a spectrum and where it lies; None for any other reading."""
+    """The highest value of a spectrum and its frequency; None for any other reading."""
     hertz = frame.vector(f"{slot.key}{FREQUENCIES}")
     values = frame.vector(slot.key)
     if slot.scalar or len(hertz) != len(values) or not np.isfinite(values).any():
@@ -95,7 +95,7 @@ def _highest(frame: Frame, slot: Slot) -> tuple[str, str] | None:
 
 
 def _sentence(words: str) -> str:
-    """With a capital letter and a full stop."""
+    """Add a capital letter and a full stop."""
     return f"{words[:1].upper()}{words[1:].rstrip('.')}."
 
 
