@@ -38,6 +38,9 @@ TICK_FRAMES = 480
 BY_ONE_FRAMES = 4_800
 """So many frames are fed one by one, at the end of the sound."""
 RATES_HZ = (44_100, 48_000, 96_000, 192_000)
+ODD_RATE_HZ = 11_025
+"""Its ticks of 10 ms are 110 and 111 frames long."""
+ODD_SECONDS = 1.1
 LOUD_THEN_SOFT = ((-18.0, 3.5), (-38.0, 1.1))
 CHANNELS = (1, 2, 6, 8)
 FEEDS: tuple[Mapping[str, tuple[int, ...]], ...] = (
@@ -120,11 +123,12 @@ def check_rates(plugin: Plugin) -> str:
         expected = expected or found
         for key in levels(manifest):
             _expect_levels(key, expected[key], found[key], f"at {rate_hz:,} Hz")
-        half = Played(plugin, rate_hz)
-        half.feed(sound[: rate_hz // 2], (997,))
-        whole = Played(plugin, rate_hz)
-        whole.feed(sound[: rate_hz // 2])
-        expect_same(whole.read(), half.read(), f"in blocks of 997 frames at {rate_hz:,} Hz")
+    for rate_hz in (*RATES_HZ, ODD_RATE_HZ):
+        whole, pieces = Played(plugin, rate_hz), Played(plugin, rate_hz)
+        sound = music(2, ODD_SECONDS, rate_hz, whole.channels)
+        whole.feed(sound)
+        pieces.feed(sound, random_sizes(3))
+        expect_same(whole.read(), pieces.read(), f"in blocks of random size at {rate_hz:,} Hz")
     return f"44.1, 48, 96 and 192 kHz; levels agree within {LEVEL_DOUBT:g} dB."
 
 
@@ -199,7 +203,7 @@ def _try_setting(plugin: Plugin, key: str, value: Setting) -> None:
     if later.manifest.sitting:
         return
     later.processor.reset()
-    later.feed(sound, (480,))
+    later.feed(sound, random_sizes(4))
     when = f"when the setting “{key}” is {value!r} and was changed before a reset"
     expect_same(expected, later.read(), when)
 

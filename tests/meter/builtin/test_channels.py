@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
+from tests.support.processors import Processor
 
 RATE_HZ = 48_000
 
@@ -31,15 +31,6 @@ def test_levels_fall_by_20_db_in_a_second_and_the_highest_stays() -> None:
     reading = meter.read()
     assert reading["level"][1] == pytest.approx(-26.02, abs=0.01)
     assert reading["highest"][1] == pytest.approx(-6.02, abs=0.01)
-
-
-@pytest.mark.parametrize("sizes", [*[[size] for size in BLOCK_SIZES], random_sizes(3)], ids=str)
-def test_any_block_size(sizes: list[int]) -> None:
-    signal = np.random.default_rng(1).standard_normal((30_000, 4)) * np.linspace(0.0, 1.0, 30_000)[:, None]
-    first, second = Processor("channels", channels=4), Processor("channels", channels=4)
-    first.feed(signal, [480])
-    second.feed(signal, sizes)
-    assert_same(first.read(), second.read())
 
 
 def test_a_gap_is_like_silence_and_takes_no_time() -> None:

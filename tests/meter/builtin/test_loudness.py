@@ -10,7 +10,7 @@ import pytest
 from dsp.core.signals import pink_noise, silence, stepped_tone, tone
 from dsp.core.types import FloatArray
 from meter.builtin.loudness.process import Loudness
-from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
+from tests.support.processors import Processor, assert_same
 
 RATES_HZ = [44_100, 48_000, 96_000, 192_000]
 
@@ -43,18 +43,6 @@ def test_every_field_of_a_tone(rate_hz: int) -> None:
     assert readings["history"].shape == (300,)
     np.testing.assert_allclose(readings["history"][-18:][[0, 17]], [-20.0, -30.0], atol=0.01)
     assert np.isnan(readings["history"][:-18]).all()
-
-
-@pytest.mark.parametrize("size", BLOCK_SIZES)
-def test_any_block_size_gives_the_same_readings(size: int) -> None:
-    signal = music()[: 30_000 if size == 1 else None]
-    assert_same(after(signal, (len(signal),)), after(signal, (size,)))
-
-
-@pytest.mark.parametrize("seed", [1, 2])
-def test_random_blocks_give_the_same_readings(seed: int) -> None:
-    signal = music()
-    assert_same(after(signal, (480,)), after(signal, tuple(random_sizes(seed))))
 
 
 def test_nothing_is_known_before_the_first_window() -> None:

@@ -10,7 +10,7 @@ import pytest
 from dsp.core.signals import fade, pink_noise, silence, tone
 from dsp.core.types import FloatArray
 from meter.builtin.peaks.process import Peaks
-from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
+from tests.support.processors import Processor
 
 CHANNEL_FIELDS = ("sample", "true", "true_hold", "true_max_each")
 
@@ -43,18 +43,6 @@ def test_every_field_of_a_sine_that_misses_its_crests(rate_hz: int) -> None:
     assert math.isnan(readings["to_loudness"])
 
 
-@pytest.mark.parametrize("size", BLOCK_SIZES)
-def test_any_block_size_gives_the_same_readings(size: int) -> None:
-    signal = music()[: 30_000 if size == 1 else None]
-    assert_same(after(signal, (len(signal),)), after(signal, (size,)), within=1e-4)
-
-
-@pytest.mark.parametrize("seed", [1, 2])
-def test_random_blocks_give_the_same_readings(seed: int) -> None:
-    signal = music()
-    assert_same(after(signal, (480,)), after(signal, tuple(random_sizes(seed))), within=1e-4)
-
-
 def test_before_any_sound_nothing_is_known_and_silence_is_minus_infinity() -> None:
     processor = Processor("peaks")
     readings = processor.read()
@@ -85,15 +73,6 @@ def test_a_gap_makes_no_peak_and_the_maximum_stays() -> None:
     processor.skip(0.0137)
     processor.feed(signal[1234:])
     assert processor.read()["true_max"] == pytest.approx(-6.0, abs=0.02)
-
-
-def test_reset_forgets_the_signal_and_keeps_the_settings() -> None:
-    processor = Processor("peaks", hold_seconds=1.0)
-    processor.feed(music())
-    processor.meter.reset()
-    assert math.isnan(processor.read()["true_max"])
-    processor.feed(music())
-    assert_same(after(music(), hold_seconds=1.0), processor.read())
 
 
 @pytest.mark.parametrize("channels", [1, 6, 8, 32])

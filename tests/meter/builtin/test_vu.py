@@ -10,7 +10,7 @@ import pytest
 
 from dsp.core.signals import pink_noise, silence, stepped_tone, tone
 from dsp.core.types import FloatArray
-from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
+from tests.support.processors import Processor, assert_same
 
 MOVEMENTS = ["vu", "ppm_1", "ppm_2"]
 RATES_HZ = [44_100, 48_000, 96_000, 192_000]
@@ -44,31 +44,6 @@ def test_a_sine_at_the_alignment_reads_zero_on_every_movement(movement: str, rat
     assert readings["max"] == pytest.approx(0.108 if movement == "vu" else 0.0, abs=0.02)
     assert readings["alignment"] == -18.0
     assert readings["movement"] == MOVEMENTS.index(movement)
-
-
-@every_movement
-@pytest.mark.parametrize("size", [(size,) for size in BLOCK_SIZES])
-def test_any_block_size_gives_the_same_readings(movement: str, size: tuple[int, ...]) -> None:
-    signal = music(3.3)
-    if size == (1,):
-        signal = signal[:12_000]
-    assert_same(after(signal, (len(signal),), movement=movement), after(signal, size, movement=movement))
-
-
-@every_movement
-@pytest.mark.parametrize("seed", [1, 2])
-def test_random_blocks_give_the_same_readings(movement: str, seed: int) -> None:
-    signal = music(3.3)
-    assert_same(after(signal, (480,), movement=movement), after(signal, tuple(random_sizes(seed)), movement=movement))
-
-
-def test_a_rate_whose_ticks_differ_in_length() -> None:
-    whole, pieces = Processor("vu", 11_025), Processor("vu", 11_025)
-    signal = music()[: 4 * 11_025]
-    whole.feed(signal, (len(signal),))
-    pieces.feed(signal, (1000, 7))
-    assert_same(whole.read(), pieces.read())
-    assert math.isfinite(whole.read()["usual"])
 
 
 @pytest.mark.parametrize(
@@ -192,17 +167,6 @@ def test_another_movement_starts_afresh() -> None:
     processor.configure(movement="ppm_1", alignment_dbfs=-18.0)
     processor.feed(tone(997.0, -18.0, 1.0, 48_000, 2))
     assert processor.read()["max"] == pytest.approx(0.0, abs=0.02)
-
-
-@every_movement
-def test_reset_forgets_the_signal_and_keeps_the_settings(movement: str) -> None:
-    used, fresh = (Processor("vu", movement=movement, alignment_dbfs=-14.0) for _ in range(2))
-    used.feed(tone(97.0, 0.0, 5.0, 48_000, 2), (479,))
-    used.meter.reset()
-    assert_same(fresh.read(), used.read())
-    for processor in (used, fresh):
-        processor.feed(music())
-    assert_same(fresh.read(), used.read())
 
 
 def test_a_block_of_another_width_is_refused() -> None:
