@@ -61,7 +61,7 @@ def interrupts_held() -> Iterator[None]:
 
 
 def end_with_parent() -> None:
-    """Called first in a child of multiprocessing: ignore Ctrl-C, and end when the parent has ended."""
+    """Ignore Ctrl-C, and end this process with its parent. First call in a child of multiprocessing."""
     _leave_interrupts()
     parent = multiprocessing.parent_process()
     if parent is None:
@@ -71,7 +71,7 @@ def end_with_parent() -> None:
 
 
 def end_with_input() -> None:
-    """Called first in a child whose standard input is a pipe from its parent: end when that pipe closes."""
+    """End this process when its standard input, a pipe from the parent, closes. First call in such a child."""
     _leave_interrupts()
     _ask_for_death_signal()
     threading.Thread(target=_end_after_input, name="parent watch", daemon=True).start()
@@ -84,7 +84,7 @@ def _leave_interrupts() -> None:
 
 
 def _ask_for_death_signal() -> None:
-    """On Linux, let the kernel end this process even while a call blocks the interpreter and all its threads."""
+    """On Linux, let the kernel end this process with its parent, even while a call blocks all Python threads."""
     if not sys.platform.startswith("linux"):
         return
     import ctypes

@@ -1,4 +1,4 @@
-"""The command ``earwitness``: finds the command asked for and runs it.
+"""The command line ``earwitness``: parses it and runs one command.
 
 Exit codes: 0 done, 1 some of it failed, 2 wrong input, 3 a part of the machine is missing, 130 stopped by Ctrl-C.
 Errors are one sentence on standard error, never a traceback.
@@ -15,16 +15,16 @@ from collections.abc import Sequence
 from meter.commands.errors import CommandError
 
 COMMANDS = {
-    "window": "open the window on the last source, listening (also what no command does)",
+    "window": "open the window on the last source (the default)",
     "demo": "listen to a built-in, invented ensemble: needs no sound hardware",
     "measure": "measure sound files",
-    "lowend": "say who owns the low end of a set of parts, and what may go",
-    "devices": "list what can be listened to on this machine",
-    "exposure": "what was listened to today and this week, as an estimate",
+    "lowend": "low end of a set of parts: owners, lowest notes, room to cut",
+    "devices": "list the sources of this machine",
+    "exposure": "show listening of today and this week, as an estimate",
     "plugins": "list the meters that are found; enable, check or write one",
     "selftest": "run the checks against standards and closed forms on this program",
-    "bench": "measure costs here, and speed beside reference libraries where present",
-    "doctor": "say what this machine lacks, with the line that installs it",
+    "bench": "report the cost of meters and processes here, beside reference libraries",
+    "doctor": "examine this machine; print the line that installs what is missing",
 }
 INTERRUPTED = 130
 FAILED = 1
@@ -32,9 +32,9 @@ NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code. Without ``argv`` this is the program: Ctrl-C ends it without words."""
+    """Run one command and return its exit code. Without ``argv``, as the program, Ctrl-C ends it silently."""
     if argv is None:
-        # Imported here and not above: a Ctrl-C while Python loads this file cannot be caught.
+        # Imported here: a Ctrl-C while Python loads this file cannot be caught.
         from meter.commands.interrupts import end_quietly
 
         end_quietly()
@@ -49,7 +49,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return INTERRUPTED
     except BrokenPipeError:
-        # The reader of our output has gone; nothing more can be said to it, at exit neither.
+        # The reader of the output closed it; at exit Python must not write either.
         _drop_output()
         return 0
     except OSError as error:
@@ -72,7 +72,7 @@ def _came_of_interrupt(error: BaseException) -> bool:
 
 
 def _run_whole(words: list[str]) -> int:
-    """Run, and write out all that was said while what goes wrong with it can still be told."""
+    """Run and flush the output, while an error of that can still be reported."""
     import multiprocessing
 
     from meter.commands.terminal import open_closed_streams
@@ -109,7 +109,7 @@ def _run(words: list[str]) -> int:
 
 
 def _run_command(name: str, words: list[str]) -> int:
-    """Only the command asked for is imported: `measure` must not wait for a window's libraries."""
+    """Import and run one command; the others are not imported: `measure` must not wait for the window's libraries."""
     import argparse
 
     module = importlib.import_module(f"meter.commands.{name}")

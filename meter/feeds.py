@@ -95,13 +95,6 @@ def whole_mix(channels: int) -> dict[str, tuple[int, ...]]:
     return {MIX: tuple(range(channels))}
 
 
-def part_feeds(feeds: Feeds) -> dict[str, tuple[int, ...]]:
-    """Only the parts of a map of columns, by their own names, in order."""
-    return {
-        name.removeprefix(PART_PREFIX): columns for name, columns in feeds.items() if name.startswith(PART_PREFIX)
-    }
-
-
 def named_feeds(names: Sequence[str]) -> dict[str, tuple[int, ...]] | None:
     """Columns that the source's own channel names tell: ``mix L``, ``mix R``, ``low drum``, ``room L``, ``room R``.
 

@@ -15,7 +15,7 @@ from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
 from meter.engine.sanitise import Sanitiser
 from meter.feeds import whole_mix
-from meter.plugin.host import Plugin, discover, usable
+from meter.plugin.host import Plugin
 from meter.readings import FeedStatus, Frame
 
 BLOCK_SECONDS = 5
@@ -31,7 +31,7 @@ TOLD_BY = {
 class Measurement:
     """All readings of one file. ``notes`` are sentences about the file or a meter that could not run.
 
-    ``faults`` are those among them that name a meter.
+    ``faults`` are the ``notes`` that name a meter.
     """
 
     file: str
@@ -46,7 +46,7 @@ class Measurement:
 
     @property
     def channel_words(self) -> dict[str, Any]:
-        """The roles of the channels and what told them; empty for plain mono and stereo."""
+        """Roles of the channels and their origin; empty for mono and stereo."""
         if self.order is None or self.order.is_plain:
             return {}
         return {"channel_roles": list(self.order.roles), "channel_roles_from": TOLD_BY[self.order.told_by]}
@@ -60,11 +60,6 @@ class Measurement:
         if self.notes:
             extras["notes"] = list(self.notes)
         return facts | self.readings | extras
-
-
-def file_meters(folders: Sequence[Path] = ()) -> list[Plugin]:
-    """The meters that say something about a whole file."""
-    return [plugin for plugin in usable(discover(folders)) if speaks_of_files(plugin)]
 
 
 def measure_file(
@@ -102,7 +97,7 @@ def measure_file(
         )
 
 
-def speaks_of_files(plugin: Plugin) -> bool:
+def has_file_readings(plugin: Plugin) -> bool:
     """True for a meter with a summary of a whole file."""
     manifest = plugin.manifest
     return manifest is not None and not manifest.live_only and any(entry.summary for entry in manifest.field)

@@ -1,7 +1,7 @@
 # Shared by meter/start.sh and tests/run.sh: system libraries by apt, the Python environment from the lock files.
-# Quick when all is there: one dpkg question and one comparison of a checksum.
+# Fast when nothing is missing: one dpkg query and one comparison of a checksum.
 
-# PortAudio for devices, PulseAudio's ALSA plugin and pactl for what plays on an output, and what Qt loads on X11.
+# PortAudio for devices, PulseAudio's ALSA plugin and pactl for playback, and the libraries that Qt loads on X11.
 RUN_PACKAGES=(
   libportaudio2 libasound2-plugins pulseaudio-utils
   libegl1 libgl1 libfontconfig1 libdbus-1-3 libxkbcommon-x11-0 libxcb-cursor0 libxcb-icccm4 libxcb-image0
@@ -14,11 +14,11 @@ MISSING_PART=3
 OLDEST_PYTHON=11
 NEWEST_PYTHON=13
 INTERRUPTED=130
-# Others may be at work on the system's packages: a machine that has just been switched on often is.
+# Another program may hold the package lock, as after a start of the machine.
 QUIETLY=(env LC_ALL=C DEBIAN_FRONTEND=noninteractive)
 APT=("${QUIETLY[@]}" apt-get -q -o DPkg::Lock::Timeout=120)
 
-# Ctrl-C ends the whole set-up, also where the command that it reached makes an error of it.
+# Ctrl-C ends the whole set-up, also when the interrupted command reports an error instead.
 end_on_interrupt() {
   trap 'rm -f "${log:-}"; exit "$INTERRUPTED"' INT
 }
@@ -29,7 +29,7 @@ stop_with() {
   exit "$MISSING_PART"
 }
 
-# Those of the packages that are not installed for this machine's own architecture, which may not be its only one.
+# Packages that are not installed for this machine's own architecture (there may be others).
 missing_packages() {
   local package own there
   own=$(dpkg --print-architecture)
@@ -39,7 +39,7 @@ missing_packages() {
   done
 }
 
-# True where Debian's PulseAudio server, which the live tests start, would push out the sound system in use.
+# True where Debian's PulseAudio server, which the live tests start, would replace the sound system in use.
 pipewire_excludes_pulseaudio() {
   local absent
   command -v dpkg-query >/dev/null || return 1
@@ -47,7 +47,7 @@ pipewire_excludes_pulseaudio() {
   [[ $absent == *pulseaudio* && $absent != *pipewire-alsa*pipewire-audio* ]]
 }
 
-# Installs what is missing where that is allowed, else says the exact line and stops.
+# Installs what is missing where that is allowed, otherwise prints the exact line and stops.
 need_system_packages() {
   local wanted=("$@") missing python
   if ! command -v dpkg-query >/dev/null; then
@@ -70,10 +70,10 @@ install_packages() {
     sudo -n true 2>/dev/null || [ -t 0 ] || stop_with "Some system packages are missing. Run: $line"
   fi
   printf 'Installing system packages: %s\n' "$*" >&2
-  # What apt says goes to a file, so the one question there can be, for the password, is asked before.
+  # apt writes to a file, so the question for the password comes first.
   [ "${#sudo[@]}" = 0 ] || sudo -n true 2>/dev/null || sudo -v || stop_with "Some system packages are missing. Run: $line"
   log=$(new_log)
-  # Lists that are out of date may still do, and half-installed packages of others need not matter: apt decides.
+  # Old lists and half-installed packages may still work: apt decides.
   "${sudo[@]}" "${QUIETLY[@]}" dpkg --configure -a </dev/null >"$log" 2>&1 || true
   "${sudo[@]}" "${APT[@]}" update </dev/null >>"$log" 2>&1 || true
   "${sudo[@]}" "${APT[@]}" "${install[@]}" </dev/null >>"$log" 2>&1 \
@@ -85,7 +85,7 @@ new_log() {
   mktemp "${TMPDIR:-/tmp}/earwitness-setup.XXXXXX"
 }
 
-# The line of apt's that tells most: that a package is unknown follows from lists that could not be fetched.
+# The most useful line of apt: an unknown package follows from lists that could not be fetched.
 apt_reason() {
   {
     grep '^E: ' "$1" | grep -vE 'Unable to locate|no installation candidate' || true
@@ -115,8 +115,8 @@ python_makes_environments() {
   python=$(find_python) && "$python" -c 'import ensurepip, venv' 2>/dev/null
 }
 
-# need_environment ROOT LOCK [LOCK...]: the first lock is that of the program itself, those after it come on top.
-# In a shell of its own, so that whoever calls stays in the folder where they were.
+# need_environment ROOT LOCK [LOCK...]: the first lock file is the program's, the others add to it.
+# In a subshell, so that the caller's folder does not change.
 need_environment() (
   end_on_interrupt
   cd "$1"
@@ -134,8 +134,8 @@ environment_is_ready() {
   environment_is_whole && [ -f ".venv/ready-$(stamp_of "$@")" ]
 }
 
-# Made to its end, in this place, by a Python that still is what it was: a folder may be moved and a system brought
-# up to date, and both leave an environment that cannot start.
+# The environment is complete, in the same place, and made by the same Python: after a move of the folder or an upgrade
+# of the system it cannot start.
 environment_is_whole() {
   [ -x .venv/bin/python ] && [ "$(cat .venv/whole 2>/dev/null)" = "$(place)" ]
 }
@@ -148,7 +148,7 @@ stamp_of() {
   cat pyproject.toml "$@" | sha256sum | cut -d' ' -f1
 }
 
-# A whole environment is brought up to date, any other is made anew; it counts as whole again when all went well.
+# Updates a complete environment and replaces any other; the mark of a complete one is written last.
 make_environment() {
   local python log file files=()
   for file in "$@"; do files+=(-r "$file"); done
@@ -164,12 +164,12 @@ make_environment() {
   rm -f "$log"
 }
 
-# Nobody sees a question here, and a habit of installing for the user alone does not fit an environment.
+# No questions, since nobody would see them; the user's own pip settings (install for one user) do not fit here.
 install_with_pip() {
   PIP_USER=0 .venv/bin/python -m pip install --quiet --no-input --disable-pip-version-check "$@" </dev/null
 }
 
-# pip goes on without a connection and ends with a complaint that no version fits.
+# Without a connection pip continues and ends with the message that no version fits.
 pip_reason() {
   if grep -qi 'connection broken' "$1"; then
     echo "the connection to the package index failed"

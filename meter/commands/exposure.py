@@ -27,7 +27,7 @@ from meter.commands.terminal import console
 from meter.engine.recorder import METER_ID, context_of
 from meter.exposure_rules import ExposureRule, ExposureRuleError, load_rules
 from meter.logbook.clock import machine_clock
-from meter.logbook.exposure_record import ExposureLedger
+from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.exposure_recorder import Context
 from meter.logbook.exposure_summary import NEVER, WEEK_MINUTES, summarise
 from meter.logbook.store import Store, kept_aside, logbook_path, open_store
@@ -58,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     rules = _rules()
     rule = _rule_named(arguments.rule, rules) if arguments.rule is not None else chosen.rule
     store = _open()
-    ledger = ExposureLedger(store, machine_clock())
+    ledger = ExposureRecord(store, machine_clock())
     try:
         if arguments.forget:
             return _forget(ledger, store, person, asked=not arguments.yes)
@@ -102,7 +102,7 @@ def _rule_named(words: str, rules: dict[str, ExposureRule]) -> Rule:
     raise CommandError(f"{trouble} “{words}”; name one of these:\n{names}")
 
 
-def _show(ledger: ExposureLedger, context: Context, rule: ExposureRule | None, arguments: argparse.Namespace) -> int:
+def _show(ledger: ExposureRecord, context: Context, rule: ExposureRule | None, arguments: argparse.Namespace) -> int:
     clock = machine_clock()
     now = clock.now()
     # The present second is not complete.
@@ -134,14 +134,16 @@ def _show(ledger: ExposureLedger, context: Context, rule: ExposureRule | None, a
     return 0
 
 
-def _notes(ledger: ExposureLedger, person: str) -> list[str]:
+def _notes(ledger: ExposureRecord, person: str) -> list[str]:
     """Sentences about the file, and about an unknown name."""
     others = [name for name in ledger.persons() if name != person]
     unknown = f"There is no record of “{person}”, only of {', '.join(others)}; check the name."
-    return [words for words in (ledger.sentence, unknown if others and ledger.kept(person) is None else "") if words]
+    return [
+        words for words in (ledger.sentence, unknown if others and ledger.extent(person) is None else "") if words
+    ]
 
 
-def _export(ledger: ExposureLedger, person: str, path: Path, *, week: bool) -> int:
+def _export(ledger: ExposureRecord, person: str, path: Path, *, week: bool) -> int:
     """Write a new file that only its owner can read; an existing file is not overwritten."""
     now = machine_clock().now()
     since = now - WEEK_MINUTES * SECONDS_PER_MINUTE if week else 0.0
@@ -166,9 +168,9 @@ def _export(ledger: ExposureLedger, person: str, path: Path, *, week: bool) -> i
     return 0
 
 
-def _forget(ledger: ExposureLedger, store: Store, person: str, *, asked: bool) -> int:
+def _forget(ledger: ExposureRecord, store: Store, person: str, *, asked: bool) -> int:
     """Show the extent of the record, ask, and delete it."""
-    kept = ledger.kept(person)
+    kept = ledger.extent(person)
     if store.sentence:
         print(store.sentence, file=sys.stderr)
     if kept is None:

@@ -20,7 +20,7 @@ from meter.commands.errors import WRONG_INPUT, CommandError
 from meter.commands.meters import asked_meters, one_or_more
 from meter.commands.terminal import console, progress, visible
 from meter.commands.watched import Outcome, WatchedMeasuring, measure_one
-from meter.measure import Measurement, speaks_of_files
+from meter.measure import Measurement, has_file_readings
 from meter.plugin.host import Plugin
 
 SOUND_SUFFIXES = {".wav", ".wave", ".rf64", ".w64", ".aif", ".aiff", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".caf"}
@@ -90,12 +90,12 @@ def _file_meters(folders: Sequence[Path], tell: Callable[[str], None]) -> list[P
     for sentence in refused:
         tell(sentence)
     for plugin in plugins:
-        if plugin.folder in folders and not speaks_of_files(plugin):
+        if plugin.folder in folders and not has_file_readings(plugin):
             sentence = (
                 f"Meter “{plugin.id}” has no reading of a file: give a field “summary = true”, unless live_only."
             )
             print(visible(sentence), file=sys.stderr)
-    return [plugin for plugin in plugins if speaks_of_files(plugin)]
+    return [plugin for plugin in plugins if has_file_readings(plugin)]
 
 
 def _spread(paths: Sequence[Path], tell: Callable[[str], None]) -> Iterator[Path]:

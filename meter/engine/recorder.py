@@ -123,7 +123,7 @@ class Recorder:
             self._second = None
 
     def close(self) -> None:
-        """Say farewell and let the ledger go."""
+        """End the sitting and close the record."""
         self.rest()
         self._line.close()
 

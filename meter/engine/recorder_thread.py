@@ -86,7 +86,7 @@ class RecorderThread:
     def _run(self) -> None:
         try:
             while self._take():
-                self._recorder.tend()
+                self._recorder.update()
                 self.account = self._recorder.account
             self._recorder.close()
         except Exception as error:  # the ledger must not take the engine down, but must not fail in silence either
@@ -103,11 +103,11 @@ class RecorderThread:
         while True:
             match message:
                 case Heard():
-                    self._recorder.hear(message.second, message.level_dba, message.peak_dbc, message.doubt_db)
+                    self._recorder.add_second(message.second, message.level_dba, message.peak_dbc, message.doubt_db)
                 case Context():
-                    self._recorder.use(message)
+                    self._recorder.set_context(message)
                 case Rest():
-                    self._recorder.rest()
+                    self._recorder.end_sitting()
                 case End():
                     return False
             try:

@@ -37,7 +37,7 @@ class Breaks:
         """First second of the present quiet stretch, and the second after its last quiet one."""
         self._loud_seconds = 0
 
-    def hear(self, second: int, level_dba: float) -> None:
+    def add_second(self, second: int, level_dba: float) -> None:
         """Add one second (since 1970) and its level in dB(A); minus infinity is silence."""
         if self._last is not None and second > self._last + 1:
             self._rest(self._last + 1, second)

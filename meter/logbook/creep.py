@@ -33,7 +33,7 @@ class Creep:
         self._later = 0
         self._base_dba = math.nan
 
-    def hear(self, second: int, level_dba: float) -> None:
+    def add_second(self, second: int, level_dba: float) -> None:
         """Add one second (since 1970) and its level in dB(A)."""
         if not level_dba >= QUIET_DBA:
             return

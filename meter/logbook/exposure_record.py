@@ -56,7 +56,7 @@ class _Open:
 
 
 @dataclass(frozen=True)
-class SavedState:
+class RecordExtent:
     """Extent of one person's record: number of minutes, and the first and last (since 1970, UTC)."""
 
     minutes: int
@@ -64,7 +64,7 @@ class SavedState:
     last: int
 
 
-class ExposureLedger:
+class ExposureRecord:
     """Exposure record, for one thread at a time. Errors of the file are in ``sentence`` and not raised."""
 
     def __init__(self, store: Store, clock: SittingClock) -> None:
@@ -88,16 +88,16 @@ class ExposureLedger:
 
     # Recording
 
-    def begin(self, person: str) -> None:
+    def begin_sitting(self, person: str) -> None:
         """Begin a sitting of this person; ends an open one."""
-        self.farewell()
+        self.end_sitting()
         self.flush()
         self._lead = 0
         era = self._era_now(person)
         now = self._lead + math.floor(self._clock.now())
-        self._open = _Open(person, Sitting(era, now, now - 1, farewell=False))
+        self._open = _Open(person, Sitting(era, now, now - 1, ended=False))
 
-    def hear(
+    def add_second(
         self, second: int, level_dba: float, peak_dbc: float = math.nan, doubt_db: float = USUAL_DOUBT_DB
     ) -> None:
         """Record the level of one second (since 1970) of the sitting, and its uncertainty in dB, either way.
@@ -123,10 +123,10 @@ class ExposureLedger:
             here.sitting, began=second if first_of_all else min(began, second), seen=max(seen, second)
         )
 
-    def farewell(self) -> None:
+    def end_sitting(self) -> None:
         """End the sitting; written with the next flush."""
         if self._open is not None and self._open.sitting.seen >= self._open.sitting.began:
-            self._open.sitting = replace(self._open.sitting, farewell=True)
+            self._open.sitting = replace(self._open.sitting, ended=True)
             self._ended.append(self._open)
         self._open = None
 
@@ -153,7 +153,7 @@ class ExposureLedger:
 
     def close(self) -> None:
         """End the sitting, write what is pending and close the database."""
-        self.farewell()
+        self.end_sitting()
         self.flush()
         self._connection.close()
 
@@ -166,12 +166,12 @@ class ExposureLedger:
             found |= set(_persons(self._connection))
         return tuple(sorted(found))
 
-    def kept(self, person: str) -> SavedState | None:
+    def extent(self, person: str) -> RecordExtent | None:
         """Extent of a person's record in the file; None for no record, or when it cannot be read."""
         with contextlib.suppress(sqlite3.Error):
             words = "SELECT count(*), min(minute), max(minute) FROM minute WHERE person = ?"
             count, first, last = self._connection.execute(words, (person,)).fetchone()
-            return SavedState(count, first, last) if count else None
+            return RecordExtent(count, first, last) if count else None
         return None
 
     def history(self, person: str, since: float, *, with_gaps: bool = True) -> History:
@@ -185,14 +185,14 @@ class ExposureLedger:
             parts.append(replace(part, gaps=gaps))
         return joined(parts)
 
-    def said(self, person: str, day: int) -> dict[int, int]:
+    def notices_shown(self, person: str, day: int) -> dict[int, int]:
         """Notices shown to a person on a local day (days since 1970): second since 1970 by code."""
         with contextlib.suppress(sqlite3.Error):
             rows = self._connection.execute("SELECT code, at FROM said WHERE person = ? AND day = ?", (person, day))
             return {int(code): int(at) for code, at in rows}
         return {}
 
-    def say(self, person: str, day: int, code: int, at: int) -> None:
+    def note_shown(self, person: str, day: int, code: int, at: int) -> None:
         """Store that a notice was shown."""
         with contextlib.suppress(sqlite3.Error):
             self._connection.execute("INSERT OR IGNORE INTO said VALUES (?, ?, ?, ?)", (person, day, code, at))
@@ -244,14 +244,14 @@ class ExposureLedger:
 
     def _write_sitting(self, each: _Open) -> None:
         sitting = each.sitting
-        values = (each.person, sitting.era, sitting.began, sitting.seen, int(sitting.farewell))
+        values = (each.person, sitting.era, sitting.began, sitting.seen, int(sitting.ended))
         if each.row is not None:
             words = "UPDATE sitting SET person = ?, era = ?, began = ?, seen = ?, farewell = ? WHERE id = ?"
             if self._connection.execute(words, (*values, each.row)).rowcount:
                 return
             # Another program deleted it meanwhile: the time before is no gap.
             each.sitting = replace(sitting, began=sitting.seen)
-            values = (each.person, sitting.era, sitting.seen, sitting.seen, int(sitting.farewell))
+            values = (each.person, sitting.era, sitting.seen, sitting.seen, int(sitting.ended))
         words = "INSERT INTO sitting (person, era, began, seen, farewell) VALUES (?, ?, ?, ?, ?)"
         each.row = self._connection.execute(words, values).lastrowid
 
@@ -323,7 +323,7 @@ class ExposureLedger:
             return
         with contextlib.suppress(sqlite3.Error):
             if self._newest_era() > self._open.sitting.era:
-                self.begin(self._open.person)
+                self.begin_sitting(self._open.person)
 
     def _here(self) -> Here:
         return Here(math.floor(self._clock.now()), self._clock.boot, self._clock.anchor)
@@ -381,7 +381,7 @@ class ExposureLedger:
                     sittings.append(Sitting(era.era, int(began), int(seen), bool(farewell)))
         # The open sitting of this program continues through silence.
         sittings += [
-            replace(each.sitting, farewell=True)
+            replace(each.sitting, ended=True)
             for each in own
             if each.sitting.era == era.era and each.sitting.seen >= each.sitting.began
         ]

@@ -10,7 +10,7 @@ from dsp.exposure.exposure import Rule
 from meter.logbook.breaks import Breaks, notice, passed
 from meter.logbook.clock import SittingClock
 from meter.logbook.creep import Creep
-from meter.logbook.exposure_record import ExposureLedger
+from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.exposure_summary import WEEK_MINUTES, local_day, shares_of
 from meter.logbook.history import MINUTES_PER_DAY
 from meter.logbook.store import Store
@@ -52,7 +52,7 @@ class ExposureRecorder:
     def __init__(self, open_logbook: Callable[[], Store], clock: SittingClock) -> None:
         self._open_logbook = open_logbook
         self._clock = clock
-        self._ledger: ExposureLedger | None = None
+        self._ledger: ExposureRecord | None = None
         self._context: Context | None = None
         self._person = ""
         self._sitting = False
@@ -64,30 +64,30 @@ class ExposureRecorder:
         """One sentence about a fault of the logbook, or an empty string."""
         return self._ledger.sentence if self._ledger is not None else ""
 
-    def use(self, context: Context) -> None:
+    def set_context(self, context: Context) -> None:
         """Set the person and the rule, from now on."""
         if self._context is not None and context.person != self._context.person:
-            self.rest()
+            self.end_sitting()
         self._context = context
         self._accounted_at = -math.inf
 
-    def hear(self, second: int, level_dba: float, peak_dbc: float, doubt_db: float) -> None:
+    def add_second(self, second: int, level_dba: float, peak_dbc: float, doubt_db: float) -> None:
         """Record one second (since 1970) and the uncertainty of its level; the first one begins a sitting."""
         if self._context is None:
             return
         ledger = self._begun(self._context.person)
-        ledger.hear(second, level_dba, peak_dbc, doubt_db)
-        self._breaks.hear(second, level_dba)
-        self._creep.hear(second, level_dba)
+        ledger.add_second(second, level_dba, peak_dbc, doubt_db)
+        self._breaks.add_second(second, level_dba)
+        self._creep.add_second(second, level_dba)
 
-    def rest(self) -> None:
+    def end_sitting(self) -> None:
         """End the sitting: no sound counts now."""
         if self._ledger is not None and self._sitting:
-            self._ledger.farewell()
+            self._ledger.end_sitting()
             self._ledger.flush()
         self._sitting = False
 
-    def tend(self) -> None:
+    def update(self) -> None:
         """Write and compute the account when due; call it about once a second."""
         if self._ledger is None:
             return
@@ -101,23 +101,23 @@ class ExposureRecorder:
 
     def close(self) -> None:
         """End the sitting and close the logbook."""
-        self.rest()
+        self.end_sitting()
         if self._ledger is not None:
             self._ledger.close()
             self._ledger = None
 
-    def _begun(self, person: str) -> ExposureLedger:
+    def _begun(self, person: str) -> ExposureRecord:
         """The record with an open sitting."""
         if self._ledger is None:
-            self._ledger = ExposureLedger(self._open_logbook(), self._clock)
+            self._ledger = ExposureRecord(self._open_logbook(), self._clock)
         if not self._sitting:
-            self._ledger.begin(person)
+            self._ledger.begin_sitting(person)
             self._sitting = True
             self._remember(self._ledger, person)
             self._accounted_at = -math.inf
         return self._ledger
 
-    def _remember(self, ledger: ExposureLedger, person: str) -> None:
+    def _remember(self, ledger: ExposureRecord, person: str) -> None:
         """Continue breaks and creep from the record before the program started."""
         self._breaks, self._creep = Breaks(), Creep()
         now = self._clock.now()
@@ -126,8 +126,8 @@ class ExposureRecorder:
             levels = decode(codes)
             for place in (codes != NOT_HEARD).nonzero()[0]:
                 second = int(minute) * SECONDS_PER_MINUTE + int(place)
-                self._breaks.hear(second, float(levels[place]))
-                self._creep.hear(second, float(levels[place]))
+                self._breaks.add_second(second, float(levels[place]))
+                self._creep.add_second(second, float(levels[place]))
 
     def _make_account(self) -> Account | None:
         if self._ledger is None or self._context is None or not self._sitting:
@@ -150,13 +150,13 @@ class ExposureRecorder:
             self._notice(self._ledger, shares.period, since_break, now, today),
         )
 
-    def _notice(self, ledger: ExposureLedger, share: float, since_break: float, now: float, today: int) -> int:
+    def _notice(self, ledger: ExposureRecord, share: float, since_break: float, now: float, today: int) -> int:
         """The code to show now. A code shown for the first time today is stored, with the lower ones it replaces."""
         assert self._context is not None
-        said = ledger.said(self._context.person, today)
+        said = ledger.notices_shown(self._context.person, today)
         news = [code for code in passed(share) if code not in said]
         for code in news:
             # Of several new codes only the highest is shown; the lower ones count as already shown.
             said[code] = math.floor(now) if code == news[-1] else 0
-            ledger.say(self._context.person, today, code, said[code])
+            ledger.note_shown(self._context.person, today, code, said[code])
         return notice(share, said, since_break, now)

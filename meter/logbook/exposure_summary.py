@@ -22,7 +22,7 @@ from dsp.exposure.exposure import (
     twa_db,
     weekly_level_db,
 )
-from meter.logbook.exposure_record import USUAL_DOUBT_DB, ExposureLedger
+from meter.logbook.exposure_record import USUAL_DOUBT_DB, ExposureRecord
 from meter.logbook.history import MINUTES_PER_DAY, BoolArray, Gap, History, gap_share
 from meter.logbook.stored_levels import SECONDS_PER_MINUTE
 
@@ -105,11 +105,11 @@ def shares_of(history: History, rule: Rule, now: float, today: int, *, count_gap
     return Shares(week_share if rule.period == "week" else today_share, today_share, week_share / per_week)
 
 
-def summarise(ledger: ExposureLedger, person: str, rule: Rule, now: float, offset_minutes: int, *,
+def summarise(ledger: ExposureRecord, person: str, rule: Rule, now: float, offset_minutes: int, *,
               count_gaps: bool) -> Summary:  # fmt: skip
     """All figures of a person at ``now`` (seconds since 1970), for a table or JSON."""
     today = local_day(now, offset_minutes)
-    # One day more than the week, so that today is whole wherever the day began.
+    # One day more than the week, so that today is whole in every time zone.
     history = ledger.history(person, now - (WEEK_MINUTES + MINUTES_PER_DAY) * SECONDS_PER_MINUTE)
     shares = shares_of(history, rule, now, today, count_gaps=count_gaps)
     in_today, in_week = history.days >= today, _in_week(history, now)
@@ -172,14 +172,14 @@ def _peak(history: History, chosen: BoolArray) -> float:
 
 
 def _recent_dba(history: History, now: float, seconds: int) -> float:
-    """Average of the last seconds; NaN unless half of them were heard."""
+    """Average of the last seconds; NaN unless half of them have a level."""
     end = math.floor(now) + 1
     level, heard = history.average_dba(end - seconds, end)
     return level if heard >= LEAST_HEARD_SHARE * seconds else math.nan
 
 
 def _days(history: History, rule: Rule, now: float, today: int) -> tuple[Day, ...]:
-    """Every local day that the week touches and on which something was heard, the newest first."""
+    """Every local day of the week with a level, the newest first."""
     in_week = _in_week(history, now)
     shares = history.shares(rule)
     found = []
@@ -194,10 +194,10 @@ def _days(history: History, rule: Rule, now: float, today: int) -> tuple[Day, ..
     return tuple(found)
 
 
-def _why(ledger: ExposureLedger, person: str, in_today: BoolArray, in_week: BoolArray, minute: float, quarter: float,
+def _why(ledger: ExposureRecord, person: str, in_today: BoolArray, in_week: BoolArray, minute: float, quarter: float,
          rule: Rule) -> dict[str, str]:  # fmt: skip
-    """The reason for every figure that is not known."""
-    never = NEVER if ledger.kept(person) is None and not in_week.any() else ""
+    """The reason for every unknown figure."""
+    never = NEVER if ledger.extent(person) is None and not in_week.any() else ""
     today = never or ("" if in_today.any() else NOT_TODAY)
     week = never or ("" if in_week.any() else NOT_THIS_WEEK)
     period = week if rule.period == "week" else today

@@ -1,6 +1,6 @@
-"""What was heard over a stretch of days, read from the ledger: levels per second, and the gaps between them.
+"""Levels of a person over days, second by second, and the gaps between them.
 
-Rows are minutes. ``at`` is the minute a row counts for: its own, but for minutes that were noted under a wrong clock
+Rows are minutes. ``at`` is the minute a row counts for: its own, except for minutes recorded under a wrong clock
 (``meter.logbook.eras``).
 """
 
@@ -29,35 +29,35 @@ BoolArray = NDArray[np.bool_]
 
 MINUTES_PER_DAY = 24 * 60
 LEAST_GAP_SECONDS = 10
-"""Shorter holes come from clocks that differ a little, and are not worth a line."""
+"""Shorter holes come from clocks that differ slightly and are not listed."""
 
 MOST_COUNTED_SECONDS = 3600
 """The level in a gap is unknown; the level before it is counted for an hour at most."""
 
 BEFORE_SECONDS = 60
-"""The level before a gap is the average of what was heard in this time before it."""
+"""The level before a gap is the average over this time before it."""
 
 ALIVE_SECONDS = 30
-"""A sitting that noted something so lately is going on, perhaps in another program."""
+"""A sitting with a level this recent is open, perhaps in another program."""
 
 
 @dataclass(frozen=True)
 class Sitting:
-    """One run of counting: first and last second noted, and whether it ended in good order."""
+    """One run of counting: first and last second, and whether it was ended."""
 
     era: int
     began: int
     seen: int
-    farewell: bool
+    ended: bool
 
 
 @dataclass(frozen=True)
 class Gap:
-    """A stretch of a sitting of which nothing is known. ``end`` is None when nothing was noted since.
+    """A stretch of a sitting without levels. ``end`` is None when no level followed.
 
     ``at`` and ``day`` are the minute and the local day (days since 1970) that it counts for, ``offset`` the minutes
-    that local time was ahead; ``level_dba`` the average of the last minute before it, NaN when nothing was heard
-    then; ``counted_seconds`` how much of it is counted when gaps are.
+    that local time was ahead; ``level_dba`` is the average of the last minute before it, NaN without a level;
+    ``counted_seconds`` is the part that counts when gaps are counted.
     """
 
     start: int
@@ -73,7 +73,7 @@ class Gap:
 class History:
     """Minutes in order of time. Arrays of one length; ``codes`` is ``(minutes, 60)``, ``peaks_dbc`` may be NaN.
 
-    ``doubts_db`` is what the levels of a minute may be off by, either way.
+    ``doubts_db`` is the uncertainty of the levels of a minute, either way.
     """
 
     minutes: IntArray
@@ -87,11 +87,11 @@ class History:
 
     @property
     def heard_seconds(self) -> IntArray:
-        """Seconds heard in each minute."""
+        """Seconds with a level in each minute."""
         return np.asarray(np.count_nonzero(self.codes, axis=1), dtype=np.int64)
 
     def shares(self, rule: Rule) -> FloatArray:
-        """Per cent of the rule's allowance that each minute used up."""
+        """Per cent of the rule's allowance that each minute used."""
         return np.asarray(share_per_second(rule)[self.codes].sum(axis=1), dtype=np.float64)
 
     def levels_and_hours(self, chosen: BoolArray | None = None) -> tuple[FloatArray, FloatArray]:
@@ -103,7 +103,7 @@ class History:
         return decode(used.astype(np.uint16)), counts[used] / SECONDS_PER_HOUR
 
     def average_dba(self, first: int, end: int) -> tuple[float, int]:
-        """Energy average of the seconds ``first`` to ``end`` (exclusive) since 1970, and how many were heard."""
+        """Energy average of the seconds ``first`` to ``end`` (exclusive) since 1970, and how many have a level."""
         near = (self.minutes >= first // SECONDS_PER_MINUTE) & (self.minutes <= end // SECONDS_PER_MINUTE)
         seconds = _seconds(self.minutes[near])
         codes = self.codes[near].ravel()
@@ -114,7 +114,7 @@ class History:
 
 
 def gap_share(gaps: Sequence[Gap], rule: Rule) -> float:
-    """Per cent of the rule's allowance, had the level before gone on in each gap."""
+    """Per cent of the rule's allowance for the gaps at the level before each."""
     table = share_per_second(rule)
     return float(sum(table[encode(gap.level_dba)] * gap.counted_seconds for gap in gaps))
 
@@ -128,13 +128,13 @@ def find_gaps(history: History, sittings: Sequence[Sitting], since: int, now: in
     found: list[tuple[int, int | None]] = []
     for sitting in sittings:
         found += _holes(seconds, max(sitting.began, since), sitting.seen + 1)
-        if not sitting.farewell and (now is None or now - sitting.seen > ALIVE_SECONDS):
+        if not sitting.ended and (now is None or now - sitting.seen > ALIVE_SECONDS):
             found += _unknown_end(seconds, sitting.seen + 1)
     return tuple(_gap(history, start, end, now) for start, end in _merged(found))
 
 
 def _holes(seconds: IntArray, start: int, end: int) -> list[tuple[int, int | None]]:
-    """Stretches of ``start`` to ``end`` (exclusive) without a second that was heard."""
+    """Stretches of ``start`` to ``end`` (exclusive) without a level."""
     inside = seconds[np.searchsorted(seconds, start) : np.searchsorted(seconds, end)]
     edges = np.concatenate(([start - 1], inside, [end]))
     (holes,) = np.nonzero(np.diff(edges) > LEAST_GAP_SECONDS)

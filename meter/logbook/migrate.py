@@ -16,7 +16,7 @@ FIRST = (
     # began: second since 1970 at which the clock was found set back; eras count from 1, the first began at 0.
     "CREATE TABLE era (era INTEGER PRIMARY KEY, began INTEGER NOT NULL)",
     # minute: whole minutes since 1970, UTC; utc_offset: minutes that local time was ahead;
-    # levels: 60 codes (see levels.py); peak: highest C-weighted peak in dB(C); doubt: what a level may be off by, dB.
+    # levels: 60 codes (see stored_levels.py); peak: highest C-weighted peak in dB(C); doubt: uncertainty in dB.
     """
     CREATE TABLE minute (
         person TEXT NOT NULL, era INTEGER NOT NULL, minute INTEGER NOT NULL,
@@ -25,7 +25,7 @@ FIRST = (
         PRIMARY KEY (person, era, minute)
     ) WITHOUT ROWID
     """,
-    # began and seen: first and last second noted; farewell: 1 when the sitting ended in good order.
+    # began and seen: first and last second; farewell: 1 when the sitting was ended.
     """
     CREATE TABLE sitting (
         id INTEGER PRIMARY KEY, person TEXT NOT NULL, era INTEGER NOT NULL,
@@ -33,7 +33,7 @@ FIRST = (
     )
     """,
     "CREATE INDEX sitting_of_person ON sitting (person, era, seen)",
-    # What was said to a person on a local day (days since 1970), and when, so that it is said once.
+    # Notices shown to a person on a local day (days since 1970), and when, so that each is shown once.
     """
     CREATE TABLE said (
         person TEXT NOT NULL, day INTEGER NOT NULL, code INTEGER NOT NULL, at INTEGER NOT NULL,

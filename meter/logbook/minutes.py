@@ -16,7 +16,7 @@ COLUMNS = "minute, utc_offset, levels, peak, doubt"
 
 @dataclass
 class Minute:
-    """What was heard in one minute: its codes, highest peak in dB(C), and doubt in dB."""
+    """One minute: codes of its levels, highest peak in dB(C), and uncertainty in dB."""
 
     offset: int
     codes: CodeArray

@@ -1,1 +1,1 @@
-"""Other people's implementations, for the tests and the bench to compare with. Optional: the program needs none."""
+"""Reference implementations by others, for tests and bench. Optional."""

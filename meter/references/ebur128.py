@@ -1,6 +1,6 @@
-"""libebur128 (a reference library in C, system package) through ctypes: feed a whole block, ask for readings.
+"""libebur128 (a reference library in C, system package) through ctypes, for tests and bench.
 
-Only what the tests and the bench need. ``available()`` says whether the library is on this machine.
+``available()`` is True when the library is on this machine.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ HISTOGRAM = 64
 EVERYTHING = INTEGRATED | RANGE | TRUE_PEAK
 
 ROLE_CODES = {"L": 1, "R": 2, "C": 3, "LFE": 0, "Ls": 4, "Rs": 5, "M": 1}
-"""``enum channel`` of the library's header; 0 is "unused", which is how it leaves the LFE channel out."""
+"""``enum channel`` of the library's header; 0 is "unused", the value for LFE."""
 
 _POINTER = ctypes.c_void_p
 _SOURCE_TYPES = {np.dtype(np.float32): ("ebur128_add_frames_float", ctypes.c_float),
@@ -53,7 +53,7 @@ _LIBRARY = _load()
 
 
 def available() -> bool:
-    """Whether the library was found."""
+    """True when the library was found."""
     return _LIBRARY is not None
 
 
@@ -131,4 +131,4 @@ class Ebur128:
     @staticmethod
     def _check(code: int) -> None:
         if code != 0:
-            raise RuntimeError(f"libebur128 answered with error {code}.")
+            raise RuntimeError(f"libebur128 returned error {code}.")

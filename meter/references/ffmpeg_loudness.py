@@ -1,4 +1,4 @@
-"""ffmpeg's ``ebur128`` filter through PyAV: a second opinion on loudness, range and true peak."""
+"""ffmpeg's ``ebur128`` filter through PyAV: loudness, range and true peak."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def measure(block: NDArray[np.float32] | NDArray[np.float64], rate_hz: int) -> d
     graph = av.filter.Graph()
     layout, time_base = LAYOUTS[block.shape[1]], Fraction(1, rate_hz)
     source = graph.add_abuffer(format="flt", sample_rate=rate_hz, layout=layout, time_base=time_base)
-    # framelog=quiet fails in some builds with a misleading message; verbose keeps the log out of the way too.
+    # framelog=quiet fails in some builds with a misleading message; verbose suppresses the log as well.
     loudness = graph.add("ebur128", "metadata=1:framelog=verbose:peak=true")
     sink = graph.add("abuffersink")
     source.link_to(loudness)

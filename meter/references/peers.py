@@ -1,4 +1,4 @@
-"""The reference libraries as the bench runs them: loudness, range and true peak of a whole stereo file."""
+"""Reference libraries for the bench: loudness, range and true peak of a whole stereo file."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from meter.references import ebur128
 
 BLOCK_FRAMES = 4800
-"""0.1 s at 48 kHz: momentary and short-term are asked for once a block, as a meter at 10 Hz does."""
+"""0.1 s at 48 kHz: momentary and short-term are read once a block, as a meter at 10 Hz does."""
 
 
 @dataclass(frozen=True)
 class Peer:
-    """``missing`` gives one sentence where the library is not here, else an empty string."""
+    """A reference library; ``missing`` returns one sentence if it is not installed, otherwise empty."""
 
     name: str
     missing: Callable[[], str]

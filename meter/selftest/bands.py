@@ -29,14 +29,14 @@ from meter.selftest.checks import CLOSED_FORM, FROM_MEMORY, PRINTED, Check, Sour
 STANDARD = Source("IEC 61260-1:2014", PRINTED, "two transcriptions in acoustics libraries")
 NOMINALS = Source("ISO 266; IEC 61260-1:2014 Annex E", PRINTED, STANDARD.read_in)
 PRINTED_FIGURES = ("Formula 1", "Annex E.3")
-"""Clauses that print the figure itself; the others give the formula for it."""
+"""Clauses that print the figure; the others print its formula."""
 
 RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 RANGES = {1: (31.5, 16_000.0, "octaves"), 3: (20.0, 20_000.0, "third octaves")}
 EDGE_SLACK = 1e-9
-"""The edge stands in Table 1 twice; this much to either side of it says which is meant."""
+"""Table 1 has the edge twice; this offset to either side selects one."""
 
-# Table 1, class 1, written down a second time: a slip in the program's own table must not move the limit with it.
+# Table 1, class 1, typed a second time, so that an error in the program's own table does not move the limit.
 CLASS_1_STEPS = (0.0, 1 / 8, 1 / 4, 3 / 8, 1 / 2, 1 / 2, 1.0, 2.0, 3.0, 4.0)
 CLASS_1_LEAST_DB = (-0.4, -0.4, -0.4, -0.4, -0.4, 1.2, 16.6, 40.5, 60.0, 70.0)
 CLASS_1_MOST_DB = (0.4, 0.5, 0.7, 1.4, 5.3, inf, inf, inf, inf, inf)

@@ -1,4 +1,4 @@
-"""One check: what is fed in, what must come out and by which source, and how far off it may be."""
+"""A published check as data: expected value, limits, source, and the function that measures."""
 
 from __future__ import annotations
 
@@ -8,26 +8,26 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 FLOAT_SLACK = 1e-9
-"""A reading that meets a limit on paper must not miss it by the rounding of a subtraction."""
+"""Rounding of a subtraction: a reading exactly at a limit passes."""
 
 Kind = Literal["printed", "closed form", "own case", "from memory"]
 
 PRINTED: Final = "printed"
-"""The figure and its limits stand in the document, or in the transcription or quotation of it that was read."""
+"""Figure and limits were read in the document, a transcription or a quotation."""
 CLOSED_FORM: Final = "closed form"
-"""The figure follows from a formula or an identity and is printed nowhere, or was not read there."""
+"""The figure follows from a formula or an identity, and was not read in print."""
 OWN_CASE: Final = "own case"
-"""The signal or the limits are our own choice, or the figure is that of another part of this program."""
+"""Signal or limits are our own choice, or the figure comes from another part of this program."""
 FROM_MEMORY: Final = "from memory"
-"""The figure, or its limits, were remembered and not read; the weakest part decides."""
+"""Figure or limits are from memory; the weaker of the two decides."""
 
 KINDS: tuple[Kind, ...] = (PRINTED, CLOSED_FORM, OWN_CASE, FROM_MEMORY)
 
 
 class Source(str):
-    """A document with clause or table, or a formula. ``kind`` tells what its figures are.
+    """A document with clause or table, or a formula. ``kind`` is the kind of its figures.
 
-    ``read_in`` names where the document was read, as in "read in a transcription"; empty for what was not read.
+    ``read_in`` names where the document was read, as in "read in a transcription"; empty for from memory.
     """
 
     __slots__ = ("kind", "read_in")
@@ -40,7 +40,7 @@ class Source(str):
         return made
 
     def at(self, clause: str, kind: Kind | None = None) -> Source:
-        """The same document with ``clause`` appended as it stands; ``kind`` where this clause has another one."""
+        """The same document with ``clause`` appended; ``kind`` if this clause has another."""
         return Source(f"{self}{clause}", kind or self.kind, self.read_in)
 
 
@@ -48,9 +48,9 @@ class Source(str):
 class Check:
     """One check with its measuring function.
 
-    ``minus`` and ``plus`` are how far below and above ``expected`` a reading may lie, both as positive numbers in
-    ``unit``; ``math.inf`` leaves that side open. ``measure`` makes the signal, measures it and returns the reading;
-    it takes no input and keeps nothing.
+    ``minus`` and ``plus`` are the tolerances below and above ``expected``, positive, in ``unit``; ``math.inf`` leaves
+    that side open. ``measure`` makes the signal, measures it and returns the reading; it has no arguments and no
+    state.
     """
 
     name: str
@@ -62,7 +62,7 @@ class Check:
     measure: Callable[[], float]
 
     def passes(self, reading: float) -> bool:
-        """Whether ``reading`` lies within the limits; NaN never does; an infinite ``expected`` is met exactly."""
+        """True when ``reading`` is within the limits; False for NaN; an infinite ``expected`` must be equal."""
         if math.isnan(reading):
             return False
         if math.isinf(self.expected):

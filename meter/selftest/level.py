@@ -13,7 +13,7 @@ from meter.selftest.checks import CLOSED_FORM, OWN_CASE, PRINTED, Check, Source
 
 RATE_HZ = 48_000
 CYCLES = 997
-"""Whole periods in one second at a rate that shares no factor with them: every phase is met once."""
+"""Whole periods in one second, without a common factor with the rate: every phase occurs once."""
 
 AES17 = Source("AES17, full-scale sine = 0 dBFS(rms)", PRINTED, "glossaries that quote it")
 AES17_WAVEFORM = AES17.at("; closed form of the waveform", CLOSED_FORM)

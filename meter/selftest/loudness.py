@@ -1,7 +1,7 @@
 """Published checks of loudness and loudness range: ITU-R BS.1770-5, EBU Tech 3341 and Tech 3342.
 
-The cases of the EBU tables that need authentic programme (3341 cases 7 and 8, 3342 cases 5 and 6) are left out:
-their audio is not ours to ship.
+The cases of the EBU tables with authentic programme (3341 cases 7 and 8, 3342 cases 5 and 6) are left out: we may not
+distribute their audio.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ def surround(rate_hz: int) -> FloatArray:
 
 
 def pieces(signal: FloatArray, frames: int) -> Iterator[FloatArray]:
-    """``signal`` in blocks of ``frames``; 0 gives it whole."""
+    """Cut ``signal`` into blocks of ``frames``; 0 returns it whole."""
     step = frames or max(1, len(signal))
     return (signal[start : start + step] for start in range(0, len(signal), step))
 
@@ -57,7 +57,7 @@ def pieces(signal: FloatArray, frames: int) -> Iterator[FloatArray]:
 def measured(
     signal: FloatArray, rate_hz: int, block_frames: int, meter: LoudnessMeter | None = None
 ) -> LoudnessMeter:
-    """A meter that has heard ``signal``."""
+    """A meter after ``signal``."""
     meter = meter or LoudnessMeter(Spec(rate_hz, signal.shape[1]))
     for block in pieces(signal, block_frames):
         meter.push(block)
@@ -96,13 +96,13 @@ def steady_reading(
 def highest_of_files(
     signals: Sequence[Signal], rate_hz: int, block_frames: int, which: str, expected: float
 ) -> float:
-    """The maximum furthest from ``expected`` among files that are measured each by itself."""
+    """The maximum furthest from ``expected`` among files measured one by one."""
     readings = [float(getattr(measured(signal(rate_hz), rate_hz, block_frames), which)) for signal in signals]
     return furthest(readings, expected)
 
 
 def error_of_rising_maximum(signals: Sequence[Signal], rate_hz: int, block_frames: int, which: str) -> float:
-    """Worst error of a running maximum after each of 20 steps from -38 to -19, all in one go."""
+    """Largest error of a running maximum after each of 20 steps from -38 to -19, in one signal."""
     meter = LoudnessMeter(Spec(rate_hz, 2))
     errors = []
     for number, signal in enumerate(signals):
@@ -258,7 +258,7 @@ K_COEFFICIENTS = (
     (1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585),
     (1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621),
 )
-"""BS.1770-5 Annex 1, Tables 1 and 2, written down a second time: b0 b1 b2, a0, a1 a2 at 48 kHz."""
+"""BS.1770-5 Annex 1, Tables 1 and 2, typed a second time: b0 b1 b2, a0, a1 a2 at 48 kHz."""
 
 
 def k_coefficient(stage: int, place: int) -> float:

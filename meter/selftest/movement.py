@@ -1,6 +1,6 @@
 """Published checks of the movements: volume indicator, and peak programme types I and II.
 
-"From memory" marks figures of a standard that were not read in it; they have that standard's own wide limits.
+"From memory" marks figures of a standard that were not read; they have that standard's own wide limits.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from meter.selftest.checks import CLOSED_FORM, FROM_MEMORY, OWN_CASE, PRINTED, C
 
 RATE_HZ = 48_000
 TONE_HZ = 997.0
-"""Not 1000 Hz: 48 samples a period repeat for ever, and their mean is 0.012 dB low."""
+"""Not 1000 Hz: a period of 48 samples always has the same phases, and their mean is 0.012 dB low."""
 
 VU_STANDARD = Source("IEC 60268-17 (1990)", PRINTED, "encyclopaedias")
 VU_AMERICAN = Source("ANSI C16.5-1954", PRINTED, "encyclopaedias")
@@ -59,7 +59,7 @@ def vu_fall_ms() -> float:
 
 
 def vu_overshoot_percent() -> float:
-    """How far the needle swings past its steady reading."""
+    """Overshoot of the needle over its steady reading."""
     return 100.0 * (float(vu().process(tone(TONE_HZ, 0.0, 2.0, RATE_HZ)).max()) - 1.0)
 
 

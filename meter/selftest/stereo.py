@@ -1,6 +1,6 @@
 """Published checks of two channels: correlation, folding to mono, side, delays and sums, all closed forms.
 
-No standard prints them; each row says which identity it is. Everything goes through the streaming correlation.
+No standard prints them; each row names its identity. All are measured by the streaming correlation.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from meter.audio.source import SourceRequest
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.logbook.clock import SittingClock
-from meter.logbook.exposure_record import ExposureLedger
+from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.store import open_store
 from tests.live.conftest import FRONT
 from tests.live.server import SoundServer
@@ -33,7 +33,7 @@ MOST_LOST_SECONDS = 5
 
 
 def noted(path: Path) -> dict[int, float]:
-    ledger = ExposureLedger(open_store(path), SittingClock())
+    ledger = ExposureRecord(open_store(path), SittingClock())
     found = seconds_of(ledger)
     ledger.close()
     return found

@@ -16,7 +16,6 @@ from meter.feeds import (
     check_feeds,
     feed_map,
     named_feeds,
-    part_feeds,
     read_feed_map,
     whole_mix,
     write_feed_map,
@@ -30,7 +29,6 @@ def test_channels_become_columns() -> None:
         "mix": (0, 1), "part kick": (2,), "part double bass": (3,), "part guitars": (5, 4),
     }  # fmt: skip
     assert BAND.channels == (1, 2, 3, 4, 5, 6)
-    assert part_feeds(BAND.columns()) == {"kick": (2,), "double bass": (3,), "guitars": (5, 4)}
 
 
 def test_columns_follow_the_channels_that_were_taken() -> None:

@@ -19,9 +19,9 @@ from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
 from meter.engine.sanitise import Sanitiser
 from meter.feeds import whole_mix
-from meter.measure import file_meters
 from meter.plugin.host import discover, usable
 from meter.readings import Frame
+from tests.support.plugins import file_meters
 
 RATE_HZ = 48_000
 PLUGINS = file_meters()

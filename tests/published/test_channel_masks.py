@@ -16,7 +16,8 @@ import pytest
 import soundfile
 
 from dsp.core.signals import tone
-from meter.measure import file_meters, measure_file
+from meter.measure import measure_file
+from tests.support.plugins import file_meters
 from tests.support.wave_files import write_wave
 
 FRONT, SIDE, BACK, TOP, LFE = 1.0, 1.41, 1.0, 1.0, 0.0

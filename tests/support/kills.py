@@ -17,7 +17,7 @@ from itertools import count
 from pathlib import Path
 from random import Random
 
-from meter.logbook.exposure_record import ExposureLedger
+from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.exposure_recorder import FLUSH_SECONDS
 from meter.logbook.store import open_store
 from tests.support.ledgers import ME, NOON, FakeTime
@@ -33,11 +33,11 @@ def level_of(second: int) -> float:
 
 def note_until_killed(path: Path, begin: int, told: mmap.mmap) -> None:
     """Seconds go by as fast as the machine allows; the one that is handed over stands in the shared memory."""
-    ledger = ExposureLedger(open_store(path), FakeTime(begin).clock())
-    ledger.begin(ME)
+    ledger = ExposureRecord(open_store(path), FakeTime(begin).clock())
+    ledger.begin_sitting(ME)
     for second in count(begin):
         told[:8] = struct.pack("<q", second)
-        ledger.hear(second, level_of(second), 100.0)
+        ledger.add_second(second, level_of(second), 100.0)
         if second % FLUSH_SECONDS == 0:
             ledger.flush()
 

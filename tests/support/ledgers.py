@@ -13,7 +13,7 @@ from dsp.exposure.exposure import Rule
 from meter.engine.recorder_thread import Heard, Message, Rest
 from meter.exposure_rules import load_rules
 from meter.logbook.clock import SittingClock
-from meter.logbook.exposure_record import ExposureLedger
+from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.exposure_recorder import Account, Context, ExposureRecorder
 from meter.logbook.exposure_summary import Summary, summarise
 from meter.logbook.store import open_store
@@ -62,15 +62,15 @@ class Desk:
         self.time = time or FakeTime()
         self.clock = self.time.clock()
         self.person = person
-        self.ledger = ExposureLedger(open_store(self.path), self.clock)
+        self.ledger = ExposureRecord(open_store(self.path), self.clock)
         if begin:
-            self.ledger.begin(person)
+            self.ledger.begin_sitting(person)
 
     def listen(self, level_dba: float, seconds: float, peak_dbc: float = float("nan")) -> None:
         """Sound of one level; the clocks go on."""
         first = int(self.clock.now())
         for second in range(first, first + round(seconds)):
-            self.ledger.hear(second, level_dba, peak_dbc)
+            self.ledger.add_second(second, level_dba, peak_dbc)
         self.time.go(round(seconds))
         self.ledger.flush()
 
@@ -81,10 +81,10 @@ class Desk:
 
     def pause(self, seconds: float) -> None:
         """The program is closed in good order, and started again later."""
-        self.ledger.farewell()
+        self.ledger.end_sitting()
         self.ledger.flush()
         self.time.go(seconds)
-        self.ledger.begin(self.person)
+        self.ledger.begin_sitting(self.person)
 
     def killed(self) -> None:
         """The program ends without another word: what was not flushed is lost."""
@@ -99,13 +99,13 @@ class Desk:
 
     def heard(self, since: float = 0.0) -> dict[int, float]:
         """Every second noted and its level in dB(A), by a reader of its own."""
-        reader = ExposureLedger(open_store(self.path), self.time.clock())
+        reader = ExposureRecord(open_store(self.path), self.time.clock())
         found = seconds_of(reader, self.person, since)
         reader.close()
         return found
 
 
-def seconds_of(ledger: ExposureLedger, person: str = ME, since: float = 0.0) -> dict[int, float]:
+def seconds_of(ledger: ExposureRecord, person: str = ME, since: float = 0.0) -> dict[int, float]:
     """Every second (since 1970) that was noted, with its level in dB(A)."""
     history = ledger.history(person, since)
     return {
@@ -166,12 +166,12 @@ class DirectLine:
         self.messages.append(message)
         match message:
             case Heard():
-                self.recorder.hear(message.second, message.level_dba, message.peak_dbc, message.doubt_db)
+                self.recorder.add_second(message.second, message.level_dba, message.peak_dbc, message.doubt_db)
             case Context():
-                self.recorder.use(message)
+                self.recorder.set_context(message)
             case Rest():
-                self.recorder.rest()
-        self.recorder.tend()
+                self.recorder.end_sitting()
+        self.recorder.update()
         return True
 
     def close(self) -> None:

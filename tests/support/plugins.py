@@ -5,9 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 from textwrap import dedent, indent
 
+from meter.measure import has_file_readings
+from meter.plugin.host import Plugin, discover, usable
+
 GOOD_PROCESS = """
 self.total += float((block ** 2).sum())
 """
+
+
+def file_meters() -> list[Plugin]:
+    """Our meters with readings of a whole file."""
+    return [plugin for plugin in usable(discover()) if has_file_readings(plugin)]
 
 
 def write_meter(

@@ -23,7 +23,7 @@ from meter.commands import exposure
 from meter.commands.exposure_tables import CAUTIONS, JSON_KEYS, decibels, duration, percent
 from meter.exposure_rules import default_rule, load_rules
 from meter.logbook.clock import SittingClock
-from meter.logbook.exposure_record import ExposureLedger
+from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.store import logbook_path, open_store
 from tests.support.ledgers import HOUR, NIOSH
 
@@ -50,13 +50,13 @@ def listen(stretches: Sequence[tuple[float | None, float]], person: str = "me", 
     end = time.time() if until is None else until
     begin = end - sum(hours for _level, hours in stretches) * HOUR
     clock = SittingClock(lambda: begin, lambda: 0.0)
-    ledger = ExposureLedger(open_store(logbook_path()), clock)
-    ledger.begin(person)
+    ledger = ExposureRecord(open_store(logbook_path()), clock)
+    ledger.begin_sitting(person)
     second = int(begin)
     for level, hours in stretches:
         for _ in range(round(hours * HOUR)):
             if level is not None:
-                ledger.hear(second, level, level + 18.0)
+                ledger.add_second(second, level, level + 18.0)
             second += 1
     ledger.close()
 
@@ -190,9 +190,9 @@ def test_gaps_are_listed_and_counted_by_choice(capsys: pytest.CaptureFixture[str
 
 def test_a_sitting_that_never_ended_is_a_gap_without_an_end(capsys: pytest.CaptureFixture[str]) -> None:
     clock = SittingClock(lambda: time.time() - 600, lambda: 0.0)
-    ledger = ExposureLedger(open_store(logbook_path()), clock)
-    ledger.begin("me")
-    ledger.hear(int(clock.now()), 80.0)
+    ledger = ExposureRecord(open_store(logbook_path()), clock)
+    ledger.begin_sitting("me")
+    ledger.add_second(int(clock.now()), 80.0)
     ledger.flush()
     assert re.search(r"since \w+day \d+ \w+ \d{4}, \d\d:\d\d, 80 dB\(A\) before", run(capsys))
     assert as_json(capsys)["gaps"][0]["end"] is None
@@ -200,9 +200,9 @@ def test_a_sitting_that_never_ended_is_a_gap_without_an_end(capsys: pytest.Captu
 
 
 def test_the_doubt_is_that_of_the_roughest_calibration(capsys: pytest.CaptureFixture[str]) -> None:
-    ledger = ExposureLedger(open_store(logbook_path()), SittingClock(lambda: time.time() - 60, lambda: 0.0))
-    ledger.begin("me")
-    ledger.hear(int(time.time()) - 60, 80.0, math.nan, 5.6)
+    ledger = ExposureRecord(open_store(logbook_path()), SittingClock(lambda: time.time() - 60, lambda: 0.0))
+    ledger.begin_sitting("me")
+    ledger.add_second(int(time.time()) - 60, 80.0, math.nan, 5.6)
     ledger.close()
     assert "an estimate ±6 dB" in run(capsys)
     assert as_json(capsys)["estimate"] == "estimate ±6 dB"

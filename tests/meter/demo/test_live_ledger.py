@@ -10,10 +10,10 @@ from dsp.lowend.low_mono import mono_loss
 from dsp.lowend.shares import owners_of
 from meter.demo.parts import MIX, PARTS, RATE_HZ, SECTIONS, feed_columns
 from meter.demo.truths import TRUTHS
-from meter.feeds import part_feeds
 from meter.lowend.account import measure_low_end
 from meter.lowend.result import LowEndAccount
 from meter.lowend.sources import from_array
+from meter.readings import PART_PREFIX
 from tests.meter.demo.conftest import Feeds
 
 SECONDS = 28
@@ -30,7 +30,8 @@ def both(feeds: Feeds, request: pytest.FixtureRequest) -> tuple[LowEndAccount, L
     account = measure_low_end(parts, from_array("mix", feeds["mix"][stretch], RATE_HZ))
     signal = np.hstack([feeds[part.key][stretch] for part in (MIX, *PARTS)]).astype(np.float64)
     columns = feed_columns()
-    live = LowLedger(RATE_HZ, signal.shape[1], NAMES, list(part_feeds(columns).values()), columns["mix"])
+    parts_columns = [numbers for name, numbers in columns.items() if name.startswith(PART_PREFIX)]
+    live = LowLedger(RATE_HZ, signal.shape[1], NAMES, parts_columns, columns["mix"])
     for start in range(0, len(signal), TICK):
         live.process(signal[start : start + TICK])
     live.process(np.zeros((live.stream.hop_frames, signal.shape[1])))  # the turns of the last hop

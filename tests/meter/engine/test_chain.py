@@ -12,10 +12,9 @@ from dsp.core.signals import tone
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.messages import LayoutChanged, encode, to_window
-from meter.measure import file_meters
 from meter.plugin.host import discover
 from meter.readings import Frame
-from tests.support.plugins import write_meter
+from tests.support.plugins import file_meters, write_meter
 
 RATE = 48_000
 

@@ -34,7 +34,7 @@ def heard(*stretches: tuple[float | None, int]) -> tuple[Breaks, int]:
     for level, seconds in stretches:
         if level is not None:
             for second in range(now, now + seconds):
-                breaks.hear(second, level)
+                breaks.add_second(second, level)
         now += seconds
     return breaks, now
 
@@ -79,7 +79,7 @@ def test_rest_of_two_kinds_adds_up() -> None:
 
 def test_any_order_of_calls_before_the_first_break_is_no_error() -> None:
     breaks, now = heard((LOUD, 100))
-    breaks.hear(now - 50, LOUD)
+    breaks.add_second(now - 50, LOUD)
     assert breaks.seconds_since(now - 500) == 0.0
 
 
@@ -120,7 +120,7 @@ def creep(*stretches: tuple[float, int]) -> float:
     for level, seconds in stretches:
         if level is not None:
             for second in range(now, now + seconds):
-                meter.hear(second, level)
+                meter.add_second(second, level)
         now += seconds
     return meter.decibels()
 
@@ -151,9 +151,9 @@ def test_pauses_and_quiet_are_no_level() -> None:
 def test_after_a_long_rest_the_days_work_begins_anew() -> None:
     meter = Creep()
     for second in range(4000):
-        meter.hear(second, 74.0)
+        meter.add_second(second, 74.0)
     for second in range(4000 + 4 * HOUR + 10, 4000 + 4 * HOUR + 10 + 4000):
-        meter.hear(second, 80.0)
+        meter.add_second(second, 80.0)
     assert meter.decibels() == 0.0
 
 
@@ -161,6 +161,6 @@ def test_creep_follows_a_slow_rise() -> None:
     rise: Iterable[float] = np.linspace(0.0, 6.0, 4 * HOUR)
     meter = Creep()
     for second, more in enumerate(rise):
-        meter.hear(second, 72.0 + more)
+        meter.add_second(second, 72.0 + more)
     # First half hour: 0.375 dB in the middle of it; last quarter: 6 dB less 0.1875 dB.
     assert meter.decibels() == pytest.approx(5.44, abs=0.01)

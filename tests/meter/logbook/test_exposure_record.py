@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from meter.logbook.exposure_record import SET_BACK_SECONDS, ExposureLedger
+from meter.logbook.exposure_record import SET_BACK_SECONDS, ExposureRecord
 from meter.logbook.store import open_store
 from meter.logbook.stored_levels import decode, encode, from_blob, share_per_second, to_blob
 from tests.support.ledgers import (
@@ -76,7 +76,7 @@ def test_every_second_comes_back_with_its_level(desk: Desk) -> None:
     rng = np.random.default_rng(1)
     levels = rng.uniform(40.0, 110.0, 500)
     for place, level in enumerate(levels):
-        desk.ledger.hear(NOON + place, float(level), 100.0 + place)
+        desk.ledger.add_second(NOON + place, float(level), 100.0 + place)
     desk.ledger.flush()
     heard = desk.heard()
     assert list(heard) == list(range(NOON, NOON + 500))
@@ -86,25 +86,25 @@ def test_every_second_comes_back_with_its_level(desk: Desk) -> None:
 
 
 def test_what_is_not_yet_written_is_already_counted(desk: Desk) -> None:
-    desk.ledger.hear(NOON, 80.0)
+    desk.ledger.add_second(NOON, 80.0)
     desk.time.go(1)
     assert seconds_of(desk.ledger) == {NOON: 80.0}
     assert desk.heard() == {}
 
 
 def test_a_second_without_a_level_or_a_sitting_is_nothing(desk: Desk) -> None:
-    desk.ledger.hear(NOON, math.nan)
-    desk.ledger.farewell()
-    desk.ledger.hear(NOON + 1, 80.0)
+    desk.ledger.add_second(NOON, math.nan)
+    desk.ledger.end_sitting()
+    desk.ledger.add_second(NOON + 1, 80.0)
     desk.ledger.flush()
     assert desk.heard() == {}
-    assert desk.ledger.kept(ME) is None
+    assert desk.ledger.extent(ME) is None
     assert desk.ledger.persons() == ()
 
 
 def test_a_second_holds_one_level_the_highest(desk: Desk) -> None:
     for level in (80.0, 85.0, 70.0):
-        desk.ledger.hear(NOON, level)
+        desk.ledger.add_second(NOON, level)
         desk.ledger.flush()
     assert desk.heard() == {NOON: 85.0}
 
@@ -113,8 +113,8 @@ def test_two_programs_at_once_never_count_twice(tmp_path: Path) -> None:
     time = FakeTime()
     first, second = Desk(tmp_path, time), Desk(tmp_path, time)
     for place in range(120):
-        first.ledger.hear(NOON + place, 80.0 if place % 2 else 90.0, 100.0)
-        second.ledger.hear(NOON + place, 85.0, 104.0)
+        first.ledger.add_second(NOON + place, 80.0 if place % 2 else 90.0, 100.0)
+        second.ledger.add_second(NOON + place, 85.0, 104.0)
         if place % 7 == 0:
             first.ledger.flush()
         if place % 5 == 0:
@@ -130,13 +130,13 @@ def test_two_programs_at_once_never_count_twice(tmp_path: Path) -> None:
 
 def test_each_person_has_a_ledger(desk: Desk) -> None:
     desk.listen(80.0, 60)
-    desk.ledger.begin("Ada")
+    desk.ledger.begin_sitting("Ada")
     desk.listen(90.0, 30)
     assert desk.ledger.persons() == ("Ada", ME)
     assert set(seconds_of(desk.ledger, ME).values()) == {80.0}
     assert set(seconds_of(desk.ledger, "Ada").values()) == {90.0}
     assert desk.summary(person="Ada").hours_today == pytest.approx(30 / HOUR)
-    kept = desk.ledger.kept(ME)
+    kept = desk.ledger.extent(ME)
     assert kept is not None
     assert (kept.minutes, kept.first, kept.last) == (1, NOON // 60, NOON // 60)
 
@@ -313,8 +313,8 @@ def test_a_program_that_runs_on_follows_the_one_that_found_the_clock_set_back(tm
     new.listen(90.0, 10)
     assert old.ledger.flush()
     for second in range(int(old.clock.now()), int(old.clock.now()) + 10):
-        old.ledger.hear(second, 85.0)
-        new.ledger.hear(second, 90.0)
+        old.ledger.add_second(second, 85.0)
+        new.ledger.add_second(second, 90.0)
     time.go(10)
     old.ledger.flush()
     new.ledger.flush()
@@ -374,11 +374,11 @@ def test_a_file_that_is_damaged_under_way_stops_nothing(tmp_path: Path) -> None:
     desk.listen(80.0, 60)
     assert "cannot be written" in desk.ledger.sentence
     assert desk.summary(NIOSH).hours_today == pytest.approx(60 / HOUR)
-    desk.ledger.say(ME, 1, 2, 3)
-    assert desk.ledger.said(ME, 1) == {}
-    assert desk.ledger.kept(ME) is None
+    desk.ledger.note_shown(ME, 1, 2, 3)
+    assert desk.ledger.notices_shown(ME, 1) == {}
+    assert desk.ledger.extent(ME) is None
     assert desk.ledger.persons() == (ME,)
-    desk.ledger.begin(ME)
+    desk.ledger.begin_sitting(ME)
     desk.killed()
 
 
@@ -387,13 +387,13 @@ def test_a_file_that_is_damaged_under_way_stops_nothing(tmp_path: Path) -> None:
 
 def test_forgetting_deletes_all_of_one_person_from_the_file(desk: Desk) -> None:
     desk.listen(80.0, 600)
-    desk.ledger.say(ME, 1, 2, 3)
-    desk.ledger.begin("Ada Unforgotten")
+    desk.ledger.note_shown(ME, 1, 2, 3)
+    desk.ledger.begin_sitting("Ada Unforgotten")
     desk.listen(90.0, 60)
     desk.ledger.forget(ME)
     assert seconds_of(desk.ledger, ME) == {}
-    assert desk.ledger.said(ME, 1) == {}
-    assert desk.ledger.kept(ME) is None
+    assert desk.ledger.notices_shown(ME, 1) == {}
+    assert desk.ledger.extent(ME) is None
     assert len(seconds_of(desk.ledger, "Ada Unforgotten")) == 60
     desk.ledger.forget("Ada Unforgotten")
     for path in desk.path.parent.iterdir():
@@ -422,9 +422,9 @@ def test_under_another_rule_everything_is_reckoned_anew(desk: Desk) -> None:
 
 def test_a_ledger_in_memory_needs_no_disk() -> None:
     time = FakeTime()
-    ledger = ExposureLedger(open_store(None), time.clock())
-    ledger.begin(ME)
-    ledger.hear(NOON, 80.0)
+    ledger = ExposureRecord(open_store(None), time.clock())
+    ledger.begin_sitting(ME)
+    ledger.add_second(NOON, 80.0)
     time.go(1)
     assert ledger.flush()
     assert seconds_of(ledger) == {NOON: 80.0}

@@ -27,18 +27,18 @@ class Program:
         self.clock = self.time.clock()
         self.recorder = ExposureRecorder(partial(open_store, self.path), self.clock)
         self.context = Context(person, rule)
-        self.recorder.use(self.context)
+        self.recorder.set_context(self.context)
 
     def listen(self, level_dba: float, seconds: int, *, every: int = 60) -> Account:
         """Sound of one level, tended every few seconds, and the account after it."""
         for place in range(seconds):
-            self.recorder.hear(math.floor(self.clock.now()), level_dba, NO_PEAK, 3.0)
+            self.recorder.add_second(math.floor(self.clock.now()), level_dba, NO_PEAK, 3.0)
             self.time.go(1)
             if place % every == every - 1:
-                self.recorder.tend()
+                self.recorder.update()
         self.time.steady += ACCOUNT_SECONDS  # the account is due
         self.time.wall += ACCOUNT_SECONDS
-        self.recorder.tend()
+        self.recorder.update()
         assert self.recorder.account is not None
         return self.recorder.account
 
@@ -57,27 +57,27 @@ def program(tmp_path: Path) -> Iterator[Program]:
 
 
 def test_no_file_is_made_before_there_is_something_to_note(program: Program) -> None:
-    program.recorder.tend()
+    program.recorder.update()
     assert not program.path.parent.exists()
     assert program.recorder.account is None
     assert program.recorder.sentence == ""
-    program.recorder.hear(NOON, 80.0, NO_PEAK, 3.0)
+    program.recorder.add_second(NOON, 80.0, NO_PEAK, 3.0)
     assert program.path.exists()
 
 
 def test_nothing_is_noted_before_it_is_known_for_whom(tmp_path: Path) -> None:
     recorder = ExposureRecorder(partial(open_store, tmp_path / "logbook.sqlite3"), FakeTime().clock())
-    recorder.hear(NOON, 80.0, NO_PEAK, 3.0)
-    recorder.rest()
+    recorder.add_second(NOON, 80.0, NO_PEAK, 3.0)
+    recorder.end_sitting()
     recorder.close()
     assert not (tmp_path / "logbook.sqlite3").exists()
 
 
 def test_what_was_heard_is_on_disk_within_two_seconds(program: Program) -> None:
     for _ in range(60):
-        program.recorder.hear(math.floor(program.clock.now()), 80.0, NO_PEAK, 3.0)
+        program.recorder.add_second(math.floor(program.clock.now()), 80.0, NO_PEAK, 3.0)
         program.time.go(1)
-        program.recorder.tend()
+        program.recorder.update()
         heard = math.floor(program.clock.now()) - NOON
         assert heard - program.on_disk() <= FLUSH_SECONDS
 
@@ -97,13 +97,13 @@ def test_the_account_holds_what_was_heard_before_and_now(tmp_path: Path) -> None
 
 def test_another_rule_and_another_person_are_answered_at_once(program: Program) -> None:
     program.listen(80.0, 600)
-    program.recorder.use(Context(ME, WEEKLY))
-    program.recorder.tend()
+    program.recorder.set_context(Context(ME, WEEKLY))
+    program.recorder.update()
     assert program.recorder.account is not None
     assert program.recorder.account.context.rule is WEEKLY
     assert program.recorder.account.share == pytest.approx(100 / 240)
-    program.recorder.use(Context("Ada", WEEKLY))
-    program.recorder.tend()
+    program.recorder.set_context(Context("Ada", WEEKLY))
+    program.recorder.update()
     assert program.recorder.account is None, "of Ada nothing is known yet"
     assert program.listen(80.0, 60).share == pytest.approx(100 / 2400)
 
@@ -112,17 +112,17 @@ def test_gaps_are_counted_when_asked(program: Program) -> None:
     program.listen(85.0, HOUR)
     program.time.go(HOUR / 2 - ACCOUNT_SECONDS)
     assert program.listen(85.0, HOUR).share == pytest.approx(25.0)
-    program.recorder.use(Context(ME, NIOSH, count_gaps=True))
-    program.recorder.tend()
+    program.recorder.set_context(Context(ME, NIOSH, count_gaps=True))
+    program.recorder.update()
     assert program.recorder.account is not None
     assert program.recorder.account.share == pytest.approx(100 * 2.5 / 8, rel=1e-3)
 
 
 def test_a_rest_is_no_account_and_no_gap(program: Program) -> None:
     program.listen(80.0, 60)
-    program.recorder.rest()
+    program.recorder.end_sitting()
     program.time.go(HOUR)
-    program.recorder.tend()
+    program.recorder.update()
     assert program.recorder.account is None
     program.listen(80.0, 60)
     reader = Desk(program.path.parents[1], program.time, begin=False)

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from meter.logbook.clock import SittingClock, steady_seconds, utc_offset_minutes
-from meter.logbook.exposure_record import ExposureLedger
+from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.exposure_summary import NEVER, NOT_NOW, NOT_THIS_WEEK, NOT_TODAY, Summary, local_day, summarise
 from meter.logbook.store import open_store
 from tests.support.ledgers import DAY, HOUR, ME, NIOSH, NOON, SENSITIVE, WEEKLY, Desk, FakeTime
@@ -98,10 +98,10 @@ def test_the_days_of_the_week_add_up_and_the_one_that_is_cut_says_so(desk: Desk)
 def test_the_doubt_is_the_largest_of_all_that_is_counted(desk: Desk) -> None:
     assert desk.summary(NIOSH).doubt_db == 3.0
     for second, doubt in enumerate((3.0, 6.0, 4.0)):
-        desk.ledger.hear(NOON + second, 80.0, math.nan, doubt)
+        desk.ledger.add_second(NOON + second, 80.0, math.nan, doubt)
     desk.time.go(3)
     desk.ledger.flush()
-    desk.ledger.hear(NOON + 3, 80.0, math.nan, 5.0)
+    desk.ledger.add_second(NOON + 3, 80.0, math.nan, 5.0)
     desk.ledger.flush()
     desk.time.go(1)
     assert desk.ledger.history(ME, 0).doubts_db.tolist() == [6.0]
@@ -176,10 +176,10 @@ def test_summer_time_begins_and_ends_without_a_gap_or_a_minute_twice(
 ) -> None:
     time = FakeTime(begin)
     clock = SittingClock(lambda: time.wall, lambda: time.steady)
-    ledger = ExposureLedger(open_store(tmp_path / "logbook.sqlite3"), clock)
-    ledger.begin(ME)
+    ledger = ExposureRecord(open_store(tmp_path / "logbook.sqlite3"), clock)
+    ledger.begin_sitting(ME)
     for second in range(HOUR):
-        ledger.hear(int(begin) + second, 88.0)
+        ledger.add_second(int(begin) + second, 88.0)
     time.go(HOUR)
     ledger.flush()
     history = ledger.history(ME, 0)

@@ -111,9 +111,9 @@ def test_what_one_of_two_programs_heard_is_no_gap_of_the_other(tmp_path: Path) -
     dies, lives = Desk(tmp_path, time), Desk(tmp_path, time)
     for second in range(NOON, NOON + 600):
         if second < NOON + 200:
-            dies.ledger.hear(second, 80.0)
+            dies.ledger.add_second(second, 80.0)
         if not NOON + 400 <= second < NOON + 460:
-            lives.ledger.hear(second, 75.0)
+            lives.ledger.add_second(second, 75.0)
     time.go(600)
     dies.ledger.flush()
     dies.killed()
@@ -127,7 +127,7 @@ def test_a_gap_that_two_programs_tell_of_is_one(tmp_path: Path) -> None:
     both = Desk(tmp_path, time), Desk(tmp_path, time)
     for desk in both:
         for second in [*range(NOON, NOON + 100), *range(NOON + 300, NOON + 400)]:
-            desk.ledger.hear(second, 80.0)
+            desk.ledger.add_second(second, 80.0)
         desk.ledger.flush()
     time.go(400)
     assert gaps(both[0]) == [(100, 300)]
