@@ -23,6 +23,7 @@ CONTRACT = (
     "meter.plugin.manifest",
     "meter.plugin.manifest_lines",
     "meter.plugin.named_code",
+    "meter.plugin.services",
     "meter.plugin.where",
 )
 """The modules of meter.plugin without Qt; the base of a face is the one with it."""
@@ -135,6 +136,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.settings_merge",
             "meter.plugin.face",
             "meter.plugin.manifest",
+            "meter.plugin.services",
             "meter.plugin.where",
         ),
         ("numpy", "presets", "msgspec", *QT),

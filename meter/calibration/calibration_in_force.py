@@ -14,7 +14,6 @@ from meter.plugin.api import Setting
 from meter.readings import FeedStatus
 from meter.settings import HEADPHONES, HEARD_ON, Calibration, MonitorSetting, MonitorState, Settings
 
-METER_ID = "listening"
 HEARD_ON_SPEAKERS = frozenset({"device", "monitor"})
 """Kinds of source that stand for what is heard in the room; a file or the demo does not."""
 
@@ -33,7 +32,7 @@ class CalibrationInForce:
 
     A calibration belongs to one source by the system's own name of it, one way of listening and one setting of the
     monitor control. It is out of force until the user confirms, at each start and after each change of source, that
-    the control is where it was, or says where it is. ``configure`` takes settings of the listening meter,
+    the control is where it was, or says where it is. ``configure`` takes settings of the calibrated meter,
     ``calibrate`` and ``turn`` open what the question's answers lead to, ``changed`` asks for a save.
     """
 

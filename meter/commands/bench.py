@@ -232,7 +232,7 @@ def bench_whole_file(plugins: Sequence[Plugin], seconds: int) -> dict[str, Any]:
     sound = material(seconds, 2)
     # Each gets the sample format it works in, made before the clock runs.
     theirs = sound.astype(np.float32)
-    wanted = [plugin for plugin in plugins if plugin.id in ("loudness", "peaks")]
+    wanted = [plugin for plugin in plugins if measures(plugin, "LUFS") or measures(plugin, "dBTP")]
     peers = [peer for peer in PEERS if not peer.missing()]
     times: dict[str, list[float]] = {"earwitness": [], **{peer.name: [] for peer in peers}}
     # Turn by turn, so that whatever else this machine does falls on all alike.
@@ -247,6 +247,11 @@ def bench_whole_file(plugins: Sequence[Plugin], seconds: int) -> dict[str, Any]:
         **{f"ratio_to_{peer.name}": ratio(times[peer.name], times["earwitness"]) for peer in peers},
         "missing": {peer.name: peer.missing() for peer in PEERS if peer.missing()},
     }
+
+
+def measures(plugin: Plugin, unit: str) -> bool:
+    """True for a meter with a reading in this unit in its summary."""
+    return plugin.manifest is not None and any(item.summary and item.unit == unit for item in plugin.manifest.fields)
 
 
 def file_pass(plugins: Sequence[Plugin], sound: FloatArray) -> None:

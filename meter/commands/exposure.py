@@ -24,7 +24,7 @@ from meter.commands.exposure_tables import (
     write_minutes,
 )
 from meter.commands.terminal import console
-from meter.engine.recorder import METER_ID, context_of
+from meter.engine.recorder import context_of
 from meter.exposure_rules import ExposureRule, ExposureRuleError, load_rules
 from meter.logbook.clock import machine_clock
 from meter.logbook.exposure_record import ExposureRecord
@@ -32,7 +32,8 @@ from meter.logbook.exposure_recorder import Context
 from meter.logbook.exposure_summary import NEVER, WEEK_MINUTES, summarise
 from meter.logbook.store import Store, kept_aside, logbook_path, open_store
 from meter.logbook.stored_levels import SECONDS_PER_MINUTE
-from meter.plugin.host import discover
+from meter.plugin.host import discover, usable
+from meter.plugin.services import RECORDER, holder
 
 FAILED = 1
 LEAST_WIDTH = 60
@@ -72,11 +73,10 @@ def run(arguments: argparse.Namespace) -> int:
 def chosen_context() -> Context:
     """Person, rule and counting of gaps from the settings; defaults where there are none."""
     kept, _sentence = settings_file.load(settings_file.settings_path())
-    chosen = allowed_settings(kept.meters, ()).get(METER_ID, {})
-    for plugin in discover():
-        if plugin.id == METER_ID and plugin.manifest is not None:
-            return context_of(plugin.manifest.settings(chosen))
-    raise CommandError("The listening meter is missing; install the program again.", FAILED)
+    plugin = holder(RECORDER, usable(discover()))
+    if plugin is None or plugin.manifest is None:
+        raise CommandError("No meter records listening time; install the program again.", FAILED)
+    return context_of(plugin.manifest.settings(allowed_settings(kept.meters, ()).get(plugin.id, {})))
 
 
 def _open() -> Store:

@@ -96,6 +96,7 @@ def _entry(plugin: Plugin, trouble: str, enabled: Enabled) -> MeterEntry:
         views={name: partial(load_object, plugin, dotted) for name, dotted in views.items()},
         on_pages=manifest.on_pages,
         foreign=_foreign(plugin),
+        services=() if trouble else manifest.services,
     )
 
 

@@ -12,6 +12,7 @@ from meter.engine.guard import GuardedMeter
 from meter.engine.saved_state import MeterKept
 from meter.feeds import ALL, MIX, check_feeds
 from meter.plugin.api import Readout, Settings
+from meter.plugin.services import FEED_MAP
 from meter.readings import Layout, Slot
 
 
@@ -58,7 +59,8 @@ class Chain:
         self._leave = leave
         for meter in self.meters:
             whole = listened[meter.manifest.feed] == tuple(range(channels))
-            meter.prepare(Spec(rate_hz, widths[meter.id], roles if whole else (), feeds))
+            known = feeds if FEED_MAP in meter.services else {}
+            meter.prepare(Spec(rate_hz, widths[meter.id], roles if whole else (), known))
         self._leave()
 
     @property

@@ -21,7 +21,6 @@ from meter.engine.heard_output import HeardOutput
 from meter.engine.messages import FeedSentence, FindingsDropped, FindingsMade, MetersLoaded, StateRestored
 from meter.engine.output import EngineOutput
 from meter.engine.publisher import Publisher
-from meter.engine.recorder import METER_ID as RECORDED_METER
 from meter.engine.recorder import Recorder
 from meter.engine.sanitise import ONLY_INVALID, Sanitiser
 from meter.engine.sentence import Sentence
@@ -32,6 +31,7 @@ from meter.engine.zeros import ZerosWatch
 from meter.feeds import Feeds, fitting_feeds
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin
+from meter.plugin.services import RECORDER, holder
 from meter.readings import FeedStatus
 
 RING_SECONDS = 4.0
@@ -68,7 +68,7 @@ class Engine:
         self.output = HeardOutput(self.meters, output)
         self._leave_meter = partial(on_meter, -1)
         self._state_saver = state_saver or StateSaver(None)
-        self._recorder = recorder
+        self._recorder, self._recorded = recorder, holder(RECORDER, self.meters)
         self._request: SourceRequest | None = None
         self._feeds: Feeds | None = None
         self._source: Source | None = None
@@ -171,7 +171,7 @@ class Engine:
             if meter is None:
                 raise ValueError(f"There is no meter “{meter_id}” to set.")
             meter.configure(settings)
-            self.output.check(meter)
+            self.output.check()
             self._leave_meter()
             self._studies.hurry()
             self._tell_recorder(meter)
@@ -179,8 +179,8 @@ class Engine:
             self._sentence.report(str(error), self._clock())
 
     def _tell_recorder(self, meter: GuardedMeter) -> None:
-        if self._recorder is not None and meter.id == RECORDED_METER:
-            self._recorder.configure(meter.settings)
+        if self._recorder is not None and meter is self._recorded:
+            self._recorder.configure(meter.id, meter.settings)
 
     def step(self) -> bool:
         """Do what there is to do; True if sound was measured, False if there was none."""

@@ -47,10 +47,6 @@ class Timing:
     wall: Clock = field(default=time.perf_counter)
 
 
-CALIBRATED, CALIBRATED_FOR = "calibrated", "calibrated_for"
-"""A meter with these two settings has a calibration, which belongs to one output and ends with it."""
-
-
 class GuardedMeter:
     """A processor that cannot harm the chain.
 
@@ -63,7 +59,7 @@ class GuardedMeter:
         self.manifest: Manifest = plugin.manifest
         self.fault = ""
         self.suspended = False
-        """Nothing counts at present: what sounds is a gap, but to the meter that a calibration is measured with."""
+        """Nothing counts at present: what sounds is a gap to this meter."""
         self._excluded = ""
         self._plugin = plugin
         self._timing = timing
@@ -87,6 +83,11 @@ class GuardedMeter:
     def ours(self) -> bool:
         """True for a meter of this program."""
         return self._plugin.ours
+
+    @property
+    def services(self) -> tuple[str, ...]:
+        """The services that its manifest asks for."""
+        return self.manifest.services
 
     @property
     def settings(self) -> dict[str, Setting]:
@@ -114,7 +115,7 @@ class GuardedMeter:
 
         Its own computing time is asked for only after a block that took longer than its sound.
         """
-        if self.suspended and CALIBRATED_FOR not in self._settings:
+        if self.suspended:
             self.skip(len(block))
             return
         if self._timing is None:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from meter.audio.source import SourceInfo
-from meter.engine.guard import CALIBRATED, CALIBRATED_FOR, GuardedMeter
+from meter.engine.guard import GuardedMeter
 from meter.engine.messages import CountingSuspended, OutputChanged, SourceOpened
 from meter.engine.output import EngineOutput
+from meter.plugin.services import CALIBRATED, CALIBRATED_FOR, CALIBRATION, holder
 
 
 class HeardOutput:
@@ -15,6 +16,7 @@ class HeardOutput:
 
     def __init__(self, meters: Sequence[GuardedMeter], output: EngineOutput) -> None:
         self._meters = meters
+        self._calibrated = holder(CALIBRATION, meters)
         self._output = output
         self._info: SourceInfo | None = None
         self._sentence = ""
@@ -31,8 +33,7 @@ class HeardOutput:
     def follow(self, info: SourceInfo) -> None:
         """This is heard from now on; a calibration of another output ends before its first frame."""
         before, self._info = self._info, info
-        for meter in self._meters:
-            self.check(meter)
+        self.check()
         self._output.send(SourceOpened(info.name, info.identity))
         if before is None or before.identity == info.identity:
             return
@@ -44,18 +45,19 @@ class HeardOutput:
     def suspend(self, reason: str) -> None:
         """Count nothing for this stated reason, such as calibration noise; an empty one ends it. [dsp]
 
-        What sounds meanwhile is a gap to every meter but one that a calibration is measured with.
+        What sounds meanwhile is a gap to every meter but the one that is calibrated.
         """
         for meter in self._meters:
-            meter.suspended = bool(reason)
+            meter.suspended = bool(reason) and meter is not self._calibrated
         self._output.send(CountingSuspended(reason))
 
-    def check(self, meter: GuardedMeter) -> None:
+    def check(self) -> None:
         """Take a calibration of another output out of force."""
-        bound = meter.settings.get(CALIBRATED_FOR, "")
-        if self._info is None or not bound or not meter.settings.get(CALIBRATED):
+        meter = self._calibrated
+        if self._info is None or meter is None:
             return
-        if bound != f"{self._info.kind}:{self._info.identity}":
+        bound = meter.settings.get(CALIBRATED_FOR, "")
+        if bound and meter.settings.get(CALIBRATED) and bound != f"{self._info.kind}:{self._info.identity}":
             meter.configure({CALIBRATED: False})
 
     def _say(self, sentence: str) -> None:

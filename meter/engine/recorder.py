@@ -1,4 +1,5 @@
-"""Between the listening meter and the exposure ledger: hands every whole second on, and fills in what a ledger knows.
+"""Between the meter with the service "recorder" and the exposure record: hands on each whole second, and fills in
+what the record holds.
 
 Only what is heard in the room counts: a device or an output, under a calibration. A file, the demo or a script is
 nobody's exposure.
@@ -18,9 +19,9 @@ from meter.logbook.clock import SittingClock, machine_clock
 from meter.logbook.exposure_recorder import Account, Context, ExposureRecorder
 from meter.logbook.store import open_store
 from meter.plugin.api import FloatArray, Setting
+from meter.plugin.services import RECORDER_FILLS, RECORDER_READS
 from meter.readings import Layout
 
-METER_ID = "listening"
 NAMELESS = "me"
 HEARD_KINDS = frozenset({"device", "monitor"})
 
@@ -35,14 +36,12 @@ still shrinks within this time, the count goes on by frames."""
 ASLEEP_SECONDS = 60.0
 """No readings for so long, and no sound held back: the machine slept. That is no gap but the end of a sitting."""
 
-TAKEN = ("calibrated", "doubt", "seconds", "seat_second", "peak_second", "seat_minute", "seat_quarter_hour")
-FILLED = (
-    "share", "share_today", "share_week", "time_left", "time_left_quarter_hour", "since_break", "creep", "notice",
-)  # fmt: skip
-
 
 def context_of(settings: Mapping[str, Setting]) -> Context:
-    """Who listens, by which rule, and whether gaps count, from the settings of the listening meter."""
+    """Who listens, by which rule, and whether gaps count, from the settings of the meter.
+
+    Raises ValueError for a rule that means nothing.
+    """
     rule = Rule(
         str(settings["rule"]),
         float(settings["criterion_db"]),
@@ -80,6 +79,7 @@ class Recorder:
         self._context: Context | None = None
         self._sent: Context | None = None
         self._layout: Layout | None = None
+        self._meter_id = self._refusal = ""
         self._offsets: dict[str, int] = {}
         self._count = 0
         self._second: int | None = None
@@ -90,12 +90,21 @@ class Recorder:
 
     @property
     def sentence(self) -> str:
-        """What is wrong with the ledger, or an empty string."""
-        return self._line.sentence
+        """What is wrong with the rule or the exposure record, or an empty string."""
+        return self._refusal or self._line.sentence
 
-    def configure(self, settings: Mapping[str, Setting]) -> None:
-        """Take the listening meter's settings: who listens, by which rule, and whether gaps count."""
-        self._context = context_of(settings)
+    def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
+        """Take the settings of the meter that is recorded: who listens, by which rule, and whether gaps count.
+
+        Nothing is recorded under a rule that means nothing; ``sentence`` says so.
+        """
+        if meter_id != self._meter_id:
+            self._meter_id, self._layout = meter_id, None
+        try:
+            self._context, self._refusal = context_of(settings), ""
+        except ValueError as error:
+            self._context, self._refusal = None, f"{error} Nothing is recorded; choose another rule."
+            self.rest()
 
     def attend(self, layout: Layout, values: FloatArray, kind: str, state: str) -> None:
         """Note what is new in the readings, and write into them what the ledger knows."""
@@ -128,9 +137,9 @@ class Recorder:
         self._line.close()
 
     def _lay_out(self, layout: Layout) -> None:
-        """A chain without the listening meter has nothing to keep."""
+        """A chain without the meter has nothing to record."""
         self._layout = layout
-        slots = {key: layout.by_key.get(f"{METER_ID}.{key}") for key in (*TAKEN, *FILLED)}
+        slots = {key: layout.by_key.get(f"{self._meter_id}.{key}") for key in (*RECORDER_READS, *RECORDER_FILLS)}
         self._offsets = {key: slot.offset for key, slot in slots.items() if slot is not None}
         if len(self._offsets) < len(slots):
             self._offsets = {}
@@ -141,6 +150,8 @@ class Recorder:
             self._sent = self._context
 
     def _note(self, values: FloatArray, state: str, now: float) -> None:
+        if not math.isfinite(values[self._offsets["seconds"]]):
+            return
         count = int(values[self._offsets["seconds"]])
         ended = math.floor(now) - 1
         if count != self._count:
@@ -189,7 +200,11 @@ class Recorder:
         """Until there is an account for this person and rule, what it would say is not known."""
         account = self._line.account
         known = account is not None and account.context == self._context
-        numbers = self._numbers(account, values) if known and account is not None else dict.fromkeys(FILLED, math.nan)
+        numbers = (
+            self._numbers(account, values)
+            if known and account is not None
+            else dict.fromkeys(RECORDER_FILLS, math.nan)
+        )
         for key, number in numbers.items():
             values[self._offsets[key]] = number
 

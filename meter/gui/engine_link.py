@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from meter.plugin.manifest import SettingEntry
+from meter.plugin.services import asking_for, holder
 from meter.readings import Frame
 from meter.settings import SourceChoice
 
@@ -73,7 +74,8 @@ class MeterEntry:
     ``load_face`` imports the face and returns its class, or is None for a meter without a face; ``views`` are its
     further faces by name. One that is not ``on_pages`` has a card only where a page layout asks for it.
     ``trouble`` is one sentence when the host refused the meter; it is then shown in place of the face.
-    The face of a ``foreign`` meter is called under guard.
+    The face of a ``foreign`` meter is called under guard. ``services`` are those of ``meter.plugin.services`` that it
+    asks for.
     """
 
     meter_id: str
@@ -85,6 +87,12 @@ class MeterEntry:
     views: Mapping[str, Callable[[], Any]] = field(default_factory=dict)
     on_pages: bool = True
     foreign: Foreign | None = None
+    services: tuple[str, ...] = ()
+
+    @property
+    def ours(self) -> bool:
+        """True for a meter of this program."""
+        return self.foreign is None
 
 
 @dataclass(frozen=True)
@@ -131,3 +139,12 @@ class Surroundings:
     starting_source: SourceChoice | None = None
     rules: tuple[RuleEntry, ...] = ()
     people: Callable[[], Sequence[str]] = tuple
+
+    def holder(self, service: str) -> str:
+        """The id of the meter that holds a service, empty where there is none."""
+        entry = holder(service, self.meters)
+        return entry.meter_id if entry is not None else ""
+
+    def asking_for(self, service: str) -> list[str]:
+        """The ids of all meters that ask for a service."""
+        return [entry.meter_id for entry in asking_for(service, self.meters)]

@@ -11,7 +11,6 @@ from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeySequence, QMoveEvent, QResizeEvent, QShortcut, QShowEvent
 from PySide6.QtWidgets import QApplication, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
-from meter.calibration.calibration_in_force import METER_ID as LISTENING
 from meter.gui.calibration.calibration_control import CalibrationControl
 from meter.gui.calibration.cautions import Cautions
 from meter.gui.calibration.listening_menu import ListeningMenu
@@ -31,6 +30,7 @@ from meter.gui.source.feed_maps import FeedMaps
 from meter.gui.source.listing_process import SourceLister
 from meter.gui.source.picker import Picker
 from meter.gui.source.source_list import source_title
+from meter.plugin.services import CALIBRATION, CHANNEL_FINDER, RECORDER, TEMPO, TEMPO_BPM
 from meter.readings import Frame
 from meter.settings import Settings, SourceChoice, with_map_channels
 from meter.settings_merge import SharedSettings
@@ -83,13 +83,16 @@ class Window(QMainWindow):
         self.lister = SourceLister(self._around.list_command, parent=self)
         self.picker = Picker(self.lister, self, lambda source: self.feeds.map_of(source))
         self.more = MoreMenu(self._settings.theme, on_top=self._settings.always_on_top, parent=self)
-        self.listening = ListeningMenu(
-            self.more.listening, self._around.rules, self._around.people, partial(self.meters.of, LISTENING)
-        )
+        around, line, meters = self._around, self.feed_line, self.meters
+        recorded, calibrated, finder = map(around.holder, (RECORDER, CALIBRATION, CHANNEL_FINDER))
+        self._timed = around.asking_for(TEMPO)
+        self.listening = ListeningMenu(self.more.listening, around.rules, around.people, partial(meters.of, recorded))
+        self.listening.chosen.connect(partial(meters.choose, recorded))
         self.seat = CalibrationControl(
-            self._settings, self.feed_line, self._around.write_noise, self._around.noise_command, self
+            self._settings, line, around.write_noise, around.noise_command, self, calibrated
         )
-        self.feeds = FeedMaps(self._settings, self.feed_line, lambda: self._source, self._now, self)
+        self.seat.configured.connect(partial(meters.put_in_force, calibrated))
+        self.feeds = FeedMaps(self._settings, line, lambda: self._source, self._now, self, finder_meter=finder)
         self.readings = ReadingsText(self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)
@@ -140,7 +143,6 @@ class Window(QMainWindow):
         line.page_asked.connect(self.turn_to)
         self.feeds.changed.connect(self._listen_again)
         self.clock.noted.connect(self._note_pace)
-        self.seat.configured.connect(partial(self.meters.put_in_force, LISTENING))
         self.seat.changed.connect(self.save_soon)
         self.seat.suspended.connect(self._link.suspend)
         self.cautions.read.connect(self._cautions_read)
@@ -154,9 +156,8 @@ class Window(QMainWindow):
         self.more.feeds_asked.connect(self.feeds.find)
         self.more.tap_asked.connect(self.feeds.tap)
         self.more.tempo_asked.connect(self.feeds.ask_tempo)
-        self.feeds.tempo_told.connect(lambda tempo: self.choose_setting("low_end", {"tempo_bpm": tempo}))
+        self.feeds.tempo_told.connect(lambda bpm: self.meters.choose_each(self._timed, {TEMPO_BPM: bpm}))
         self.more.page_chosen.connect(self.turn_to)
-        self.listening.chosen.connect(lambda chosen: self.choose_setting(LISTENING, chosen))
         self.more.quit_asked.connect(self.close)
         self._save_timer.timeout.connect(self.save)
         QApplication.styleHints().colorSchemeChanged.connect(self._follow_scheme)

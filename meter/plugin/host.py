@@ -54,6 +54,11 @@ class Plugin:
         return self.manifest is not None and not self.refusal and self.enabled
 
     @property
+    def services(self) -> tuple[str, ...]:
+        """The services that its manifest asks for."""
+        return self.manifest.services if self.manifest else ()
+
+    @property
     def id(self) -> str:
         """The manifest's id, or the folder's name where there is no manifest."""
         return self.manifest.id if self.manifest else self.folder.name

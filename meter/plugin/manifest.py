@@ -10,6 +10,7 @@ import msgspec
 
 from meter.plugin.api import CONTRACT, Setting, Settings
 from meter.plugin.manifest_lines import Place, line_in_message, line_of, place_in_message, without_place
+from meter.plugin.services import FEED_MAP, why_not
 from meter.readings import ID_PATTERN, JSON_SUFFIX, PER_CHANNEL, PER_PART, Field
 
 MANIFEST_NAME = "manifest.toml"
@@ -76,9 +77,10 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     """All that the host knows of a meter before it imports anything.
 
     ``processor`` and ``face`` are ``"module:Class"``; in a plain folder the module is a file beside the manifest.
-    ``feed`` names the feed it listens to, or is "all". ``views`` are further faces by name, for meters that fill a
-    page of their own. ``live_only`` keeps it out of file measurement, ``on_pages`` false off the pages. ``sitting``
-    says that it counts the whole sitting: a reset leaves it as it is.
+    ``feed`` names the feed it listens to, or is "all". ``services`` are those of ``meter.plugin.services`` that it
+    asks for. ``views`` are further faces by name, for meters that fill a page of their own. ``live_only`` keeps it
+    out of file measurement, ``on_pages`` false off the pages. ``sitting`` says that it counts the whole sitting: a
+    reset leaves it as it is.
     """
 
     id: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
@@ -92,6 +94,7 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     live_only: bool = False
     sitting: bool = False
     on_pages: bool = True
+    services: tuple[str, ...] = ()
     views: dict[str, str] = {}
     field: list[Field] = []
     setting: list[SettingEntry] = []
@@ -161,6 +164,7 @@ def _check(manifest: Manifest) -> None:
         raise WrongEntry(f"it was made for contract {manifest.contract}; this program has {CONTRACT}.", "contract")
     _check_names(manifest)
     _check_fields(manifest)
+    _check_services(manifest)
     for number, setting in enumerate(manifest.setting):
         try:
             setting.check(setting.default)
@@ -203,3 +207,14 @@ def _wrong_in(entry: Field) -> tuple[str, str] | None:
     if entry.summary and (entry.size, entry.each) != (1, 1):
         return "summary", "is in the summary, so it must be a single value"
     return None
+
+
+def _check_services(manifest: Manifest) -> None:
+    defaults = {entry.key: entry.default for entry in manifest.setting}
+    for service in manifest.services:
+        if reason := why_not(service, manifest.field, defaults):
+            raise WrongEntry(f"{reason}.", "services")
+    for number, entry in enumerate(manifest.field):
+        if entry.size == PER_PART and FEED_MAP not in manifest.services:
+            fix = 'ask for the parts with services = ["feed_map"]'
+            raise WrongEntry(f"field “{entry.key}” has a value for each part; {fix}.", "field", number, "size")

@@ -125,6 +125,7 @@ def entries(*, faces: bool = True) -> tuple[MeterEntry, ...]:
             settings=tuple(item.setting),
             views={name: _loader(face) for name, face in item.views.items()},
             on_pages=item.on_pages,
+            services=item.services,
         )
         for key, item in all_manifests().items()
     )

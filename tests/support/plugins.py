@@ -6,7 +6,8 @@ from pathlib import Path
 from textwrap import dedent, indent
 
 from meter.measure import has_file_readings
-from meter.plugin.host import Plugin, discover, usable
+from meter.plugin.host import BUILTIN, Plugin, discover, usable
+from meter.plugin.manifest import read_manifest
 
 GOOD_PROCESS = """
 self.total += float((block ** 2).sum())
@@ -69,4 +70,18 @@ def write_meter(
         + "\n",
         encoding="utf-8",
     )
+    return folder
+
+
+def renamed_copy(folder: Path, ours: str, meter_id: str) -> Path:
+    """One of our meters as a meter by others of another id, with the same fields, settings and services."""
+    folder.mkdir(parents=True)
+    text = (BUILTIN / ours / "manifest.toml").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if not line.startswith("face = ")]
+    text = "\n".join(lines).replace(f'id = "{ours}"', f'id = "{meter_id}"', 1)
+    (folder / "manifest.toml").write_text(text, encoding="utf-8")
+    module, _, name = read_manifest(folder / "manifest.toml").processor.partition(":")
+    text = text.replace(f'processor = "{module}:{name}"', f'processor = "process:{name}"', 1)
+    (folder / "manifest.toml").write_text(text, encoding="utf-8")
+    (folder / "process.py").write_text(f"from {module} import {name}\n", encoding="utf-8")
     return folder

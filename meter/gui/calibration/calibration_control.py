@@ -18,6 +18,7 @@ from meter.settings import Calibration, Settings
 
 NOTHING_HEARD = "A calibration belongs to a device or an output that is heard; listen to one first."
 NOISE_REASON = "Calibration: figures since R stand still, so that its noise is in none of them."
+NO_METER = "No meter estimates the level at the seat; run “earwitness doctor”."
 TAIL_MS = 2000
 """The end of the noise is still on its way through the player, the server and the capture."""
 
@@ -25,8 +26,9 @@ TAIL_MS = 2000
 class CalibrationControl(QObject):
     """Wires dialog, keeper and menu to each other and to the window around them.
 
-    ``configured`` carries settings of the listening meter to be put to work; ``changed`` asks for the program's own
-    settings to be saved, ``suspended`` carries why nothing counts at present, or nothing.
+    ``configured`` carries settings of the calibrated meter to be put to work; ``changed`` asks for the program's own
+    settings to be saved, ``suspended`` carries why nothing counts at present, or nothing. ``meter_id`` is the meter
+    that is calibrated, empty where there is none.
     """
 
     configured = Signal(dict)
@@ -40,16 +42,18 @@ class CalibrationControl(QObject):
         write_noise: Callable[[Path, str], str] | None,
         noise_command: Sequence[str],
         parent: QWidget,
+        meter_id: str = "",
     ) -> None:
         super().__init__(parent)
+        self._meter_id = meter_id
         self._window = parent
         self._feed_line = feed_line
         self.in_force: dict[str, Setting] = {}
-        """The listening meter's settings as they were last put to work."""
+        """The calibrated meter's settings as they were last put to work."""
         self.recorder = CalibrationInForce(
             settings, feed_line, self._configure, self.calibrate, self.turn, self.changed.emit
         )
-        self.dialog = CalibrationDialog(write_noise, noise_command, parent=parent)
+        self.dialog = CalibrationDialog(write_noise, noise_command, meter_id=meter_id, parent=parent)
         self.menu = TurnMenu(parent)
         self.another = AnotherSetting(parent)
         self.dialog.calibrated.connect(self._use)
@@ -74,15 +78,13 @@ class CalibrationControl(QObject):
 
     def calibrate(self) -> None:
         """Open the calibration of the source that is heard."""
-        if not self.recorder.source:
-            self._feed_line.say(NOTHING_HEARD, of_source=True)
+        if not self._may_calibrate():
             return
         self.dialog.bring_up(self.recorder.state, self.recorder.names(), self.recorder.known)
 
     def turn(self) -> None:
         """Ask where the monitor control stands."""
-        if not self.recorder.source:
-            self._feed_line.say(NOTHING_HEARD, of_source=True)
+        if not self._may_calibrate():
             return
         state = self.recorder.state
         names = self.recorder.names()[state.heard_on]
@@ -94,6 +96,13 @@ class CalibrationControl(QObject):
         for panel in (self.menu, self.another):
             panel.close()
         self.dialog.shut_down()
+
+    def _may_calibrate(self) -> bool:
+        """True with a meter and a source to calibrate; otherwise the feed line says which is missing."""
+        trouble = NO_METER if not self._meter_id else "" if self.recorder.source else NOTHING_HEARD
+        if trouble:
+            self._feed_line.say(trouble, of_source=True)
+        return not trouble
 
     def _measure(self, measuring: bool) -> None:
         """Calibration noise is no mix: nothing counts while it is measured, and until its end has been heard."""

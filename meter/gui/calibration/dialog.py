@@ -35,11 +35,11 @@ from meter.gui.calibration.player_process import NoisePlayer
 from meter.gui.calibration.widgets import StepLine, say
 from meter.gui.kit.theme import TITLE_PX, font
 from meter.gui.kit.widgets import KeyButton, Paragraph
+from meter.plugin.services import CALIBRATION_READS
 from meter.readings import Frame
 from meter.settings import HEADPHONES, Calibration, MonitorState
 
 SIZE_PX = (720, 560)
-FEED_KEYS = ("listening.feed_each", "listening.feed_each_c")
 NO_OUTPUT = "Choose on the first page where the noise is played."
 STEP_WORDS = {START: "before you start", ONE: "loudspeaker", RESULT: "result", SHEET: "data sheet"}
 
@@ -51,7 +51,7 @@ class CalibrationDialog(QDialog):
     ``measuring`` says that the feed is to carry noise from now on, or no longer.
 
     ``write_noise(folder, kind)`` saves the noise for left, right and both; an empty string, or one sentence why not.
-    ``noise_command`` is the command line of the child that plays it.
+    ``noise_command`` is the command line of the child that plays it. ``meter_id`` is the meter that is calibrated.
     """
 
     calibrated = Signal(object)
@@ -63,11 +63,12 @@ class CalibrationDialog(QDialog):
         write_noise: WriteNoise | None,
         noise_command: Sequence[str] = (),
         today: Callable[[], date] = date.today,
+        meter_id: str = "",
         parent: QWidget | None = None,
     ) -> None:
         super().__init__(parent)
         self._write_noise = write_noise
-        self._today = today
+        self._today, self._feed_keys = today, [f"{meter_id}.{key}" for key in CALIBRATION_READS]
         self._source = self._heard = ""
         self._names: Mapping[str, Sequence[str]] = {}
         self._known: frozenset[str] = frozenset()
@@ -153,7 +154,7 @@ class CalibrationDialog(QDialog):
         if status.state != "running":
             self._session.feed.clear()
         else:
-            a_dbfs, c_dbfs = (frame.vector(key).tolist() for key in FEED_KEYS)
+            a_dbfs, c_dbfs = (frame.vector(key).tolist() for key in self._feed_keys)
             self._session.feed.add(status.elapsed_seconds, a_dbfs, c_dbfs)
             self.side.picture.show_levels(a_dbfs)
         self._refresh()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from meter.gui.engine_link import MeterEntry, Setting
 from meter.gui.page.pages import Pages
@@ -39,13 +39,13 @@ class MeterSettings:
             card.show_settings(self._of(card.entry))
 
     def of(self, meter_id: str) -> dict[str, Setting]:
-        """The settings of a meter as they count now; empty for one without a card."""
-        cards = self._pages.cards(meter_id)
+        """The settings of a meter as they count now; empty for one without a card, and for no meter ("")."""
+        cards = self._pages.cards(meter_id) if meter_id else []
         return self._of(cards[0].entry) if cards else {}
 
     def choose(self, meter_id: str, chosen: Mapping[str, Setting]) -> None:
-        """Check, keep and hand on what was chosen."""
-        cards = self._pages.cards(meter_id)
+        """Check, keep and hand on what was chosen; nothing for no meter ("")."""
+        cards = self._pages.cards(meter_id) if meter_id else []
         if not cards:
             return
         entries = {entry.key: entry for entry in cards[0].entry.settings}
@@ -62,8 +62,15 @@ class MeterSettings:
         self._pages.show_settings(meter_id, self.of(meter_id))
         self._changed()
 
+    def choose_each(self, meter_ids: Iterable[str], chosen: Mapping[str, Setting]) -> None:
+        """Choose the same for several meters."""
+        for meter_id in meter_ids:
+            self.choose(meter_id, chosen)
+
     def put_in_force(self, meter_id: str, chosen: Mapping[str, Setting]) -> None:
-        """Put settings to work that are not the user's own choice and not kept as such."""
+        """Put settings to work that are not the user's own choice and not kept as such; nothing for no meter ("")."""
+        if not meter_id:
+            return
         self._in_force[meter_id] = {**self._in_force.get(meter_id, {}), **chosen}
         self._configure(meter_id, chosen)
         self._pages.show_settings(meter_id, self.of(meter_id))

@@ -24,6 +24,7 @@ from PySide6.QtWidgets import (
 from meter.feeds import MIX, OFFERED_NAMES, FeedMap, FeedMapError, feed_map
 from meter.gui.kit.theme import SUBTITLE_PX, TEXT_PX, TITLE_PX, current_theme, font
 from meter.gui.kit.widgets import ElidedLine, KeyButton, Paragraph
+from meter.plugin.services import CHANNEL_LEVEL
 from meter.readings import Frame
 
 WIDTH_PX, HEIGHT_PX = 620, 640
@@ -103,14 +104,18 @@ class ChannelRow:
 
 
 class ChannelFinder(QDialog):
-    """``map_chosen`` carries a FeedMap, or None when all is to be mix; files are dealt with around it."""
+    """``map_chosen`` carries a FeedMap, or None when all is to be mix; files are dealt with around it.
+
+    ``meter_id`` is the meter that reads the level of each channel.
+    """
 
     map_chosen = Signal(object)
     open_asked = Signal()
     save_asked = Signal(object)
 
-    def __init__(self, parent: QWidget) -> None:
+    def __init__(self, parent: QWidget, meter_id: str = "") -> None:
         super().__init__(parent)
+        self._levels = f"{meter_id}.{CHANNEL_LEVEL}"
         self.setWindowTitle("which channel is what")
         self.resize(WIDTH_PX, HEIGHT_PX)
         self.rows: list[ChannelRow] = []
@@ -199,7 +204,7 @@ class ChannelFinder(QDialog):
             self._names = frame.layout.channel_names
             for column, row in enumerate(self.rows):
                 row.name.say(self._names[column] if column < len(self._names) else "")
-        levels = frame.vector("channels.level")
+        levels = frame.vector(self._levels)
         for column, row in enumerate(self.rows):
             row.show_level(float(levels[column]) if column < len(levels) else math.nan)
 

@@ -28,7 +28,8 @@ FASTEST_BPM, USUAL_BPM = 400.0, 120.0
 
 class FeedMaps(QObject):
     """Wires the finder to the settings. ``changed`` says that the map of the source in use is another now, which
-    must be listened to anew, ``tempo_told`` carries beats per minute, typed or tapped."""
+    must be opened again, ``tempo_told`` carries beats per minute, typed or tapped. ``finder_meter`` reads the levels
+    that the finder shows."""
 
     changed = Signal()
     tempo_told = Signal(float)
@@ -41,6 +42,7 @@ class FeedMaps(QObject):
         now: Callable[[], float],
         parent: QWidget,
         folder: Path | None = None,
+        finder_meter: str = "",
     ) -> None:
         super().__init__(parent)
         self._settings = settings
@@ -52,7 +54,7 @@ class FeedMaps(QObject):
         self._map: FeedMap | None = None
         self._frame: Frame | None = None
         self._wanted = False
-        self.finder = ChannelFinder(parent)
+        self.finder = ChannelFinder(parent, finder_meter)
         self.tempo = QInputDialog(parent)
         self.tempo.setWindowTitle("tempo")
         self.tempo.setLabelText("beats per minute; 0 for none")

@@ -143,7 +143,9 @@ def test_an_unknown_key_written_by_a_meter_is_a_fault(tmp_path: Path) -> None:
 def of_all_feeds(folder: Path) -> Path:
     """The meter in ``folder``, made to listen to every channel and to report a value for each part."""
     manifest = (folder / "manifest.toml").read_text(encoding="utf-8")
-    changed = manifest.replace("summary = true", 'size = "parts"\neach = 2')
+    changed = manifest.replace('"2.0"', '"2.0"\nservices = ["feed_map"]').replace(
+        "summary = true", 'size = "parts"\neach = 2'
+    )
     (folder / "manifest.toml").write_text(f'feed = "all"\n{changed}', encoding="utf-8")
     return folder
 
@@ -254,3 +256,17 @@ def test_a_mix_of_some_channels_is_not_weighed_by_where_the_source_would_place_t
     chain = Chain(meters, RATE, 6, {"mix": (4, 5)}, roles=("L", "R", "Ls", "Rs", "C", "LFE"))
     chain.process(tone(997.0, -20.0, 1.0, RATE, 6))
     assert Frame(chain.layout, chain.read()).number("loudness.integrated") == pytest.approx(-20.0, abs=0.01)
+
+
+def test_only_a_meter_that_asks_gets_the_feed_map(tmp_path: Path) -> None:
+    folders = [write_meter(tmp_path / name, name, "self.total = float(len(self.feeds))") for name in ("asks", "not")]
+    for folder in folders:
+        path = folder / "process.py"
+        path.write_text(path.read_text(encoding="utf-8").replace("self.reset()", "self.feeds = spec.feeds"))
+    path = folders[0] / "manifest.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace('id = "asks"', 'id = "asks"\nservices = ["feed_map"]'))
+    chain = chain_of(*folders)
+    chain.process(np.ones((480, 2)))
+    frame = Frame(chain.layout, chain.read())
+    assert chain.faults == {}
+    assert (frame.number("asks.total"), frame.number("not.total")) == (1.0, 0.0)

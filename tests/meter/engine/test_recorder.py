@@ -18,14 +18,16 @@ from meter.audio.source import SourceInfo, SourceRequest
 from meter.engine import recorder_thread as recorder_thread
 from meter.engine.engine import Engine
 from meter.engine.in_process import Mailbox
-from meter.engine.recorder import FILLED, Recorder, open_recorder
+from meter.engine.recorder import Recorder, open_recorder
 from meter.engine.recorder_thread import Heard, RecorderThread, Rest
 from meter.exposure_rules import load_rules
 from meter.logbook.exposure_recorder import Context, ExposureRecorder
 from meter.logbook.store import open_store
 from meter.plugin.host import Plugin, discover
+from meter.plugin.services import RECORDER_FILLS
 from meter.readings import Frame, Layout
 from tests.support.ledgers import DAY, ME, NIOSH, NOON, Desk, DirectLine, FakeTime, seconds_of
+from tests.support.plugins import renamed_copy
 
 STEP_SECONDS = 0.02
 RATE_HZ = 8000
@@ -59,11 +61,13 @@ class Engined:
         *events: Event,
         source: type[ScriptedSource] = Device,
         plugins: Sequence[Plugin] = LISTENING,
+        meter_id: str = "listening",
         **settings: Any,
     ) -> None:
         self.source = source(events, rate_hz=RATE_HZ, channels=1)
         self.time = FakeTime(NOON)
         self.folder = folder
+        self.meter_id = meter_id
         self.box = Mailbox()
         clock = self.time.clock()
         self.line = DirectLine(ExposureRecorder(partial(open_store, folder / "data" / "logbook.sqlite3"), clock))
@@ -79,7 +83,7 @@ class Engined:
         self.engine.open(SourceRequest("device", "a device"))
 
     def configure(self, **settings: Any) -> None:
-        self.engine.configure("listening", settings)
+        self.engine.configure(self.meter_id, settings)
 
     def run(self, seconds: float) -> Frame:
         for _ in range(round(seconds / STEP_SECONDS)):
@@ -144,7 +148,7 @@ def test_without_a_calibration_nothing_is_noted_and_no_figure_is_given(tmp_path:
     earlier.ledger.close()
     bench = Engined(tmp_path, tone(100.0), calibrated=False)
     frame = bench.run(20.0)
-    assert all(math.isnan(frame.number(f"listening.{key}")) for key in FILLED)
+    assert all(math.isnan(frame.number(f"listening.{key}")) for key in RECORDER_FILLS)
     assert bench.line.messages == []
     bench.engine.close()
 
@@ -164,7 +168,7 @@ def test_a_calibration_withdrawn_ends_the_sitting_in_good_order(tmp_path: Path) 
     bench.run(20.0)
     bench.configure(calibrated=False)
     frame = bench.run(60.0)
-    assert all(math.isnan(frame.number(f"listening.{key}")) for key in FILLED)
+    assert all(math.isnan(frame.number(f"listening.{key}")) for key in RECORDER_FILLS)
     assert bench.line.messages[-1] == Rest()
     bench.configure(calibrated=True)
     bench.run(20.0)
@@ -372,7 +376,7 @@ def test_the_same_output_that_comes_back_keeps_its_calibration(tmp_path: Path) -
 def test_a_chain_without_the_listening_meter_keeps_nothing(tmp_path: Path) -> None:
     line = DirectLine(ExposureRecorder(partial(open_store, tmp_path / "logbook.sqlite3"), FakeTime().clock()))
     recorder = Recorder(line, FakeTime().clock())
-    recorder.configure(settings())
+    recorder.configure("listening", settings())
     recorder.attend(Layout(()), np.empty(0), "device", "running")
     recorder.close()
     assert line.messages == []
@@ -462,7 +466,7 @@ def test_what_is_wrong_with_the_file_reaches_the_feed_line(tmp_path: Path) -> No
 
 def test_a_keeper_of_a_real_file_on_real_clocks(tmp_path: Path) -> None:
     recorder = open_recorder(tmp_path / "data" / "logbook.sqlite3")
-    recorder.configure(settings())
+    recorder.configure("listening", settings())
     recorder.close()
     assert not (tmp_path / "data").exists()
 
@@ -510,3 +514,67 @@ def test_reset_leaves_the_listening_alone(tmp_path: Path) -> None:
     assert after.number("listening.time_left") <= before.number("listening.time_left")
     bench.engine.close()
     assert len(bench.heard()) == pytest.approx(65, abs=1), "no second is cut"
+
+
+# Whose meter it is
+
+
+def test_a_meter_by_others_is_recorded_and_calibrated_where_ours_is_not_there(tmp_path: Path) -> None:
+    theirs = discover([renamed_copy(tmp_path / "ears", "listening", "ears")], installed=False)
+    loudness = [plugin for plugin in discover() if plugin.id == "loudness"]
+    bench = Engined(tmp_path, tone(100.0), plugins=[*theirs, *loudness], meter_id="ears")
+    bench.run(30.0)
+    bench.engine.output.suspend("Calibration noise plays.")
+    frame = bench.run(30.0)
+    bench.engine.close()
+    assert len(bench.heard()) == pytest.approx(60, abs=1), "what calibrates goes on while noise plays"
+    assert frame.number("ears.share") > 0.0, "the record fills in the readings of the same meter"
+    assert frame.number("loudness.measured") == pytest.approx(30.0, abs=0.5)
+
+
+def test_beside_ours_a_meter_by_others_is_neither_recorded_nor_calibrated(tmp_path: Path) -> None:
+    theirs = discover([renamed_copy(tmp_path / "ears", "listening", "ears")], installed=False)
+    bench = Engined(tmp_path, tone(100.0), plugins=[*theirs, *LISTENING])
+    bench.engine.configure("ears", CALIBRATED | {"offset_db": 60.0})
+    bench.run(30.0)
+    bench.engine.output.suspend("Calibration noise plays.")
+    frame = bench.run(30.0)
+    bench.engine.close()
+    assert all(level == pytest.approx(LEVEL_DBA, abs=0.1) for level in list(bench.heard().values())[1:])
+    assert len(bench.heard()) == pytest.approx(60, abs=1)
+    assert math.isnan(frame.number("ears.share_today"))
+    assert frame.number("ears.time_listened") == pytest.approx(30.0 / 3600.0, abs=1.0 / 3600.0)
+
+
+def test_a_meter_by_others_that_counts_no_seconds_leaves_no_record(tmp_path: Path) -> None:
+    folder = renamed_copy(tmp_path / "ears", "listening", "ears")
+    (folder / "process.py").write_text(
+        "class Listening:\n"
+        "    def configure(self, settings): pass\n"
+        "    prepare = process = skip = configure\n"
+        "    def reset(self): pass\n"
+        "    def read(self, out):\n"
+        "        out.blank()\n"
+        "        out['calibrated'] = 1.0\n",
+        encoding="utf-8",
+    )
+    bench = Engined(tmp_path, tone(20.0), plugins=discover([folder], installed=False), meter_id="ears")
+    frame = bench.run(10.0)
+    bench.engine.close()
+    assert frame.status.quarantined == {}
+    assert frame.number("ears.calibrated") == 1.0
+    assert bench.heard() == {}
+
+
+def test_a_rule_by_others_that_means_nothing_is_told(tmp_path: Path) -> None:
+    folder = renamed_copy(tmp_path / "ears", "listening", "ears")
+    path = folder / "manifest.toml"
+    text = path.read_text(encoding="utf-8").replace('choices = ["day", "week"]', "").replace('"week"', '"moon"', 1)
+    path.write_text(text, encoding="utf-8")
+    plugins = discover([folder], installed=False)
+    bench = Engined(tmp_path, tone(40.0), plugins=plugins, meter_id="ears")
+    bench.engine.configure("ears", {"period": "moon"})
+    assert "is per day or week, not per 'moon'. Nothing is recorded" in bench.run(10.0).status.sentence
+    bench.recorder.configure("ears", settings())
+    assert bench.run(10.0).status.sentence == ""
+    bench.engine.close()

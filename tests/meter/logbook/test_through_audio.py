@@ -50,7 +50,7 @@ class Seat:
             offset_db=READ_BY_THE_METER_DBA - self.level_dbfs(),
             **rule.settings,
         )
-        self.recorder.configure(self.meter.manifest.settings(rule.settings))
+        self.recorder.configure("listening", self.meter.manifest.settings(rule.settings))
 
     def level_dbfs(self) -> float:
         """What the noise reads in dBFS(A) while a sound level meter at the seat shows 85 dB(A): a calibration."""

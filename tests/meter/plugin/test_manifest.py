@@ -48,7 +48,9 @@ findings = "study:TiltFindings"
 
 [[field]]"""
 
-NEWER = GOOD.replace("summary = true", 'size = "parts"\neach = 4')
+NEWER = GOOD.replace('id = "tilt"', 'id = "tilt"\nservices = ["feed_map"]').replace(
+    "summary = true", 'size = "parts"\neach = 4'
+)
 
 
 def test_a_meter_of_all_feeds_may_have_values_for_each_part(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFileDialog
 
 from meter.calibration.level_at_seat import weighted_db
-from meter.gui.calibration.dialog import FEED_KEYS, CalibrationDialog
+from meter.gui.calibration.dialog import CalibrationDialog
 from meter.gui.calibration.pages import BY_PROGRAM
 from meter.settings import HEADPHONES, LOUDSPEAKERS, Calibration, MonitorState
 from tests.support import fake_noise
@@ -37,7 +37,7 @@ class Written:
 @pytest.fixture
 def dialog(qtbot, tmp_path):
     command = [sys.executable, fake_noise.__file__, str(tmp_path / "log")]
-    made = CalibrationDialog(Written(), command, today=lambda: DAY)
+    made = CalibrationDialog(Written(), command, today=lambda: DAY, meter_id="listening")
     qtbot.addWidget(made)
     made.bring_up(MonitorState(SOURCE), NAMES, frozenset())
     made.log = tmp_path / "log"
@@ -51,7 +51,7 @@ def play(dialog, left, right=SILENT, noise="band", seconds=6.0, channels=2, **fe
     levels = [left, right][:channels]
     weighted = {
         key: [level + weighted_db(noise, weighting) for level in levels]
-        for key, weighting in zip(FEED_KEYS, "AC", strict=True)
+        for key, weighting in zip(("listening.feed_each", "listening.feed_each_c"), "AC", strict=True)
     }
     plan = layout_of(channels)
     for _ in range(int(seconds * 20)):

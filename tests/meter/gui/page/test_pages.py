@@ -8,10 +8,11 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication
 
-from meter.gui.engine_link import Surroundings
+from meter.gui.engine_link import MeterEntry, Surroundings
 from meter.gui.page.layout import pages_folder
 from meter.gui.page.pages import Pages
 from meter.gui.window import Window
+from meter.plugin.manifest import SettingEntry
 from meter.settings import Settings, SourceChoice, load
 from tests.support import low_readings
 from tests.support.frames import FakeLink, entries, frame, layout, status
@@ -40,14 +41,19 @@ def pages(qtbot, folder: Path, wanted: str = "page") -> Pages:
 
 @pytest.fixture
 def window(qtbot, tmp_path):
+    made = open_window(qtbot, tmp_path, entries())
+    yield made
+    made.close()
+
+
+def open_window(qtbot, folder: Path, meters: tuple[MeterEntry, ...]) -> Window:
     link = FakeLink()
     settings = Settings(source=SourceChoice("demo", label="the demo"), cautions_read=True)
-    made = Window(link, settings, Surroundings(tmp_path / "settings.json", pages_folder(), meters=entries()))
+    made = Window(link, settings, Surroundings(folder / "settings.json", pages_folder(), meters=meters))
     qtbot.addWidget(made)
     made.show()
     qtbot.waitUntil(made.may_draw)
-    yield made
-    made.close()
+    return made
 
 
 def show(window: Window, snapshot) -> None:
@@ -143,6 +149,27 @@ def test_mark_and_tap(window: Window, qtbot) -> None:
         now[0] += 0.5
     assert window._link.called("configure")[-1] == ("configure", "low_end", {"tempo_bpm": 120.0})
     assert window._settings.meters["low_end"]["tempo_bpm"] == 120.0
+
+
+def test_the_tempo_goes_to_every_meter_that_asks_for_it(qtbot, tmp_path: Path) -> None:
+    theirs = MeterEntry("pulse", "Pulse", settings=(SettingEntry("tempo_bpm", 0.0),), services=("tempo",))
+    window = open_window(qtbot, tmp_path, (*entries(), theirs))
+    window.feeds.tempo_told.emit(97.0)
+    window.close()
+    sent = window._link.called("configure")[-2:]
+    assert sent == [("configure", name, {"tempo_bpm": 97.0}) for name in ("low_end", "pulse")]
+
+
+def test_without_a_meter_that_is_calibrated_the_window_says_so(qtbot, tmp_path: Path) -> None:
+    window = open_window(qtbot, tmp_path, tuple(entry for entry in entries() if entry.meter_id == "vu"))
+    show(window, frame(10.0, plan=layout(), feed=status(10.0)))
+    for ask in (window.seat.calibrate, window.seat.turn):
+        ask()
+        assert "No meter estimates the level at the seat" in window.feed_line.asked()
+    assert window.seat.dialog.isHidden()
+    window.listening.chosen.emit({"person": "me"})
+    window.close()
+    assert window._link.called("configure") == []
 
 
 def test_the_menu_offers_what_the_keys_do(window: Window) -> None:
