@@ -17,8 +17,9 @@ thread only. The life of a processor::
 
 Block sizes vary from 1 frame to minutes; any split of the same signal must give the same readings.
 
-A meter may listen to every feed of the source: its manifest says ``feed = "all"``, its blocks hold all channels,
-``spec.feeds`` names the columns of each feed, and a field of size ``"parts"`` has values for each part.
+A meter may take every feed of the source: its manifest says ``feed = "all"``, and its blocks hold all channels. One
+that asks for the service "feed_map" finds the columns of each feed in ``spec.feeds``, and its fields of size
+``"parts"`` have values for each part. ``meter.plugin.services`` lists all services.
 
 What a meter counts since the reset can outlive the engine process. ``save_state`` returns it every few seconds:
 names with a number or an array of numbers each, arrays that the meter does not change afterwards. A new engine

@@ -14,6 +14,7 @@ from meter.plugin.api import Readout, Setting, Settings
 from meter.plugin.host import Plugin, load_processor
 from meter.plugin.kit.outcome import CheckFailed
 from meter.plugin.manifest import Manifest
+from meter.plugin.services import FEED_MAP
 from meter.readings import Layout
 
 RATE_HZ = 48_000
@@ -71,7 +72,7 @@ class Played:
         self.chosen: dict[str, Setting] = dict(settings or {})
         self.processor = load_processor(plugin)
         self.configure()
-        self.spec = Spec(rate_hz, self.channels, feeds=feeds)
+        self.spec = Spec(rate_hz, self.channels, feeds=feeds if FEED_MAP in manifest.services else {})
         self.processor.prepare(self.spec)
         self.layout = Layout.build({manifest.id: manifest.fields}, {manifest.id: self.channels}, feeds)
         self.values = np.full(self.layout.total, np.nan)

@@ -14,8 +14,8 @@ from meter.plugin.services import SERVICES, asking_for, holder, why_not
 from tests.support.plugins import renamed_copy, write_meter
 
 METER = Path(__file__).parents[3] / "meter"
-COMMON_WORDS = {"channels", "stereo", "listening", "vu"}
-"""Ids that are also words of a file format, a layout, a state or a unit."""
+COMMON_WORDS = {"channels", "stereo", "listening", "vu", "low_end"}
+"""Ids that are also words of a file format, a layout, a state, a unit or the file of a page."""
 
 
 def test_ours_hold_every_service_of_one_holder() -> None:
