@@ -5,8 +5,9 @@ from __future__ import annotations
 import itertools
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from types import TracebackType
 from typing import Any
 
@@ -19,9 +20,12 @@ from meter.plugin.kit.outcome import CheckFailed
 from meter.plugin.kit.played import RATE_HZ, Played
 from meter.plugin.kit.sound_checks import manifest_of
 from meter.plugin.kit.sounds import music, steady
+from meter.plugin.kit.study_checks import findings_now
 
 LARGER = 1.6
 """The third size, in preferred ones."""
+SECONDS, STUDIED_SECONDS = 4.0, 12.0
+"""Length of each sound, and for a meter with studies, which look back further."""
 EDGE_PX, CORNER_PX = 2, 12
 LEAST_DRAWN = 60
 """Pixels below the title that differ from the card: fewer make neither a figure nor a picture."""
@@ -76,13 +80,14 @@ def _made(plugin: Plugin, dotted: str) -> Any:
 
 def _check_drawn(plugin: Plugin, face: Any, errors: list[BaseException]) -> None:
     meter = Played(plugin)
-    real = _real_values(plugin)
-    extreme = _extreme_values(meter, real)
+    real = _real_readings(plugin)
+    usual = real[1].findings
+    extreme = [_Shown(values, usual) for values in _extreme_values(meter, [shown.values for shown in real])]
     for place, size in enumerate(_sizes(face)):
         face.resize(*size)
         pictures = []
-        for number, values in enumerate([*real, *extreme]):
-            pictures.append(_drawn(meter, face, values, 1.0 + number, errors))
+        for number, shown in enumerate([*real, *extreme]):
+            pictures.append(_drawn(meter, face, shown, 1.0 + number, errors))
             _expect_text_fits(face, whole=place > 0 and number < len(real))
             _expect_clear_edge(face, pictures[-1])
         below = [picture[face.inside.top() :] for picture in pictures]
@@ -92,16 +97,22 @@ def _check_drawn(plugin: Plugin, face: Any, errors: list[BaseException]) -> None
             raise CheckFailed(f"Its picture does not change with the readings at {size[0]} x {size[1]}.")
 
 
-def _drawn(
-    meter: Played, face: Any, values: FloatArray, seconds: float, errors: list[BaseException]
-) -> NDArray[np.uint8]:
+@dataclass(frozen=True)
+class _Shown:
+    """Readings and findings of one moment."""
+
+    values: FloatArray
+    findings: Mapping[str, Any]
+
+
+def _drawn(meter: Played, face: Any, shown: _Shown, seconds: float, errors: list[BaseException]) -> NDArray[np.uint8]:
     """The picture ``(height, width, 3)`` with these readings; raises what the face raised."""
     from PySide6.QtGui import QImage
 
     from meter.readings import FeedStatus, Frame
 
     status = FeedStatus("kit", RATE_HZ, meter.channels, "running", frames=round(seconds * RATE_HZ))
-    face.show_frame(Frame(meter.layout, values, status))
+    face.show_frame(Frame(meter.layout, shown.values, status, shown.findings))
     image = face.grab().toImage().convertToFormat(QImage.Format.Format_RGB32)
     face.value_text()
     if errors:
@@ -112,20 +123,21 @@ def _drawn(
     return raw[:, : image.width(), :3].copy()
 
 
-def _real_values(plugin: Plugin) -> list[FloatArray]:
-    """Readings before any sound, of music, of a soft tone, and of silence."""
+def _real_readings(plugin: Plugin) -> list[_Shown]:
+    """Readings and findings before any sound, of music, of a soft tone, and of silence."""
     found = []
+    seconds = STUDIED_SECONDS if manifest_of(plugin).study else SECONDS
     for number in range(4):
         meter = Played(plugin)
         sounds = (
             np.zeros((0, meter.channels)),
-            music(11, 4.0, RATE_HZ, meter.channels),
-            steady(-46.0, 4.0, RATE_HZ, meter.channels),
-            np.zeros((4 * RATE_HZ, meter.channels)),
+            music(11, seconds, RATE_HZ, meter.channels),
+            steady(-46.0, seconds, RATE_HZ, meter.channels),
+            np.zeros((round(seconds * RATE_HZ), meter.channels)),
         )
         meter.feed(sounds[number], (4800,))
         meter.read()
-        found.append(meter.values.copy())
+        found.append(_Shown(meter.values.copy(), findings_now(plugin, meter)))
     return found
 
 

@@ -44,6 +44,17 @@ def check_study(plugin: Plugin, key: str) -> str:
     return f"It returns {kind.__name__}, alone and with the findings before; a stretch takes {took * 1000.0:.2f} ms."
 
 
+def findings_now(plugin: Plugin, meter: Played) -> dict[str, Any]:
+    """What the studies of a meter find in what it was fed so far, by ``meter.study``, as a face gets it."""
+    found = {}
+    for entry in meter.manifest.study:
+        stretch = _stretch(meter, entry.key)
+        if stretch is not None:
+            study = load_object(plugin, entry.function)
+            found[f"{plugin.id}.{entry.key}"] = study(stretch, meter.manifest.settings(meter.chosen), None)
+    return found
+
+
 def _captured(meter: Played, key: str) -> tuple[list[object], float]:
     """Every stretch of some music, and the shortest time that one took to capture."""
     sound = music(13, SECONDS, RATE_HZ, meter.channels)
