@@ -52,7 +52,7 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     elif kept.source is not None:
         kept.source = settings_file.with_map_channels(kept, kept.source)
     source = starting or kept.source
-    _, feeds, _ = settings_file.kept_feeds(kept, source)  # the window tells what cannot be used
+    _, feeds, _ = settings_file.kept_feeds(kept, source)  # the window shows what cannot be used
     enabled, words = leave_out_faces(path.parent)
     notice = " ".join(said for said in (notice, words) if said)
     order = EngineOrder(
@@ -197,7 +197,7 @@ class PlayedFrames:
         self._next = 0
 
     def take(self) -> Frame | None:
-        """The next frame, the last one for ever."""
+        """The next frame; the last one repeats."""
         if not self._frames:
             return None
         frame = self._frames[min(self._next, len(self._frames) - 1)]
@@ -261,7 +261,7 @@ class SupervisedEngine:
         self._supervisor.suspend(reason)
 
     def mark(self) -> None:
-        """Begin the figures since the mark anew."""
+        """Restart the figures since the mark."""
         self._supervisor.mark()
 
     def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
@@ -278,7 +278,7 @@ class SupervisedEngine:
 
 
 def as_request(request: Mapping[str, Any]) -> SourceRequest:
-    """The request that a plain mapping stands for; missing parts get their defaults."""
+    """The request of a plain mapping, with defaults for missing keys."""
     return SourceRequest(str(request["kind"]), str(request.get("name", "")), dict(request.get("options", {})))
 
 

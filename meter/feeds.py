@@ -1,6 +1,6 @@
 """Feeds: named sets of channels of one clock. ``mix`` is what leaves the DAW, ``part NAME`` one bus or track.
 
-A feed map says which channels of a source are which feed. It is kept as one small TOML file per job::
+A feed map assigns the channels of a source to feeds. It is one small TOML file per job::
 
     name = "evening song"
     mix = [1, 2]
@@ -27,7 +27,7 @@ from meter.whole_file import write_whole
 
 MIX = "mix"
 ALL = "all"
-"""What a manifest writes to listen to every channel of the source, mapped or not."""
+"""Value of ``feed`` in a manifest for every channel of the source, mapped or not."""
 
 MOST_CHANNELS = 32
 """Of one map: as many as a source delivers."""
@@ -96,9 +96,9 @@ def whole_mix(channels: int) -> dict[str, tuple[int, ...]]:
 
 
 def named_feeds(names: Sequence[str]) -> dict[str, tuple[int, ...]] | None:
-    """Columns that the source's own channel names tell: ``mix L``, ``mix R``, ``low drum``, ``room L``, ``room R``.
+    """Columns by the source's own channel names: ``mix L``, ``mix R``, ``low drum``, ``room L``, ``room R``.
 
-    None unless one of them is the mix's: systems name channels too, but by their place in the room.
+    None unless one of them is the mix's: systems name channels as well, but by loudspeaker position.
     """
     columns: dict[str, tuple[int, ...]] = {}
     for column, name in enumerate(names):
@@ -122,9 +122,9 @@ def check_feeds(feeds: Feeds, channels: int) -> None:
 
 
 def fitting_feeds(wanted: Feeds | None, names: Sequence[str], channels: int) -> tuple[Feeds, str]:
-    """The feeds that were asked for, else what the source's own ``names`` tell; all is mix where they do not fit.
+    """The wanted feeds, otherwise those of the source's own ``names``; all is mix where they do not fit.
 
-    The second is one sentence that says why they do not, or empty.
+    The second value is one sentence with the reason why they do not fit, or empty.
     """
     if not wanted:
         return named_feeds(names) or whole_mix(channels), ""
@@ -174,7 +174,7 @@ def _check(feeds: FeedMap) -> None:
         for number in numbers:
             if number in taken:
                 raise FeedMapError(
-                    f"Channel {number} stands in “{taken[number]}” and in “{name}”; leave it in one of them."
+                    f"Channel {number} is in “{taken[number]}” and in “{name}”; leave it in one of them."
                 )
             taken[number] = name
     for name in feeds.parts:

@@ -1,4 +1,4 @@
-"""Numbers as words and figures, rounded to what their span supports.
+"""Readings as text, rounded to what their span supports.
 
 "Not yet" (NaN) reads "–", silence (minus infinity) "−∞". Rounding: whole numbers for exposure,
 0.5 dB for spans under 3 s, 0.1 dB above.
@@ -11,7 +11,7 @@ import math
 MINUS = "−"
 NOT_YET = "–"
 MOST = 9999
-"""No reading of ours goes further; a figure that does is not worth its digits."""
+"""Largest figure shown; no reading exceeds it."""
 LISTENING = "listening…"
 NO_SOUND = "no sound now"
 
@@ -61,7 +61,7 @@ def side(balance_db: float) -> str:
 
 
 def waiting(live: bool) -> str:
-    """What to say while there is no reading: nobody listens while no sound arrives."""
+    """Text in place of a reading: listening, or no sound."""
     return LISTENING if live else NO_SOUND
 
 
@@ -91,7 +91,7 @@ def change_of(part: str, change_db: float) -> str:
 
 
 def hours_and_minutes(hours: float) -> str:
-    """``3 h 20``, ``45 min``; rounded down: to whole hours above 10 h, to 5 min above 1 h, else to minutes."""
+    """``3 h 20``, ``45 min``; rounded down: to whole hours above 10 h, to 5 min above 1 h, otherwise to minutes."""
     if not math.isfinite(hours):
         return NOT_YET if math.isnan(hours) or hours < 0 else "99+ h"
     minutes = max(0, math.floor(hours * 60.0 + 1e-6))

@@ -28,15 +28,15 @@ LOUDSPEAKERS, HEADPHONES = "loudspeakers", "headphones"
 HEARD_ON = (LOUDSPEAKERS, HEADPHONES)
 FULL = "full"
 PRESET_SETTINGS = {FULL: 0.0, "−10": -10.0, "−20": -20.0}
-"""Places of a monitor control that everybody has: how they are called, and dB re full."""
+"""Monitor settings that always exist, in dB re full."""
 DOUBT_OF_UNKNOWN_METER_DB = 6.0
-"""Of a calibration that does not say with what it was made (common practice, no source)."""
+"""Uncertainty of a calibration made with an unknown meter (common practice, no source)."""
 
 CHOOSES_CHANNELS = ("device", "monitor")
-"""Kinds of source of which some channels can be taken; the others give all they have."""
+"""Kinds of source whose channels can be chosen; the others deliver all."""
 
 MOST_POINTS = 100_000
-"""A window is never as wide or high as this; Qt takes no number far above it."""
+"""Limit of a window's size; Qt takes no number far above it."""
 MOST_DB = 1000.0
 NUL = "\0"
 
@@ -46,7 +46,7 @@ Columns = dict[str, tuple[int, ...]]
 
 
 class SourceChoice(msgspec.Struct, frozen=True):
-    """The source last listened to: kind, stable name and what only that kind knows."""
+    """The source last listened to: kind, stable name and options of that kind."""
 
     kind: str
     name: str = ""
@@ -55,13 +55,13 @@ class SourceChoice(msgspec.Struct, frozen=True):
 
 
 class Calibration(msgspec.Struct, frozen=True):
-    """What is known of the level at the seat for one source, one way of listening and one monitor setting.
+    """The listening level for one source, one listening device and one monitor setting.
 
-    ``offset_db`` is the level at the seat in dB(A) minus the A-weighted level of the feed in dBFS, all channels
-    added up in power; ``doubt_db`` is what an estimate made with it may be off by, either way. ``measured_on`` is an
-    ISO 8601 date. ``typed_db`` is what the user typed, for the left or only loudspeaker, with ``weighting`` "A" or
-    "C" while ``noise`` ("band" or "wide") played; both are empty for headphones reckoned from a data sheet, where
-    ``typed_db`` is the level that a full-scale sine gives in dB SPL. ``details`` says in words what else was typed.
+    ``offset_db`` is the listening level in dB(A) minus the A-weighted level of the feed in dBFS, all channels summed
+    in power; ``doubt_db`` is the uncertainty of an estimate, either way. ``measured_on`` is an ISO 8601 date.
+    ``typed_db`` is what the user typed, for the left or only loudspeaker, with ``weighting`` "A" or "C" while
+    ``noise`` ("band" or "wide") played; both are empty for headphones from a data sheet, where ``typed_db`` is the
+    level of a full-scale sine in dB SPL. ``details`` describes the other entries in words.
     """
 
     source: str
@@ -96,7 +96,7 @@ class MonitorState(msgspec.Struct, frozen=True):
 
 
 class Settings(msgspec.Struct):
-    """All that is kept. ``meters`` holds per meter id only what the user chose, not the defaults.
+    """All saved settings. ``meters`` has per meter id what the user chose, without the defaults.
 
     ``theme`` is one of ``THEMES``. ``geometry`` is the window system's own record, base64; ``width`` and
     ``height`` in points serve where a window may not place itself. ``feed_maps`` is the job file of each source that
@@ -129,12 +129,12 @@ class Settings(msgspec.Struct):
         self.calibrations = [*others, entry]
 
     def forget_calibrations(self, source: str, heard_on: str) -> None:
-        """Drop what is known of ``source`` for one way of listening."""
+        """Delete the calibrations of ``source`` for one listening device."""
         gone = self.calibrations_for(source, heard_on)
         self.calibrations = [entry for entry in self.calibrations if entry not in gone]
 
     def rename_source(self, old: str, new: str) -> None:
-        """Everything kept for one source belongs to another name of it from now on."""
+        """Move everything kept for one source to another name."""
         for entry in (entry for entry in list(self.calibrations) if entry.source == old):
             self.calibrations.remove(entry)
             self.keep_calibration(msgspec.structs.replace(entry, source=new))
@@ -146,7 +146,7 @@ class Settings(msgspec.Struct):
             self.keep_state(msgspec.structs.replace(state, source=new))
 
     def changes_of(self, source: str, heard_on: str) -> dict[str, float]:
-        """Every monitor setting by name, dB re full: those that everybody has, then the user's own."""
+        """Every monitor setting by name, dB re full: the fixed ones, then the user's own."""
         own = {
             entry.name: entry.change_db
             for entry in self.monitor_settings
@@ -171,12 +171,12 @@ class Settings(msgspec.Struct):
 
 
 def source_key(source: SourceChoice) -> str:
-    """What a source is known by where something is kept for each."""
+    """Key of a source in mappings of the settings."""
     return f"{source.kind} {source.name}".strip()
 
 
 def jobs_folder() -> Path:
-    """Where job files lie unless the user chose another place; the folder may not exist yet."""
+    """Default folder of job files; it may not exist yet."""
     return settings_path().parent / "jobs"
 
 
@@ -193,41 +193,44 @@ def kept_feeds(settings: Settings, source: SourceChoice | None) -> tuple[FeedMap
 
 
 def with_map_channels(settings: Settings, source: SourceChoice) -> SourceChoice:
-    """The source, asked for the channels that its kept map names, where the choice itself names none."""
+    """The source with the channels of its saved map, unless the choice has channels."""
     if source.kind not in CHOOSES_CHANNELS or "channels" in source.options:
         return source
     kept = settings.feed_maps.get(source_key(source), "")
     try:
         channels = read_feed_map(Path(kept)).channels if kept else ()
-    except FeedMapError:  # told where the feeds are made
+    except FeedMapError:  # reported where the feeds are made
         return source
     options = {**source.options, "channels": list(channels)} if channels else source.options
     return msgspec.structs.replace(source, options=options)
 
 
 def taken_channels(options: Mapping[str, Any]) -> tuple[int, ...]:
-    """The channels, from 1, that a source is asked for; empty for its usual ones."""
+    """The chosen channels of a source, from 1; empty for its default ones."""
     channels = options.get("channels", ())
     return tuple(channels) if isinstance(channels, (list, tuple)) else ()
 
 
 def settings_path() -> Path:
-    """Where the settings file lies for this user; the folder may not exist yet."""
+    """Path of this user's settings file; the folder may not exist yet."""
     return Path(platformdirs.user_config_dir("earwitness", appauthor=False)) / FILE_NAME
 
 
 def load(path: Path) -> tuple[Settings, str]:
-    """The settings of ``path`` and one sentence, empty unless something must be said; never raises."""
+    """Load the settings of ``path``, with one sentence about a fault, or empty; never raises."""
     try:
         if path.exists() and not path.is_file():
-            return Settings(), f"The settings {path} are not an ordinary file; this session starts fresh."
+            return Settings(), f"The settings {path} are not an ordinary file; this session starts with defaults."
         if path.stat().st_size > MAX_FILE_BYTES:
             return _set_aside(path, "it is far too large")
         settings = msgspec.json.decode(path.read_bytes(), type=Settings)
     except FileNotFoundError:
         return Settings(), ""
     except OSError as error:
-        return Settings(), f"The settings in {path} cannot be read ({error.strerror}); this session starts fresh."
+        return (
+            Settings(),
+            f"The settings in {path} cannot be read ({error.strerror}); this session starts with defaults.",
+        )
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         return _set_aside(path, str(error).rstrip("."))
     if _holds_nul(msgspec.to_builtins(settings)):
@@ -271,4 +274,7 @@ def _set_aside(path: Path, reason: str) -> tuple[Settings, str]:
         path.replace(aside)
     except OSError as error:
         return Settings(), f"The settings in {path} are unusable ({reason}) and cannot be moved: {error.strerror}."
-    return Settings(), f"The settings file was unusable ({reason}); it is kept as {aside.name}, and all starts fresh."
+    return (
+        Settings(),
+        f"The settings file was unusable ({reason}); it is kept as {aside.name}, and defaults are used.",
+    )

@@ -1,7 +1,7 @@
-"""Settings of several windows in one file: each writes only what it changed, under a lock.
+"""Settings of several windows in one file: each writes only its changes, under a lock.
 
-Two windows hold a copy each. What one of them did not touch since it last read or wrote is taken from the file, key
-by key: a field, a setting of a meter, the calibration of one output at one setting of the control.
+Each window has a copy. Keys that it did not change since it last read or wrote are taken from the file: a field, a
+setting of a meter, the calibration of one output at one monitor setting.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ if sys.platform != "win32":
 
 LOCK_SUFFIX = ".lock"
 LOCK_SECONDS = 1.0
-"""A program that was stopped while it held the lock keeps it; the file is then written without. It is replaced whole,
-so that no half of it is ever read."""
+"""A stopped program may hold the lock without end; after this time the file is written without it, whole, so that
+no half of it is ever read."""
 LOCK_POLL_SECONDS = 0.02
 PRIVATE_FILE = 0o600
 
@@ -33,7 +33,7 @@ LISTS: dict[str, Callable[[Any], Key]] = {
     "monitor_settings": lambda entry: (entry.source, entry.heard_on, entry.name),
     "monitor_states": lambda entry: (entry.source,),
 }
-"""Fields that are lists, and what an entry is known by."""
+"""Fields that are lists, and the key of an entry."""
 TAKEN_OVER = ("calibrations", "monitor_settings", "monitor_states", "feed_maps")
 """Fields about sources, shared by all windows; other fields belong to one window."""
 
@@ -55,7 +55,7 @@ class SharedSettings:
             there = self._path.is_file()
             found, said = load(self._path) if there else (self._mine, "")
             if said and self._path.exists():
-                return said  # it could not be read nor moved, so nothing is written over it
+                return said  # it could neither be read nor moved, so it is not overwritten
             merged = merged_settings(self._base, self._mine, found) if there and not said else self._mine
             failed = save(merged, self._path)
         if not failed:
@@ -107,7 +107,7 @@ def _whole(flat: dict[Key, Any]) -> Settings:
 
 @contextlib.contextmanager
 def _locked(path: Path) -> Iterator[None]:
-    """Hold the lock beside ``path``, or go on without it after a second; where none can be made, none is held."""
+    """Hold the lock beside ``path``; continue without it after a second, or where none can be made."""
     handle = -1
     with contextlib.suppress(OSError):
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -123,7 +123,7 @@ def _locked(path: Path) -> Iterator[None]:
 
 
 def _lock(handle: int) -> bool:
-    """True once it is held; a system without such locks has the whole replacement alone."""
+    """True when the lock is held; a system without such locks relies on the whole replacement."""
     if sys.platform == "win32":
         return True
     try:

@@ -35,7 +35,7 @@ DEFAULT_ROLES: dict[int, tuple[str, ...]] = {
     7: ("L", "R", "C", "LFE", "Cb", "Ls", "Rs"),
     8: ("L", "R", "C", "LFE", "Lb", "Rb", "Ls", "Rs"),
 }
-"""The order of FLAC (RFC 9639, 9.1.3) and of the usual WAVE masks; assumed where a file says nothing."""
+"""The order of FLAC (RFC 9639, 9.1.3) and of the usual WAVE masks; assumed where a file has no mask."""
 
 VORBIS_ROLES: dict[int, tuple[str, ...]] = {
     3: ("L", "C", "R"),

@@ -35,7 +35,7 @@ LONG_GAP_SECONDS = 0.1
 PRIMING_SECONDS = 0.4
 MAX_LOST_SECONDS = 1.0
 MAX_LOST_SHARE = 0.001
-"""No standard speaks of lost frames; these four are our own choice."""
+"""Rules for lost frames: no standard has any, these four are our own choice."""
 
 PART_SAMPLES = 480_000
 """Larger blocks are measured in parts of this many samples, all channels together, to bound memory."""

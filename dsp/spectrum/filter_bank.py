@@ -107,7 +107,7 @@ class BandBank:
     """Filters a stream into bands; state lives from block to block.
 
     Raises ValueError, naming the band, when one cannot be built at ``rate_hz``. ``rates_hz`` gives the rate at
-    which each band's signal comes out.
+    each band's signal.
     """
 
     def __init__(self, rate_hz: int, channels: int, bands: Sequence[Band]) -> None:

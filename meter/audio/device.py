@@ -179,7 +179,7 @@ class DeviceSource:
 
 
 def _host_settings(sounddevice: Any, host_api: str, convert: bool) -> Any:
-    """What this host API must be told so that a hidden converter is refused, or with ``convert`` allowed."""
+    """Settings of the host API that refuse a hidden converter, or with ``convert`` allow it."""
     if host_api == "Core Audio" and hasattr(sounddevice, "CoreAudioSettings"):
         return sounddevice.CoreAudioSettings(change_device_parameters=False, fail_if_conversion_required=not convert)
     if host_api == "Windows WASAPI" and hasattr(sounddevice, "WasapiSettings"):

@@ -119,11 +119,11 @@ class MonitorSource:
         self._source = None
 
     def ended(self) -> bool:
-        """True once the recorder ended, or it no longer records what was asked for."""
+        """True after the recorder ended, or the source changed."""
         return self._over or self._error is not None or bool(self._watcher and self._watcher.change)
 
     def fault(self) -> str:
-        """One sentence if the source went away, changed, or the server stopped; else an empty string."""
+        """One sentence if the source was removed or changed, or the server stopped; otherwise empty."""
         if self._stopping or self._source is None:
             return ""
         if self._watcher is not None and self._watcher.change:

@@ -113,7 +113,7 @@ class PulseServer:
         return next((source for source in self.sources if source.monitor_of == self.default_sink != ""), None)
 
     def volume_note(self, source: PulseSource) -> str:
-        """One sentence if a volume of the server stands between the program that plays and our meters."""
+        """One sentence if a volume of the server shifts the readings, otherwise empty."""
         if abs(source.volume_db) > UNITY_DB:
             return _volume_sentence("The capture", source.description, source.volume_db)
         sink = self.sink(source.monitor_of) if source.monitor_of else None
@@ -157,7 +157,7 @@ def require_tool(name: str) -> str:
     """The full path of ``pactl`` or ``parec``. Raises SourceError naming the package."""
     path = shutil.which(name)
     if path is None:
-        raise SourceError(f"The program {name} is not installed, so what is playing cannot be heard: {TOOLS_FIX}.")
+        raise SourceError(f"The program {name} is not installed, so playback cannot be measured: {TOOLS_FIX}.")
     return path
 
 

@@ -13,7 +13,7 @@ LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 768_000
 
 
 class SourceError(Exception):
-    """A source that cannot be opened or went away; the text is one sentence with its name and the fix."""
+    """A source that cannot be opened or was lost; the text is one sentence with its name and the fix."""
 
 
 @dataclass(frozen=True)

@@ -235,7 +235,7 @@ def bench_whole_file(plugins: Sequence[Plugin], seconds: int) -> dict[str, Any]:
     wanted = [plugin for plugin in plugins if measures(plugin, "LUFS") or measures(plugin, "dBTP")]
     peers = [peer for peer in PEERS if not peer.missing()]
     times: dict[str, list[float]] = {"earwitness": [], **{peer.name: [] for peer in peers}}
-    # Turn by turn, so that whatever else this machine does falls on all alike.
+    # In turn, so that other work of this machine slows all alike.
     for _ in range(PASSES):
         times["earwitness"].append(cpu_seconds(lambda: file_pass(wanted, sound)))
         for peer in peers:

@@ -18,7 +18,7 @@ from meter.settings import settings_path
 
 
 def enabled_path() -> Path:
-    """The file that says which meters by others may run."""
+    """Path of the file with the enabled meters by others."""
     return settings_path().with_name(FILE_NAME)
 
 

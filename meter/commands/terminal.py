@@ -33,8 +33,8 @@ def progress() -> Progress:
     return Progress(
         TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn(),
         console=shown, transient=True, disable=not shown.is_terminal,
-        # What is printed meanwhile is sent through the bar's console, which is standard error: never what goes
-        # into a file or a pipe.
+        # Text printed meanwhile goes through the bar's console, which is standard error: not if it goes into a file
+        # or a pipe.
         redirect_stdout=sys.stdout.isatty(),
     )  # fmt: skip
 

@@ -32,10 +32,10 @@ MINUTE_SECONDS, QUARTER_HOUR_SECONDS = 60, 900
 LEAST_HEARD_SHARE = 0.5
 """An average needs levels for this share of its span."""
 
-NEVER = "not calibrated: nothing was ever heard under a calibration, so nothing is known"
-NOT_TODAY = "nothing was heard under a calibration today"
-NOT_THIS_WEEK = "nothing was heard under a calibration in the last 7 days"
-NOT_NOW = "nothing was heard under a calibration just now"
+NEVER = "not calibrated: no listening under a calibration is recorded"
+NOT_TODAY = "no listening under a calibration today"
+NOT_THIS_WEEK = "no listening under a calibration in the last 7 days"
+NOT_NOW = "no listening under a calibration just now"
 
 
 @dataclass(frozen=True)

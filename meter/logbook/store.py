@@ -38,8 +38,8 @@ class DamagedError(Exception):
 
 @dataclass(frozen=True)
 class Store:
-    """An open logbook. ``path`` is None when it is kept in memory; ``sentence`` is empty unless something is to be
-    said. The connection belongs to the thread that opened it.
+    """An open logbook. ``path`` is None for one in memory; ``sentence`` is empty unless there is a fault. The
+    connection belongs to the thread that opened it.
     """
 
     connection: sqlite3.Connection
@@ -161,7 +161,7 @@ def _beside_newer(path: Path) -> Store:
     other = path.with_name(path.name + OLDER_SUFFIX)
     said = (
         f"The logbook {path} was written by a newer version of this program and is left alone; "
-        f"what is heard now goes to {other.name}, and the listening noted before is not counted."
+        f"levels now go to {other.name}, and earlier listening is not counted."
     )
     try:
         return _store(_open_file(other), other, said)
@@ -202,9 +202,9 @@ def _from_memory(path: Path, reason: str) -> Store:
     """A logbook in memory, with the rows of the file that can be read."""
     connection = _connect_memory()
     read = _copy(path, connection)
-    before = "what was noted before is counted" if read else "what was noted before is not counted"
+    before = "earlier listening is counted" if read else "earlier listening is not counted"
     said = (
-        f"The logbook {path} cannot be written ({reason}): {before}, and what is heard from now on is kept until the "
+        f"The logbook {path} cannot be written ({reason}): {before}, and levels from now on are kept until the "
         f"program ends; make the folder writable and start again."
     )
     return Store(connection, None, said)

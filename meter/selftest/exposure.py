@@ -190,7 +190,7 @@ def _h870() -> Iterator[Check]:
 
 def _sound_exposures() -> Iterator[Check]:
     for level, hours, exposure in SOUND_EXPOSURES_PA2H:
-        # Half a unit of the last digit: three where the figure is an even one, else four.
+        # Half a unit of the last digit: three digits for an even figure, otherwise four.
         limit = 0.5 * 10.0 ** (-3 if round(exposure, 3) == exposure else -4)
         measure = partial(sound_exposure_pa2h, level, hours)
         yield Check(

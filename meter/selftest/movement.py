@@ -98,7 +98,7 @@ def ppm_burst_db(kind: str, seconds: float) -> float:
 
 
 def ppm_return_seconds(kind: str, fall_db: float) -> float:
-    """Time from the end of a steady tone until the reading has fallen by so much."""
+    """Time from the end of a steady tone until the reading has fallen by a number of dB."""
     movement = ppm(kind)
     steady = float(movement.process(tone(5000.0, 0.0, 0.5, RATE_HZ))[-1, 0])
     fall = amplitude_to_db(movement.process(silence(4.0, RATE_HZ))[:, 0] / steady)

@@ -84,7 +84,7 @@ def read_samples(signal: Signal) -> float:
 
 
 def metered(signal: FloatArray, block_frames: int = 0) -> PeakMeter:
-    """A peak meter that has heard ``signal`` in blocks of ``block_frames`` (0: whole)."""
+    """A peak meter after ``signal`` in blocks of ``block_frames`` (0: whole)."""
     meter = PeakMeter(Spec(RATE_HZ, signal.shape[1]), 3.0)
     step = block_frames or len(signal)
     for start in range(0, len(signal), step):

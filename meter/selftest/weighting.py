@@ -156,7 +156,7 @@ def shaped_noise(kind: str, lowest_hz: float, highest_hz: float, rate_hz: int) -
     hz = np.fft.rfftfreq(rate_hz, 1.0 / rate_hz)
     inside = (hz >= lowest_hz) & (hz <= highest_hz)
     size = np.where(inside, 1.0 / np.sqrt(np.maximum(hz, 1.0)) if kind == "pink" else 1.0, 0.0)
-    # Lines at the very edges stand for half a line's width inside the band.
+    # Lines at the edges have half of their width inside the band.
     size[inside & ((hz == lowest_hz) | (hz == highest_hz))] *= math.sqrt(0.5)
     phases = np.random.default_rng(11).uniform(0.0, 2.0 * math.pi, len(hz))
     return np.fft.irfft(size * np.exp(1j * phases), rate_hz)[:, None]

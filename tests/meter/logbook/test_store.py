@@ -210,7 +210,7 @@ def test_what_can_only_be_read_still_counts() -> None:
 
     said = as_somebody_else(note_something, prepare)
     assert said.startswith("50 s; "), said
-    assert "what was noted before is counted" in said
+    assert "earlier listening is counted" in said
 
 
 @pytest.mark.parametrize("in_the_way", ["folder instead of the file", "file instead of the folder"])
