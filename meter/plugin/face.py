@@ -2,10 +2,10 @@
 
 Part of the contract of a meter, like ``meter.plugin.api``. Its life, all in the window's thread [gui]::
 
-    face = VuFace()                 once; never rebuilt, only hidden and shown
+    face = VuFace()                 once; later only hidden and shown
     face.show_settings(settings)    the meter's settings, at start and whenever one changes
     face.show_frame(frame)          up to 60 times a second, newest snapshot only
-    face.show_fault(sentence)       the meter is set aside; "" takes that back
+    face.show_fault(sentence)       the meter is set aside; "" clears it
 
 The meter's id comes from its manifest, and so does the title where the meter is by others; a face of ours declares
 both. A subclass makes its ``labels`` and overrides
@@ -46,7 +46,7 @@ from meter.plugin.where import folder_of, reason_of
 from meter.readings import Frame, Layout
 
 WORDS_EVERY_SECONDS = 0.25
-TELL_EVERY_SECONDS = 1.0
+DESCRIBE_EVERY_SECONDS = 1.0
 LIVE_STATES = ("running", "held", "ended")
 CORNER_PX = 22
 
@@ -57,7 +57,7 @@ class Face(QWidget):
     setting_chosen = Signal(str, dict)
     """Meter id and {setting: value}, when the user chose from the face's menu."""
     action_asked = Signal(str)
-    """A word for what the user wants, such as "calibrate" or "cautions"."""
+    """What the user asked for, such as "calibrate" or "cautions"."""
 
     meter_id: str = ""
     title: str = ""
@@ -85,7 +85,7 @@ class Face(QWidget):
         self._layout: Layout | None = None
         self._frame: Frame | None = None
         self._words_at = math.nan
-        self._told_at = math.nan
+        self._described_at = math.nan
         self._state = ""
         self._menu: QMenu | None = None
         self._corner = self._make_corner()
@@ -132,7 +132,7 @@ class Face(QWidget):
         self._corner.setAccessibleName(f"{self.title}: choices")
 
     def show_frame(self, frame: Frame) -> None:
-        """Take a snapshot. A failing face is set aside; the rest of the page goes on."""
+        """Show a snapshot; a face that raises is set aside."""
         self._watch_quarantine(frame)
         self._frame = frame
         if not self.fault:
@@ -161,7 +161,7 @@ class Face(QWidget):
         if math.isnan(since) or since >= WORDS_EVERY_SECONDS or since < 0.0:
             self._words_at = now
             self.take_words(frame)
-            self._tell(now)
+            self._describe(now)
 
     def show_settings(self, settings: Mapping[str, Setting]) -> None:
         """Take the meter's settings as they are now."""
@@ -170,7 +170,7 @@ class Face(QWidget):
         self._redo()
 
     def show_fault(self, sentence: str) -> None:
-        """Say in words that the meter is set aside and why; "" goes back to readings."""
+        """Show why the meter is set aside; "" shows readings again."""
         if sentence != self._asked_fault:
             self._asked_fault = sentence
             self._fault_changed()
@@ -195,7 +195,7 @@ class Face(QWidget):
     # What a subclass uses
 
     def say(self, name: str, text: str, role: str | None = None, short: str = "") -> None:
-        """Set a label's text, its short form and role; redraws it only when that changes the picture."""
+        """Set a label's text, short form and role; repaints it when the picture changes."""
         label = self.labels[name]
         if label.say(text, role, short):
             self.update(label.ink_rect)
@@ -215,7 +215,7 @@ class Face(QWidget):
 
     @property
     def measured(self) -> QColor:
-        """Blue for what is measured now, its dim form when the feed stands still."""
+        """Blue while the feed runs, dim blue while it stands still."""
         return self.theme.measured if self.live else self.theme.measured_deep
 
     def rearrange(self) -> None:
@@ -263,7 +263,7 @@ class Face(QWidget):
         top = self._fault_word.rect.bottom() + 4
         self._fault_label.place(QRect(place.left(), top, place.width(), place.bottom() - top))
 
-    # The machinery
+    # Internal
 
     def _make_corner(self) -> QToolButton:
         corner = QToolButton(self)
@@ -287,7 +287,7 @@ class Face(QWidget):
         self.menu().popup(where)
 
     def menu(self) -> QMenu:
-        """The face's one menu, filled afresh with what may be chosen now."""
+        """The face's menu, filled with the present choices."""
         if self._menu is None:
             self._menu = QMenu(self)
         menu = self._menu
@@ -316,7 +316,7 @@ class Face(QWidget):
             self.update()
 
     def _redo(self) -> None:
-        """Lay out again and show the last snapshot in the new place, though the feed may stand still."""
+        """Lay out again and show the last snapshot, also while no new one comes."""
         self.rearrange()
         if not self.fault:
             self._guarded(self._show_all)
@@ -325,19 +325,19 @@ class Face(QWidget):
         self.take(frame)
         self.take_words(frame)
 
-    def _tell(self, now: float) -> None:
-        """Give assistive programs the readings in words, at most once a second and only if there are any."""
-        since = now - self._told_at
-        if QAccessible.isActive() and not 0.0 <= since < TELL_EVERY_SECONDS:
-            self._told_at = now
+    def _describe(self, now: float) -> None:
+        """Set the readings as description for assistive programs, at most once a second."""
+        since = now - self._described_at
+        if QAccessible.isActive() and not 0.0 <= since < DESCRIBE_EVERY_SECONDS:
+            self._described_at = now
             self.setAccessibleDescription(self.value_text())
 
     def sizeHint(self) -> QSize:
-        """The size at which nothing is left out."""
+        """Size at which everything is shown."""
         return QSize(self.preferred)
 
     def minimumSizeHint(self) -> QSize:
-        """The size at which the figure that matters still stands."""
+        """Smallest size: the main figure is still shown."""
         return QSize(self.least)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
@@ -352,7 +352,7 @@ class Face(QWidget):
             self._redo()
 
     def paintEvent(self, event: QPaintEvent) -> None:
-        """Lay the still picture, then what moves, then the words, each only where asked."""
+        """Draw the still picture, then what moves, then the labels, within the region of the event."""
         painter = QPainter(self)
         try:
             painter.drawPixmap(0, 0, self._still_picture())
@@ -381,7 +381,7 @@ class Face(QWidget):
                 self.paint_still(painter)
         finally:
             painter.end()
-        self._still = still if self.fault == fault else None  # one set aside in the midst of it is drawn again
+        self._still = still if self.fault == fault else None  # set aside while painting: paint it again
         return still
 
     def _paint_card(self, painter: QPainter) -> None:

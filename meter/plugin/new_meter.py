@@ -249,7 +249,7 @@ class ${Class}Face(Face):
 '''
 
 TEST = '''\
-"""The meter keeps the contract, and reads what arithmetic says."""
+"""The meter keeps the contract, and reads what arithmetic gives."""
 
 from pathlib import Path
 

@@ -1,4 +1,4 @@
-"""The draw clock: one timer that takes the newest snapshot and hands it to the faces that can be seen.
+"""The draw clock: one timer that takes the newest snapshot and passes it to the visible faces.
 
 Nothing is queued: a face that misses a snapshot sees the next one, and peaks are latched in the engine. Faces compute
 their movement from the frames of the audio clock in the snapshot, never from ticks of this timer.
@@ -20,11 +20,11 @@ from meter.readings import Frame
 TICK_MS = 16
 POLL_SECONDS = 0.1
 BUDGET_SECONDS = 0.006
-"""Drawing may take this long out of each frame of 16.7 ms."""
+"""Drawing time allowed in each frame of 16.7 ms."""
 
 JUDGED_SECONDS = 1.0
 RELIEF_SECONDS = 30.0
-"""Drawing must stay under half the budget this long before a slowed face is given its rate back."""
+"""Drawing must stay under half the budget for this long before a slowed face gets its rate back."""
 
 SLOWEST_DIVISOR = 4
 STATISTICS_FRAMES = 600
@@ -43,7 +43,7 @@ class Panel(Protocol):
 
 
 class Pace:
-    """Decides which panel skips frames, from what drawing costs. Holds no clock of its own."""
+    """Decides which panel skips frames, from drawing times; the caller passes the time."""
 
     def __init__(self, budget_seconds: float = BUDGET_SECONDS) -> None:
         self._budget = budget_seconds
@@ -63,7 +63,7 @@ class Pace:
         return dict(self._divisors)
 
     def add(self, costs: dict[str, float], other_seconds: float, now: float) -> str:
-        """One drawn frame: seconds of each panel and of all else at ``now`` seconds; a note when a rate changed."""
+        """Add a drawn frame: seconds of each panel, other seconds, the time; returns a note when a rate changed."""
         total = sum(costs.values()) + other_seconds
         self._frames.append(total)
         self._judged.append(total)
@@ -151,11 +151,11 @@ class DrawClock(QObject):
         self._timer.timeout.connect(self.tick)
 
     def start(self) -> None:
-        """Begin to tick."""
+        """Start the timer."""
         self._timer.start()
 
     def stop(self) -> None:
-        """No tick comes after this."""
+        """Stop the timer."""
         self._timer.stop()
 
     def running(self) -> bool:
@@ -163,11 +163,11 @@ class DrawClock(QObject):
         return self._timer.isActive()
 
     def draw_again(self) -> None:
-        """Hand the last snapshot to every panel on the next tick: the window was hidden or its look changed."""
+        """Pass the last snapshot to every panel on the next tick, after the window was hidden or restyled."""
         self._owed = {panel.name for panel in self._panels()}
 
     def painted(self, seconds: float) -> None:
-        """The window says how long it just painted."""
+        """Add the seconds of the last paint event of the window."""
         self._painting += seconds
 
     def statistics(self) -> dict[str, float]:
@@ -175,7 +175,7 @@ class DrawClock(QObject):
         return {**self.pace.statistics(), "ticks": float(self._tick), "skipped": float(self.skipped)}
 
     def tick(self) -> None:
-        """One turn: look after the engine, take the snapshot, draw what is new."""
+        """Poll the engine, take the snapshot, draw what is new."""
         if self._busy:
             self.skipped += 1
             return

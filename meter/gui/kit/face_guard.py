@@ -1,9 +1,9 @@
-"""Faces by others under guard: one that throws, ends the program or never returns is set aside; the window goes on.
+"""Guard for faces by others: one that throws, ends the program or never returns is set aside; the window goes on.
 
-Every method that such a face defines is called through its guard, from our code or from Qt's. What it throws, a
-``SystemExit`` among it, becomes its fault. A thread notices when the window has stood still within the code of such a
-face, and interrupts that code. Code that cannot be interrupted, such as one long call into C, is named in a file
-(``face_marker``), and the next start leaves its face out. Faces of ours are called directly.
+Every method of such a face is called through the guard, from our code and from Qt. What it raises becomes its fault,
+``SystemExit`` included. A thread interrupts code of a face that blocks the window. Code that cannot be interrupted,
+such as one long call into C, is named in a file (``face_marker``); the next start leaves its face out. Our own faces
+are called directly.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from meter.plugin.face import Face
 from meter.plugin.where import folder_of
 
 STUCK_SECONDS = 4.0
-"""A face that keeps the window from anything else for so long is interrupted."""
+"""A face that blocks the window for this long is interrupted."""
 LOOK_SECONDS = 0.5
 BEAT_MS = 250
 LONGEST_REASON = 200
@@ -40,9 +40,9 @@ ATTRIBUTES: dict[str, type | tuple[type, ...]] = {
     "least": QSize,
     "preferred": QSize,
 }
-"""Types of what a face gives to our code."""
+"""Types that a face must return or define."""
 NOT_THEIRS = ("setting_chosen", "action_asked")
-OUR_PLACES = (sys.prefix, str(Path(__file__).parents[1]))
+OUR_PLACES = (sys.prefix, str(Path(__file__).parents[2]))
 STUCK = f"it kept the window waiting for {STUCK_SECONDS:.0f} s"
 
 
@@ -51,7 +51,7 @@ class FaceStuck(BaseException):
 
 
 class FaceGuard:
-    """One for the whole process: calls faces by others, and watches over them. [gui]"""
+    """Calls and watches faces by others; one for the whole process. [gui]"""
 
     def __init__(self) -> None:
         self._marker = FaceMarker(None)
@@ -64,7 +64,7 @@ class FaceGuard:
         self._old_exit: Callable[..., NoReturn] = sys.exit
 
     def use_folder(self, folder: Path | None) -> None:
-        """Keep the marks of faces at work in this folder from now on."""
+        """Write the marks of running faces into this folder from now on."""
         self._folder = folder
 
     def load(self, foreign: Foreign, load: Callable[[], Any]) -> Face:
@@ -86,7 +86,7 @@ class FaceGuard:
         return cast(Face, face)
 
     def call(self, face: Any, number: int, inner: Callable[[], Any], instead: Callable[[], Any]) -> Any:
-        """Do ``inner`` of a face; once it failed, and ever after, ``instead``."""
+        """Call ``inner`` of a face; after its first failure always ``instead``."""
         if face.broken:
             return instead()
         try:
@@ -133,7 +133,7 @@ class FaceGuard:
             application.aboutToQuit.connect(self.stop)
 
     def stop(self) -> None:
-        """The window ends in order."""
+        """Stop watching: the window closes normally."""
         self._ended.set()
         self._marker.close()
         if self._timer is not None:
@@ -228,7 +228,7 @@ def _guarded_method(name: str, function: Callable[..., Any], guard: FaceGuard, n
     wanted = RESULTS.get(name)
     base = getattr(Face, name, None)
     base = base.fget if isinstance(base, property) else base
-    # Called by Qt in the midst of the face's own code, it must not throw there; its own helpers may throw to it.
+    # Qt may call it while other code of the face runs: nothing may be raised into Qt. Helpers of the face may raise.
     from_qt = hasattr(QWidget, name)
 
     def checked(*words: Any, **more: Any) -> Any:
@@ -252,10 +252,10 @@ def _guarded_method(name: str, function: Callable[..., Any], guard: FaceGuard, n
 
 
 def _break_off(self: Any, reason: str) -> None:
-    """The face failed: it says why from now on, and none of its code is called any more."""
+    """Show why the face failed; none of its code is called any more."""
     if not self.broken:
         self.broken = f"{FAILED}{reason}."
-        if hasattr(self, "_corner"):  # else it is still being made
+        if hasattr(self, "_corner"):  # not set while it is being made
             Face.show_fault(self, self.broken)
 
 

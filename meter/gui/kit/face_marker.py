@@ -1,7 +1,7 @@
-"""Which face by others is at work, in a file that outlives the window: one that ends or freezes it can be named.
+"""File that names the face by others that is running, so that one that ends or freezes the window can be named.
 
-The file is mapped into memory, so a mark costs as much as storing a number. Its window holds a lock on it; a file
-without a holder that still has a mark was left by a window that did not end in order.
+The file is mapped into memory, so a mark costs as much as storing a number. Its window holds a lock on it. A file
+with a mark and no lock was left by a window that crashed or was killed.
 """
 
 from __future__ import annotations
@@ -16,18 +16,18 @@ from typing import IO
 
 try:
     import fcntl
-except ImportError:  # Windows does not let go of an open file
+except ImportError:  # Windows does not delete an open file
     fcntl = None  # type: ignore[assignment]
 
 PREFIX = "faces-at-work-"
 SIZE = 65_536
 HEAD = 2
-"""Bytes before the names: the number of the face at work, 0 for none."""
+"""Bytes before the names: the number of the running face, 0 for none."""
 MOST_FACES = 60_000
 
 
 class FaceMarker:
-    """The marks of one window. Without a ``folder``, or where it cannot be written, nothing outlives the window."""
+    """The marks of one window; kept in memory only without a ``folder`` that can be written."""
 
     def __init__(self, folder: Path | None) -> None:
         self._file: IO[bytes] | None = None
@@ -58,12 +58,12 @@ class FaceMarker:
         return self._keys.index(key) + 1
 
     def mark(self, number: int) -> None:
-        """The face at work from now on; 0 for none."""
+        """Set the running face; 0 for none."""
         self.at_work = number
         self._memory[0], self._memory[1] = number & 255, number >> 8
 
     def close(self) -> None:
-        """The window ends in order: leave nothing."""
+        """Remove the file: the window closes normally."""
         if self._file is not None and self._path is not None:
             if isinstance(self._memory, mmap.mmap):
                 self._memory.close()
@@ -75,7 +75,7 @@ class FaceMarker:
 
 
 def keys_of_ended_windows(folder: Path) -> list[str]:
-    """Keys of the faces that were at work when a window ended out of order; their files are removed."""
+    """Keys of the faces that were running when a window crashed or was killed; removes their files."""
     keys = []
     for path in sorted(folder.glob(f"{PREFIX}*")):
         with contextlib.suppress(OSError, ValueError):
@@ -91,6 +91,6 @@ def keys_of_ended_windows(folder: Path) -> list[str]:
 
 
 def _lock(file: IO[bytes]) -> None:
-    """Take the file for this process; raises OSError when another has it."""
+    """Lock the file for this process; raises OSError when another process has it."""
     if fcntl is not None:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -50,7 +50,7 @@ def figure_room(height: int, usual: int = 86) -> int:
 class Label:
     """Text in one colour role, on up to ``lines`` lines.
 
-    Place it with ``place``; an empty rectangle, or one too small for a line, hides it. ``say`` tells whether
+    Place it with ``place``; an empty rectangle, or one too small for a line, hides it. ``say`` returns whether
     the picture changed. Wraps at words, elides what does not fit on the last line.
     """
 
@@ -105,7 +105,7 @@ class Label:
         self._break()
 
     def hide(self) -> None:
-        """Take no space and draw nothing."""
+        """Hide it: no space, no ink."""
         self.place(QRect())
 
     @property
@@ -114,7 +114,7 @@ class Label:
         return self._lines > 0
 
     def say(self, text: str, role: str | None = None, short: str = "") -> bool:
-        """Set text and role; True when that changes the picture. ``short`` is shown where ``text`` does not fit."""
+        """Set text and role; True when the picture changes. ``short`` is shown where ``text`` does not fit."""
         if (text, short) == (self.text, self._short) and (role is None or role == self.role):
             return False
         self.role = role or self.role
@@ -138,7 +138,7 @@ class Label:
             self.shown = tried
 
     def fits(self, text: str) -> bool:
-        """Whether a text would stand whole on the lines there are."""
+        """Whether a text fits whole on the lines that there are."""
         return self.visible and " ".join(self._lines_within(text, self.rect.width())) == text
 
     def _lines_within(self, text: str, width: int) -> list[str]:
@@ -182,12 +182,12 @@ class Label:
 
     @property
     def ink_rect(self) -> QRect:
-        """What must be painted again when the text changes: figures hang a little over their width."""
+        """The rectangle to repaint when the text changes; figures overhang their width a little."""
         return self.rect.adjusted(-OVERHANG_PX, 0, OVERHANG_PX, 0) if not self.rect.isEmpty() else QRect()
 
     @property
     def elided(self) -> bool:
-        """Whether some of the text had to be left out."""
+        """Whether part of the text is left out."""
         return " ".join(self.shown) != self._written and bool(self._written) and self.visible
 
     def draw(self, painter: QPainter, theme: Theme) -> None:
@@ -204,7 +204,7 @@ class Label:
             top += self.line_height
 
     def _laid_out(self, line: str) -> tuple[str, QStaticText, float]:
-        """A line with its glyphs, found once, and its width: to find them takes longer than to draw them."""
+        """A line with its glyphs and width, computed once: shaping takes longer than drawing."""
         text = QStaticText(line)
         text.setTextFormat(Qt.TextFormat.PlainText)
         text.prepare(font=self.font)

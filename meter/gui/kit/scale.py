@@ -49,7 +49,7 @@ def straight_place(level_db: float, bottom_db: float, top_db: float) -> float:
 
 
 def straight_places(levels_db: FloatArray, bottom_db: float, top_db: float) -> FloatArray:
-    """The same for a whole vector; "not yet" (NaN) lies at the bottom."""
+    """The same for a vector; NaN lies at the bottom."""
     with np.errstate(invalid="ignore"):
         places = (levels_db - bottom_db) / (top_db - bottom_db)
     return np.fmin(np.fmax(places, 0.0), 1.0)
@@ -73,8 +73,8 @@ def correlation_place(correlation: float) -> float:
 def picture_reach(radius: FloatArray) -> FloatArray:
     """Reach (0 to 1) of a point of the x/y picture from its distance; sqrt 2 is a full-scale pair in step.
 
-    Straight near the centre, ever denser to the rim: quiet music fills the picture too, nothing leaves it, and
-    every direction, and so width and balance, stays as it is.
+    Linear near the centre, compressed towards the rim: quiet music fills the picture and nothing leaves it.
+    Directions, and so width and balance, stay as they are.
     """
     return np.tanh(PICTURE_GAIN * np.asarray(radius))
 

@@ -2,7 +2,7 @@
 
 The three signal colours come from the colour-blind-safe set of Okabe and Ito (2008, "Color Universal
 Design"): blue is measured, amber is held or being spoken of, vermilion is broken and nothing else. A
-state is never carried by colour alone; shape, position or a word says it too.
+state is never shown by colour alone; shape, position or a word shows it too.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ HAIRLINE = 0
 PADDING_PX = 16
 CARD_RADIUS_PX = 8
 GAP_PX = 10
-"""Space between cards, for whoever lays them out."""
+"""Space between cards."""
 
 
 @dataclass(frozen=True)

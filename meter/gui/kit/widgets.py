@@ -40,7 +40,7 @@ class TintedLabel(QLabel):
 
     def _colour(self) -> None:
         palette, wanted = self.palette(), current_theme().colour(self._role)
-        if palette.color(self.foregroundRole()) != wanted:  # else setting it would call us again
+        if palette.color(self.foregroundRole()) != wanted:  # setting it again would recurse
             palette.setColor(self.foregroundRole(), wanted)
             self.setPalette(palette)
 
@@ -57,8 +57,7 @@ class Paragraph(TintedLabel):
 
 
 class ElidedLine(TintedLabel):
-    """Text in a colour role on one line, or on as many as asked for; what does not fit is cut with “…” and told in
-    the tooltip."""
+    """Text in a colour role on one line or more; text that does not fit ends with “…” and is whole in the tooltip."""
 
     folded = Signal(int)
     """The height in pixels that the lines shown need, when that changed."""
@@ -121,7 +120,7 @@ class ElidedLine(TintedLabel):
 
 
 class KeyButton(QAbstractButton):
-    """A quiet button that shows its key in a small outline; checked, it is filled in amber and says so.
+    """A quiet button that shows its key in a small outline; filled in amber while it is checked.
 
     It is reached by Tab but takes no focus from a click, so that the next key press still goes to the window.
     """
@@ -142,14 +141,14 @@ class KeyButton(QAbstractButton):
         self.setAccessibleName(f"{text}, key {key}" if key else text)
 
     def show_key(self, shown: bool) -> None:
-        """Leave the key out where there is no room for it; it goes on working."""
+        """Hide the key where there is no room for it; the key still works."""
         if shown != self._with_key:
             self._with_key = shown
             self.updateGeometry()
             self.update()
 
     def mark_shown(self, shown: bool) -> None:
-        """Say by a line under its words that what the button leads to is shown already."""
+        """Underline the words while the button's target is shown."""
         if shown != self._shown:
             self._shown = shown
             self.setAccessibleDescription("shown" if shown else "")
@@ -164,7 +163,7 @@ class KeyButton(QAbstractButton):
         return QSize(width, BUTTON_HEIGHT_PX)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Return presses the button too; Qt itself knows only the space bar."""
+        """Press on Return too; Qt handles only the space bar."""
         if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
             self.click()
             return

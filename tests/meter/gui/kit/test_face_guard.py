@@ -320,3 +320,16 @@ def test_our_faces_are_called_directly(qtbot, tmp_path: Path) -> None:
     assert not hasattr(bench.window.page.card("loudness").face, "broken")
     assert bench.face.broken == ""
     bench.window.close()
+
+
+def test_our_own_base_of_a_face_is_not_taken_for_code_by_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A meter's folder may hold the whole program and the environment that runs it."""
+    from types import SimpleNamespace
+
+    from meter.plugin import face
+
+    root = Path(face.__file__).parents[2]
+    monkeypatch.setattr(GUARD, "_folders", {f"{root}/": []})
+    for file, theirs in ((face.__file__, False), (str(root / "my_meter" / "face.py"), True)):
+        frame = SimpleNamespace(f_code=SimpleNamespace(co_filename=file), f_back=None)
+        assert bool(GUARD._folder_of(frame)) == theirs, file
