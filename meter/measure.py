@@ -20,7 +20,7 @@ from meter.readings import FeedStatus, Frame
 
 BLOCK_SECONDS = 5
 EXPORT = "loudness depends on it, so export with a channel mask to be sure"
-TOLD_BY = {
+ORIGINS = {
     "mask": "channel mask of the file",
     "format": "order of the file format",
     "count": "assumed from the channel count",
@@ -45,16 +45,16 @@ class Measurement:
     order: ChannelOrder | None = None
 
     @property
-    def channel_words(self) -> dict[str, Any]:
+    def channel_facts(self) -> dict[str, Any]:
         """Roles of the channels and their origin; empty for mono and stereo."""
         if self.order is None or self.order.is_plain:
             return {}
-        return {"channel_roles": list(self.order.roles), "channel_roles_from": TOLD_BY[self.order.told_by]}
+        return {"channel_roles": list(self.order.roles), "channel_roles_from": ORIGINS[self.order.origin]}
 
     def to_json(self) -> dict[str, Any]:
         """One flat object: the file's facts, then every summary reading with its unit in the key."""
         facts = {"file": self.file, "rate_hz": self.rate_hz, "channels": self.channels, "seconds": self.seconds}
-        extras = self.channel_words
+        extras = self.channel_facts
         if self.invalid_samples:
             extras["invalid_samples"] = self.invalid_samples
         if self.notes:
@@ -78,8 +78,8 @@ def measure_file(
         for index, meter in enumerate(meters):
             meter.enter = partial(on_meter, index)
         mix = whole_mix(reader.channels)
-        told = reader.order.roles if reader.order.told_by != "count" else ()
-        chain = Chain(meters, reader.rate_hz, reader.channels, mix, leave=partial(on_meter, -1), roles=told)
+        roles = reader.order.roles if reader.order.origin != "count" else ()
+        chain = Chain(meters, reader.rate_hz, reader.channels, mix, leave=partial(on_meter, -1), roles=roles)
         progress(0)
         sanitiser = Sanitiser(reader.rate_hz)
         _feed(reader, chain, sanitiser, progress)
@@ -112,7 +112,7 @@ def _feed(reader: BlockReader, chain: Chain, sanitiser: Sanitiser, progress: Cal
         progress(len(block))
 
 
-def _invalid_words(reader: BlockReader, sanitiser: Sanitiser) -> str:
+def _invalid_sentence(reader: BlockReader, sanitiser: Sanitiser) -> str:
     if not sanitiser.valid_frames:
         return f"'{reader.path.name}' holds no valid sample (not numbers, or beyond +60 dBFS); export it again."
     return (
@@ -121,11 +121,11 @@ def _invalid_words(reader: BlockReader, sanitiser: Sanitiser) -> str:
     )
 
 
-def _unplaced_words(reader: BlockReader) -> str:
+def _unplaced_sentence(reader: BlockReader) -> str:
     """One sentence where the file's mask has fewer positions than there are channels, otherwise empty."""
     order = reader.order
     placed = sum(not role.isdecimal() for role in order.roles)
-    if order.told_by != "mask" or placed == reader.channels:
+    if order.origin != "mask" or placed == reader.channels:
         return ""
     return (
         f"The channel mask of '{reader.path.name}' places {placed} of its {reader.channels} channels; the others "
@@ -136,6 +136,8 @@ def _unplaced_words(reader: BlockReader) -> str:
 def _notes(reader: BlockReader, chain: Chain, sanitiser: Sanitiser) -> tuple[str, ...]:
     notes = [reader.note] if reader.note else []
     if sanitiser.invalid_samples:
-        notes.append(_invalid_words(reader, sanitiser))
-    notes += [words for words in (chain.assumed(reader.path.name, EXPORT), _unplaced_words(reader)) if words]
+        notes.append(_invalid_sentence(reader, sanitiser))
+    notes += [
+        sentence for sentence in (chain.assumed(reader.path.name, EXPORT), _unplaced_sentence(reader)) if sentence
+    ]
     return (*notes, *chain.faults.values())

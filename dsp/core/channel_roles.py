@@ -53,7 +53,7 @@ class ChannelOrder:
     """One role per channel, and where the roles come from: mask, standard of the format, or channel count."""
 
     roles: tuple[str, ...]
-    told_by: Literal["mask", "format", "count"]
+    origin: Literal["mask", "format", "count"]
 
     @property
     def is_plain(self) -> bool:

@@ -34,10 +34,10 @@ BINS = 400
 
 def votes_of(powers: FloatArray) -> NDArray[np.bool_]:
     """Return which hops of one window vote, ``(n,)``, from their powers ``(n,)`` in order of time."""
-    heard = np.sort(powers[powers >= LEAST_POWER])
-    if not len(heard):
+    loud_enough = np.sort(powers[powers >= LEAST_POWER])
+    if not len(loud_enough):
         return np.zeros(len(powers), dtype=np.bool_)
-    loud = heard[int(LOUD_SHARE * (len(heard) - 1))]
+    loud = loud_enough[int(LOUD_SHARE * (len(loud_enough) - 1))]
     return np.asarray(powers >= max(LEAST_POWER, loud * LOUD_TO_GATE))
 
 
@@ -66,10 +66,10 @@ class VotingTotal:
 
     def total(self) -> FloatArray:
         """Sum over the voting hops, ``shape``; NaN before the first."""
-        heard = np.cumsum(self._counts)
-        if heard[-1] == 0.0:
+        counted = np.cumsum(self._counts)
+        if counted[-1] == 0.0:
             return np.full(self._sums.shape[1:], np.nan)
-        loud_row = int(np.searchsorted(heard, LOUD_SHARE * (heard[-1] - 1.0), side="right"))
+        loud_row = int(np.searchsorted(counted, LOUD_SHARE * (counted[-1] - 1.0), side="right"))
         first = max(0, loud_row - round(RELATIVE_GATE_DB / BIN_DB))
         return np.asarray(self._sums[first:].sum(axis=0))
 
@@ -107,10 +107,10 @@ class EnergyGate:
 
     def push(self, power: float, sums: FloatArray) -> None:
         """Add one hop: its mean power re a full-scale sine (NaN: lost) and its sums."""
-        heard = math.isfinite(power) and power > 0.0
+        sounds = math.isfinite(power) and power > 0.0
         self._powers[:-1], self._sums[:-1] = self._powers[1:], self._sums[1:]
-        self._powers[-1], self._sums[-1] = (power, sums) if heard else (0.0, 0.0)
-        if heard:
+        self._powers[-1], self._sums[-1] = (power, sums) if sounds else (0.0, 0.0)
+        if sounds:
             self._total.push(power, sums)
         self.age_hops += 1.0
         self._renew(1)

@@ -72,11 +72,11 @@ class LoudnessMeter:
         if len(chosen) != spec.channels:
             raise ValueError(f"{len(chosen)} weights were given for {spec.channels} channels.")
         self._spec = spec
-        heard = np.flatnonzero(chosen)
-        self._heard = heard if len(heard) < spec.channels else None
-        self._gains = np.sqrt(np.array(chosen, dtype=np.float64)[heard])
+        weighted = np.flatnonzero(chosen)
+        self._weighted_columns = weighted if len(weighted) < spec.channels else None
+        self._gains = np.sqrt(np.array(chosen, dtype=np.float64)[weighted])
         self._gains_are_one = bool((self._gains == 1.0).all())
-        self._ticks = KWeightedEnergies(spec.rate_hz, max(1, len(heard)))
+        self._ticks = KWeightedEnergies(spec.rate_hz, max(1, len(weighted)))
         self._momentary_sums = RollingSum(MOMENTARY_TICKS, 1)
         self._short_term_sums = RollingSum(SHORT_TERM_TICKS, 1)
         self._blocks = LoudnessHistogram()
@@ -249,8 +249,8 @@ class LoudnessMeter:
         """The channels that count, scaled so that the sum of their squares is the weighted power."""
         if not len(self._gains):
             return np.zeros((len(block), 1))
-        heard = block if self._heard is None else block[:, self._heard]
-        return heard if self._gains_are_one else heard * self._gains
+        weighted = block if self._weighted_columns is None else block[:, self._weighted_columns]
+        return weighted if self._gains_are_one else weighted * self._gains
 
     def _lose(self, frames: int) -> None:
         self._frame += frames

@@ -49,7 +49,7 @@ class PeakMeter:
         """Forget the signal, keep the hold time."""
         shape = (2, self._spec.channels)
         self._cells.reset()
-        self._heard = False
+        self._started = False
         self._falling = np.zeros(shape)
         self._highest = np.zeros(shape)
         self._held[:] = 0.0
@@ -67,7 +67,7 @@ class PeakMeter:
 
     def push(self, block: FloatArray) -> None:
         """Measure ``(frames, channels)``. Raises ValueError for another shape."""
-        self._heard = self._heard or len(block) > 0
+        self._started = self._started or len(block) > 0
         for part in self._cells.parts(block):
             if not self._cells.has_room(part):
                 self._settle()
@@ -99,7 +99,7 @@ class PeakMeter:
         """Highest peaks, overs and clipped runs since the start."""
         self._settle()
         return {
-            "heard": self._heard,
+            "heard": self._started,
             "highest": np.maximum(self._highest, self._cells.open_cell()),
             "overs": self.overs,
             "clipped": self.clipped,
@@ -108,7 +108,7 @@ class PeakMeter:
     def restore_state(self, kept: SavedState) -> None:
         """Continue from what ``save_state`` returned; held and falling values start empty."""
         self.reset()
-        self._heard = bool(kept["heard"])
+        self._started = bool(kept["heard"])
         self._highest[:] = kept["highest"]
         self._overs = int(kept["overs"])
         self._runs.count = int(kept["clipped"])
@@ -177,7 +177,7 @@ class PeakMeter:
         return np.asarray(np.maximum(self._highest, self._cells.open_cell())[kind])
 
     def _level(self, amplitudes: FloatArray) -> FloatArray:
-        return amplitude_to_db(amplitudes) if self._heard else np.full(amplitudes.shape, math.nan)
+        return amplitude_to_db(amplitudes) if self._started else np.full(amplitudes.shape, math.nan)
 
     def _is_over(self, peaks: FloatArray) -> bool:
         return bool(peaks[TRUE].max() > self._over)

@@ -141,7 +141,7 @@ class FileSource:
         self._rounds = 0
         return SourceInfo(
             self._path.name, "file", reader.rate_hz, reader.channels, live=False, note=reader.note,
-            roles=reader.order.roles if reader.order.told_by != "count" else (),
+            roles=reader.order.roles if reader.order.origin != "count" else (),
         )  # fmt: skip
 
     def start(self, producer: Producer) -> None:

@@ -79,8 +79,8 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
     set_aside: dict[str, str] = {}
     own = all(plugin.ours for plugin in plugins)
     order = EngineOrder(DEMO, folders=tuple(map(str, arguments.plugins)), enabled=enabled)
-    heard = listen(plugins, DEMO, seconds, {}) if own else listen_watched(order, seconds, set_aside)
-    frames = keep(heard, kept)
+    received = listen(plugins, DEMO, seconds, {}) if own else listen_watched(order, seconds, set_aside)
+    frames = keep(received, kept)
     table = readings_table if arguments.all else partial(faces_table, plugins=plugins)
     last = print_json(frames) if arguments.json else show_table(frames, table)
     failed = {**(last.status.quarantined if last else {}), **set_aside}

@@ -64,17 +64,19 @@ def headline(frame: Frame, meter_id: str) -> tuple[str, str]:
     if fault := frame.status.quarantined.get(meter_id):
         return NO_FIGURE, fault
     slots = [slot for slot in frame.layout.slots if slot.key.startswith(f"{meter_id}.")]
-    told = [
+    candidates = [
         slot for slot in slots if slot.scalar and slot.unit not in ("count", *TIMES) and (slot.label or slot.summary)
     ]
-    told.sort(key=lambda slot: not slot.summary)  # readings of the whole first
-    for slot in told:
+    candidates.sort(key=lambda slot: not slot.summary)  # readings of the whole first
+    for slot in candidates:
         if math.isfinite(value := frame.number(slot.key)):
             return words_of(slot, value), _sentence(slot.label or slot.key)
     for slot in slots:
         if (found := _highest(frame, slot)) is not None:
             return found
-    return NO_FIGURE, _sentence(told[0].why_not(frame.number(told[0].key)) if told else "no figure of its own")
+    return NO_FIGURE, _sentence(
+        candidates[0].why_not(frame.number(candidates[0].key)) if candidates else "no figure of its own"
+    )
 
 
 def words_of(slot: Slot, value: float) -> str:

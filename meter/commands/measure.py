@@ -46,18 +46,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Measure and print; 0 all measured, 1 some failed, a meter among them, 2 no file could be read."""
     troubles = Troubles()
-    paths = list(_spread(arguments.files, troubles.tell))
-    plugins = _file_meters(arguments.plugins, troubles.tell)
+    paths = list(_spread(arguments.files, troubles.report))
+    plugins = _file_meters(arguments.plugins, troubles.report)
     failures = 0
     results: list[Measurement] = []
-    with closing(_measure_all(paths, plugins, arguments.jobs, troubles.tell)) as outcomes:
+    with closing(_measure_all(paths, plugins, arguments.jobs, troubles.report)) as outcomes:
         for outcome in outcomes:
             if isinstance(outcome, str):
-                troubles.tell(outcome)
+                troubles.report(outcome)
                 failures += 1
                 continue
             for sentence in outcome.faults:
-                troubles.tell(sentence)
+                troubles.report(sentence)
             if arguments.json:
                 print(json.dumps(outcome.to_json(), allow_nan=False), flush=True)
             else:
@@ -68,27 +68,27 @@ def run(arguments: argparse.Namespace) -> int:
         _print_table(results)
     if failures == len(paths):
         return WRONG_INPUT
-    return SOME_FAILED if troubles.told else 0
+    return SOME_FAILED if troubles.printed else 0
 
 
 class Troubles:
-    """Prints failures to standard error, each sentence once; ``told`` has those that were printed."""
+    """Prints failures to standard error, each sentence once; ``printed`` has those that were printed."""
 
     def __init__(self) -> None:
-        self.told: list[str] = []
+        self.printed: list[str] = []
 
-    def tell(self, sentence: str) -> None:
+    def report(self, sentence: str) -> None:
         """Print the sentence, unless it was printed before."""
-        if sentence not in self.told:
+        if sentence not in self.printed:
             print(visible(sentence), file=sys.stderr, flush=True)
-            self.told.append(sentence)
+            self.printed.append(sentence)
 
 
-def _file_meters(folders: Sequence[Path], tell: Callable[[str], None]) -> list[Plugin]:
+def _file_meters(folders: Sequence[Path], report: Callable[[str], None]) -> list[Plugin]:
     """Meters with readings of a whole file; prints a sentence for a named folder whose meter has none."""
     plugins, refused = asked_meters(folders)
     for sentence in refused:
-        tell(sentence)
+        report(sentence)
     for plugin in plugins:
         if plugin.folder in folders and not has_file_readings(plugin):
             sentence = (
@@ -98,7 +98,7 @@ def _file_meters(folders: Sequence[Path], tell: Callable[[str], None]) -> list[P
     return [plugin for plugin in plugins if has_file_readings(plugin)]
 
 
-def _spread(paths: Sequence[Path], tell: Callable[[str], None]) -> Iterator[Path]:
+def _spread(paths: Sequence[Path], report: Callable[[str], None]) -> Iterator[Path]:
     """Yield the files, and for a folder its sound files in order of name; raises CommandError for an empty one."""
     for path in paths:
         if not is_folder(path):
@@ -106,7 +106,7 @@ def _spread(paths: Sequence[Path], tell: Callable[[str], None]) -> Iterator[Path
             continue
         inside, closed = sound_files_in(path)
         for folder in closed:
-            tell(f"The folder {folder}; its files are not measured.")
+            report(f"The folder {folder}; its files are not measured.")
         if not inside:
             raise CommandError(f"There is no sound file in the folder {path}; name a file or another folder.")
         yield from inside
@@ -183,8 +183,8 @@ def _print_table(results: Sequence[Measurement]) -> None:
         table.add_column(overflow="fold")
         minutes, seconds = divmod(result.seconds, 60)
         table.add_row("length", f"{int(minutes)}:{seconds:04.1f}, {result.rate_hz:,} Hz, {result.channels} channels")
-        if told := result.channel_words:
-            table.add_row("channels", f"{' '.join(told['channel_roles'])} ({told['channel_roles_from']})")
+        if channels := result.channel_facts:
+            table.add_row("channels", f"{' '.join(channels['channel_roles'])} ({channels['channel_roles_from']})")
         why = result.readings.get("why", {})
         for key, value in result.readings.items():
             if key != "why":

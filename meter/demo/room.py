@@ -63,11 +63,11 @@ def reverberate(send: Feed, response: Sound) -> Feed:
     size = next_fast_len(4 * len(response), real=True)
     step = size - len(response) + 1
     spectrum = rfft(response.astype(np.float32), size)
-    heard = np.zeros(len(send), dtype=np.float32)
+    wet = np.zeros(len(send), dtype=np.float32)
     for start in range(0, len(send), step):
         piece = send[start : start + step]
-        add_round(heard, start, irfft(rfft(piece, size) * spectrum, size)[: len(piece) + len(response) - 1])
-    return heard
+        add_round(wet, start, irfft(rfft(piece, size) * spectrum, size)[: len(piece) + len(response) - 1])
+    return wet
 
 
 def add_round(column: Feed, start: int, sound: Feed | Sound) -> None:

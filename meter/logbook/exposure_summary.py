@@ -3,7 +3,7 @@
 *Today* is the local calendar day, as it was where the listening happened; *the week* is the last 7 times 24 hours. A
 rule per day counts today's listening against one day's allowance and the week's against five (a working week,
 Directive 2003/10/EC, Article 2); a rule per week counts both against the week's. NaN is "not known": where
-nothing was heard under a calibration there is no figure, and no figure means no promise.
+there was no listening under a calibration there is no figure, and no figure means no promise.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from meter.logbook.stored_levels import SECONDS_PER_MINUTE
 DAYS = 7
 WEEK_MINUTES = DAYS * MINUTES_PER_DAY
 MINUTE_SECONDS, QUARTER_HOUR_SECONDS = 60, 900
-LEAST_HEARD_SHARE = 0.5
+LEAST_KNOWN_SHARE = 0.5
 """An average needs levels for this share of its span."""
 
 NEVER = "not calibrated: no listening under a calibration is recorded"
@@ -174,8 +174,8 @@ def _peak(history: History, chosen: BoolArray) -> float:
 def _recent_dba(history: History, now: float, seconds: int) -> float:
     """Average of the last seconds; NaN unless half of them have a level."""
     end = math.floor(now) + 1
-    level, heard = history.average_dba(end - seconds, end)
-    return level if heard >= LEAST_HEARD_SHARE * seconds else math.nan
+    level, seconds_known = history.average_dba(end - seconds, end)
+    return level if seconds_known >= LEAST_KNOWN_SHARE * seconds else math.nan
 
 
 def _days(history: History, rule: Rule, now: float, today: int) -> tuple[Day, ...]:

@@ -27,11 +27,11 @@ def test_a_flac_head_that_breaks_off_or_tells_nothing_leaves_the_format_s_order(
     path = tmp_path / "odd.flac"
     path.write_bytes(data)
     order = channel_order(path, "FLAC", "", 6)
-    assert (order.roles, order.told_by) == (("L", "R", "C", "LFE", "Ls", "Rs"), "format")
+    assert (order.roles, order.origin) == (("L", "R", "C", "LFE", "Ls", "Rs"), "format")
 
 
 def test_a_flac_file_that_is_gone_by_now_leaves_the_format_s_order(tmp_path: Path) -> None:
-    assert channel_order(tmp_path / "gone.flac", "FLAC", "", 8).told_by == "format"
+    assert channel_order(tmp_path / "gone.flac", "FLAC", "", 8).origin == "format"
 
 
 def test_a_comment_that_claims_more_than_there_is_still_gives_its_mask(tmp_path: Path) -> None:
@@ -42,4 +42,4 @@ def test_a_comment_that_claims_more_than_there_is_still_gives_its_mask(tmp_path:
 
 def test_a_log_that_only_mentions_a_mask_gives_none(tmp_path: Path) -> None:
     for log in ("", "  IART : a Channel Mask  : 0x8", "  Channel Mask  : none"):
-        assert channel_order(tmp_path / "a.wav", "WAV", log, 2).told_by == "count"
+        assert channel_order(tmp_path / "a.wav", "WAV", log, 2).origin == "count"
