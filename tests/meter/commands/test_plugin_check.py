@@ -43,7 +43,7 @@ def test_a_wrong_meter_fails_with_the_line(tmp_path: Path, capfd) -> None:
 
 
 def test_a_meter_that_cannot_be_loaded_is_one_failure(tmp_path: Path, capfd) -> None:
-    folder = write_wrong_meter(tmp_path, WRONG["a syntax error"])
+    folder = write_wrong_meter(tmp_path, WRONG["an import that is not there"])
     assert main(["plugins", "check", str(folder), "--json"]) == 1
     outcomes = [json.loads(line) for line in capfd.readouterr().out.splitlines()]
     assert [outcome["result"] for outcome in outcomes[:2]] == ["pass", "fail"]
