@@ -50,6 +50,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--list", action="store_true", help="list the faults and end")
     parser.add_argument("--unchecked", action="store_true", help="do not run the tests without a fault first")
     parser.add_argument("--random", type=int, default=0, metavar="N", help="N faults at random places instead")
+    parser.add_argument(
+        "--under", default="dsp", metavar="TEXT", help="random places of files with this in their path"
+    )
     parser.add_argument("--seed", type=int, default=1, help="of the random places")
     return parser
 
@@ -57,7 +60,7 @@ def _parser() -> argparse.ArgumentParser:
 def _chosen(asked: argparse.Namespace) -> list[Mutant]:
     tree = Tree()
     if asked.random:
-        mutants = random_mutants(tree, asked.random, asked.seed)
+        mutants = random_mutants(tree, asked.random, asked.seed, asked.under)
     else:
         mutants = [tree.place(fault) for fault in read_faults()]
     return [mutant for mutant in mutants if not asked.only or any(text in mutant.fault.name for text in asked.only)]

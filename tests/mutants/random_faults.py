@@ -1,4 +1,4 @@
-"""Faults at random places of ``dsp/``, one change of the syntax tree each, seeded.
+"""Faults at random places of ``dsp/`` or another folder, one change of the syntax tree each, seeded.
 
 A comparison is turned round or its edge moved, a number changed by a tenth (a whole one by 1), plus and minus
 swapped, or a call that stands as a statement dropped.
@@ -31,13 +31,13 @@ class _Change:
     new: str
 
 
-def random_mutants(tree: Tree, count: int, seed: int) -> list[Mutant]:
-    """``count`` faults, spread evenly over all places of all files of ``dsp/``."""
+def random_mutants(tree: Tree, count: int, seed: int, under: str = "dsp") -> list[Mutant]:
+    """``count`` faults, spread evenly over all places of all files whose path holds ``under``."""
     rng = random.Random(seed)
     places = [
         (path, text, change)
         for path, text in tree.sources.items()
-        if path.parts[0] == "dsp"
+        if under in path.as_posix() and _tests_of(tree, path)
         for change in _changes(text, rng)
     ]
     return [_mutant(tree, *place) for place in rng.sample(places, min(count, len(places)))]
@@ -97,7 +97,13 @@ def _between(text: str, left: ast.expr, right: ast.expr, old: str, new: str) -> 
 
 
 def _tests_of(tree: Tree, path: Path) -> tuple[str, ...]:
-    """The mirror of the file, tests of ``dsp/`` and against standards that name it, tests of meters that use it."""
+    """The mirror of the file, tests of ``dsp/`` and against standards that name it, tests of meters that use it.
+
+    Of the processor of a meter: the tests that begin with the meter's name.
+    """
+    if path.name == "process.py":
+        of_meter = [test for test in tree.tests if test.stem.startswith(f"test_{path.parent.name}")]
+        return tuple(test.as_posix() for test in of_meter if "builtin" in test.parts)
     mirror = [test for test in tree.tests if test.name == f"test_{path.stem}.py"]
     named = [
         test
