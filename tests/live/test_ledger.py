@@ -76,7 +76,7 @@ def test_a_killed_engine_loses_five_seconds_at_most_and_the_next_counts_on(
     assert path.stat().st_mode & 0o777 == 0o600
 
 
-def test_a_window_that_closes_says_farewell(server: SoundServer, tmp_path: Path) -> None:
+def test_a_window_that_closes_ends_its_sitting_in_good_order(server: SoundServer, tmp_path: Path) -> None:
     path = tmp_path / "data" / "logbook.sqlite3"
     order = EngineOrder(SourceRequest("monitor", FRONT.monitor), settings=CALIBRATED, logbook=str(path))
     supervisor = Supervisor(order)

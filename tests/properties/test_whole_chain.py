@@ -158,7 +158,7 @@ def test_two_pieces_joined_read_their_energy_mean_and_the_greater_peak(seed: int
 @few
 @given(seeds, st.sampled_from([np.nan, np.inf, -np.inf, 1e38, -1e38, 1e308]))
 def test_a_bad_sample_poisons_nothing_that_comes_later(seed: int, bad: float) -> None:
-    """Readings made anew after a reset are those of the sound alone."""
+    """Readings after a reset are those of the sound alone."""
     sound = music(seed, 3.2)
     broken = sound.copy()
     broken[30_000, 1] = bad

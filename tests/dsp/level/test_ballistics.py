@@ -134,7 +134,7 @@ def test_rest_is_exactly_zero_and_never_below(make: Callable[[int, int], Movemen
     movement.process(tone(997.0, 0.0, 1.0, 48_000))
     for _ in range(80):
         assert movement.process(silence(1.0, 48_000)).min() >= 0.0
-    assert movement.now[0] == 0.0, "a tail must not go on for ever as a denormal number"
+    assert movement.now[0] == 0.0, "a tail ends in zero, not in denormal numbers"
 
 
 @every_movement

@@ -16,7 +16,7 @@ from tests.support.low_session import CHANNELS, FEEDS, session
 
 RATE_HZ = 48_000
 STRETCH = RATE_HZ // 2
-"""Whole hops of the low end, five by five: it works its figures out anew that often, and keeps them in between."""
+"""Whole hops of the low end, five by five: its figures are computed that often and cached in between."""
 BITES = (960, 480, 1117, 2048)
 
 SETTINGS: dict[str, dict[str, Setting]] = {

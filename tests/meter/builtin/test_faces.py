@@ -1,4 +1,4 @@
-"""The faces drawn: nothing clipped, nothing alarming, nothing painted in vain."""
+"""The faces drawn: nothing clipped, nothing alarming, nothing painted twice."""
 
 from __future__ import annotations
 

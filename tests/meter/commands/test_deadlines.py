@@ -24,7 +24,7 @@ from tests.live.server import ServerUnavailableError, Sink, SoundServer
 LINUX = pytest.mark.skipif(sys.platform != "linux", reason="needs pactl and signals")
 Usage = namedtuple("Usage", ("total", "used", "free"))
 PATIENCE_SECONDS = 60.0
-"""Far more than any deadline, far less than for ever; no claim about speed."""
+"""Far more than any deadline; no claim about speed."""
 LISTS = """
 class PortAudioError(Exception):
     pass
@@ -40,7 +40,7 @@ def query_devices():
 """
 HANGS = "import time\nwhile True:\n    time.sleep(3600)\n"
 HOLDS_THE_INTERPRETER = "import re\nre.match('(a+)+$', 'a' * 60 + 'b')\n"
-"""Backtracks for longer than anyone lives, in one call that lets no other thread run."""
+"""Backtracks without end, in one call that lets no other thread run."""
 ENDS = "import os\nos._exit(5)\n"
 REFUSES = "raise OSError('PortAudio library not found')\n"
 

@@ -22,7 +22,7 @@ from tests.support.plugins import write_meter
 
 FOREVER = "while True:\n    pass"
 IN_C = "import re\nre.match('(a+)+$', 'a' * 60 + 'b')"
-"""Backtracks for longer than anyone lives, in one call that lets no other thread run."""
+"""Backtracks without end, in one call that lets no other thread run."""
 
 
 @pytest.fixture(autouse=True)

@@ -25,7 +25,7 @@ def chain_of(*folders: Path, timing: Timing | None = None, channels: int = 2) ->
 
 
 class SteppingClock:
-    """Each call moves on by the next of the given steps, then by the last one for ever."""
+    """Each call moves on by the next of the given steps, and after them by the last one."""
 
     def __init__(self, *steps: float) -> None:
         self.now = 0.0

@@ -406,7 +406,7 @@ def thread(tmp_path: Path) -> Iterator[RecorderThread]:
     used.close()
 
 
-def test_the_thread_writes_what_it_is_handed_and_says_farewell(tmp_path: Path, thread: RecorderThread) -> None:
+def test_the_thread_writes_what_it_is_handed_and_ends_its_sitting(tmp_path: Path, thread: RecorderThread) -> None:
     assert thread.post(Context(ME, NIOSH))
     for second in range(30):
         assert thread.post(Heard(NOON + second, 80.0, math.nan))

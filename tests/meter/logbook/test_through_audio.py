@@ -1,6 +1,6 @@
 """Printed results reached from sound: noise of known level, calibrated, through the listening meter into the ledger.
 
-Hours pass as fast as the machine reckons: the clocks are the test's, the sound's time is its count of frames.
+Hours pass as fast as the machine computes: the clocks are the test's, the sound's time is its count of frames.
 Sources: British guidance L108, Appendix 3; British guidance for music; 29 CFR 1910.95, Table G-16.
 """
 

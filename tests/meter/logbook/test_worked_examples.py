@@ -2,7 +2,7 @@
 
 Sources: ISO 9612:2009, Annexes D, E and F; British guidance L108, Appendix 3; the weekly reckoner of the same;
 British guidance for music; 29 CFR 1910.95, Table G-16, note 1. Where the print rounds between its steps, half a
-printed unit and that rounding are allowed. Cases of our own are marked; they were reckoned from the documents'
+printed unit and that rounding are allowed. Cases of our own are marked; they were computed from the documents'
 formulae by hand.
 """
 
@@ -139,7 +139,7 @@ def test_table_g16_note_1_the_sum_of_parts_over_one_exceeds_the_limit(heard) -> 
     assert summary.time_left_minute == pytest.approx(0.0, abs=1e-9)
 
 
-# Own mixed cases under three rules: shares, TWA and LEX,8h reckoned from 10.1 of each document, printed nowhere.
+# Own mixed cases under three rules: shares, TWA and LEX,8h computed from 10.1 of each document, printed nowhere.
 MIXED = [
     ([(85, 4), (88, 2), (91, 1)], 150.00, 86.76, 86.75, 58.31, 86.11, 14.36),
     ([(90, 4), (95, 2), (85, 2)], 435.72, 91.39, 91.37, 112.50, 90.85, 100.00),

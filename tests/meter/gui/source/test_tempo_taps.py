@@ -1,4 +1,4 @@
-"""A tempo from taps: the median gap, begun anew after a pause, a double hit left out."""
+"""A tempo from taps: the median gap, restarted after a pause, a double hit left out."""
 
 from __future__ import annotations
 
