@@ -94,6 +94,7 @@ def _entry(plugin: Plugin, trouble: str, enabled: Enabled) -> MeterEntry:
         settings=tuple(manifest.setting),
         trouble=trouble,
         views={name: partial(load_object, plugin, dotted) for name, dotted in views.items()},
+        titles={view: manifest.title_of(view) for view in ("", *views)},
         on_pages=manifest.on_pages,
         foreign=_foreign(plugin),
         services=() if trouble else manifest.services,

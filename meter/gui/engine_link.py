@@ -72,7 +72,8 @@ class MeterEntry:
     """One meter that the program knows of.
 
     ``load_face`` imports the face and returns its class, or is None for a meter without a face; ``views`` are its
-    further faces by name. One that is not ``on_pages`` has a card only where a page layout asks for it.
+    further faces by name, ``titles`` the titles of all faces, that of ``load_face`` under "". One that is not
+    ``on_pages`` has a card only where a page layout asks for it.
     ``trouble`` is one sentence when the host refused the meter; it is then shown in place of the face.
     The face of a ``foreign`` meter is called under guard. ``services`` are those of ``meter.plugin.services`` that it
     asks for.
@@ -85,6 +86,7 @@ class MeterEntry:
     settings: tuple[SettingEntry, ...] = ()
     trouble: str = ""
     views: Mapping[str, Callable[[], Any]] = field(default_factory=dict)
+    titles: Mapping[str, str] = field(default_factory=dict)
     on_pages: bool = True
     foreign: Foreign | None = None
     services: tuple[str, ...] = ()

@@ -18,6 +18,8 @@ MAX_FIELD_SIZE = 16_384
 MAX_EACH = 256
 MAX_FILE_BYTES = 1_000_000
 ALL_FEEDS = "all"
+MAIN_FACE = "face"
+"""What the face without a view's name is called in ``titles``."""
 
 
 class ManifestError(ValueError):
@@ -78,7 +80,8 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
 
     ``processor`` and ``face`` are ``"module:Class"``; in a plain folder the module is a file beside the manifest.
     ``feed`` names the feed it listens to, or is "all". ``services`` are those of ``meter.plugin.services`` that it
-    asks for. ``views`` are further faces by name, for meters that fill a page of their own. ``live_only`` keeps it
+    asks for. ``views`` are further faces by name, for meters that fill a page of their own. ``titles`` holds the
+    title of each face, under its view's name or "face"; a face without one has the meter's. ``live_only`` keeps it
     out of file measurement, ``on_pages`` false off the pages. ``sitting`` says that it counts the whole sitting: a
     reset leaves it as it is.
     """
@@ -96,6 +99,7 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     on_pages: bool = True
     services: tuple[str, ...] = ()
     views: dict[str, str] = {}
+    titles: dict[str, str] = {}
     field: list[Field] = []
     setting: list[SettingEntry] = []
     study: list[StudyEntry] = []
@@ -104,6 +108,10 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     def fields(self) -> tuple[Field, ...]:
         """The readings this meter reports, in the order of the manifest."""
         return tuple(self.field)
+
+    def title_of(self, view: str = "") -> str:
+        """The title of a face: that of ``titles``, otherwise the name of the meter, with that of the view."""
+        return self.titles.get(view or MAIN_FACE) or (f"{self.name}, {view}" if view else self.name)
 
     def named_code(self) -> list[tuple[Place, str]]:
         """Everything in it that is ``"module:name"``, each with its place in the file."""
@@ -177,6 +185,10 @@ def _check_names(manifest: Manifest) -> None:
         module, colon, inside = name.partition(":")
         if not (colon and is_dotted_name(module) and inside.isidentifier()):
             raise WrongEntry(f'processor, face, views and studies look like "module:Class", not {name!r}.', *place)
+    for view in manifest.titles:
+        if view not in manifest.views and view != MAIN_FACE:
+            known = ", ".join([MAIN_FACE, *manifest.views])
+            raise WrongEntry(f"there is no view “{view}” to give a title; known are {known}.", "titles", view)
     _check_keys("study", [study.key for study in manifest.study])
 
 

@@ -124,6 +124,7 @@ def entries(*, faces: bool = True) -> tuple[MeterEntry, ...]:
             load_face=_loader(item.face) if faces and item.face else None,
             settings=tuple(item.setting),
             views={name: _loader(face) for name, face in item.views.items()},
+            titles={view: item.title_of(view) for view in ("", *item.views)},
             on_pages=item.on_pages,
             services=item.services,
         )

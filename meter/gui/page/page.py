@@ -173,11 +173,10 @@ def _make_face(entry: MeterEntry, view: str) -> Face:
     load = entry.views[view] if view else entry.load_face
     if load is None:
         return plain_face(entry.meter_id, entry.name, entry.summary)
-    title = "" if entry.foreign is None else f"{entry.name}, {view}" if view else entry.name
     try:
         face = GUARD.load(entry.foreign, load) if entry.foreign is not None else load()()
         if isinstance(face, Face):
-            face.stand_for(entry.meter_id, title)
+            face.stand_for(entry.meter_id, entry.titles.get(view, entry.name))
     except Exception as error:
         return missing_face(entry.meter_id, entry.name, f"Its view cannot be loaded: {error}")
     if not isinstance(face, Face):

@@ -68,7 +68,8 @@ def _made(plugin: Plugin, dotted: str) -> Any:
         raise CheckFailed(f"{dotted} is not made from meter.plugin.face.Face.")
     manifest = manifest_of(plugin)
     face = made()
-    face.stand_for(manifest.id, manifest.name)
+    view = next((name for name, code in manifest.views.items() if code == dotted), "")
+    face.stand_for(manifest.id, manifest.title_of(view))
     face.setAttribute(Qt.WidgetAttribute.WA_DontShowOnScreen)
     face.show_settings(manifest.settings({}))
     for choice in face.choices():

@@ -164,3 +164,18 @@ def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "manifest.toml")
     with pytest.raises(ManifestError, match="not an ordinary file"):
         read_manifest(tmp_path / "manifest.toml")
+
+
+def test_titles_of_faces_stand_in_the_manifest(tmp_path: Path) -> None:
+    views = 'id = "tilt"\nviews = { small = "face:Small", other = "face:Other" }\ntitles = { small = "Small tilt" }'
+    manifest = read_manifest(write(tmp_path, GOOD.replace('id = "tilt"', views, 1)))
+    assert [manifest.title_of(view) for view in ("", "small", "other")] == ["Tilt", "Small tilt", "Tilt, other"]
+    main = views.replace('small = "Small tilt"', 'face = "The tilt"')
+    assert read_manifest(write(tmp_path, GOOD.replace('id = "tilt"', main, 1))).title_of() == "The tilt"
+
+
+def test_a_title_for_no_view_is_refused_with_its_line(tmp_path: Path) -> None:
+    text = GOOD + '\n[titles]\nsmall = "Small tilt"\n'
+    words = f"line {text.count(chr(10))}: there is no view “small” to give a title; known are face"
+    with pytest.raises(ManifestError, match=words):
+        read_manifest(write(tmp_path, text))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -149,6 +150,14 @@ def test_mark_and_tap(window: Window, qtbot) -> None:
         now[0] += 0.5
     assert window._link.called("configure")[-1] == ("configure", "low_end", {"tempo_bpm": 120.0})
     assert window._settings.meters["low_end"]["tempo_bpm"] == 120.0
+
+
+def test_the_titles_of_our_faces_come_from_the_manifest(qtbot, tmp_path: Path) -> None:
+    meters = tuple(replace(entry, titles={view: f"new {view}" for view in ("", "parts")}) for entry in entries())
+    write(tmp_path, "page", "low_end")
+    made = Pages(tmp_path, meters, "page")
+    qtbot.addWidget(made)
+    assert made.page.cards[0].face.title == made.page.cards[0].face.accessibleName() == "new "
 
 
 def test_the_tempo_goes_to_every_meter_that_asks_for_it(qtbot, tmp_path: Path) -> None:
