@@ -1,7 +1,7 @@
-"""The exposure rules that come with the program: one TOML file each, figures with their source and a caution.
+"""The exposure rules that come with the program: one TOML file each, with source and caution.
 
-Which rule is in force is the user's choice; until then it is the one that allows the least. Every figure made
-with a rule is an estimate; a rule of the workplace or the country comes before any of these.
+The user chooses the rule; the default is the most protective one. Every figure made with a rule is an estimate.
+Rules of the workplace and the country come first.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import msgspec
 from dsp.exposure.exposure import WORKING_DAYS_PER_WEEK, Rule, permissible_hours
 
 COMPARED_AT_DB = 85.0
-"""Rules are compared by the time they allow in a week at this level, which lies above every usual threshold."""
+"""Rules are compared by their weekly allowance at this level, which is above the thresholds of all rules."""
 
 Words = Annotated[str, msgspec.Meta(min_length=1)]
 
@@ -39,14 +39,14 @@ class ExposureRule(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 
     @property
     def rule(self) -> Rule:
-        """The figures alone, for ``exposure``."""
+        """The figures as ``dsp.exposure`` takes them."""
         return Rule(
             self.name, self.criterion_db, self.criterion_hours, self.period, self.exchange_db, self.threshold_db
         )
 
     @property
     def settings(self) -> dict[str, float | str]:
-        """What puts this rule in force in the listening meter."""
+        """Settings of the listening meter for this rule."""
         return {
             "rule": self.name,
             "criterion_db": self.criterion_db,
@@ -58,13 +58,13 @@ class ExposureRule(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
 
     @property
     def weekly_hours(self) -> float:
-        """Hours a week at ``COMPARED_AT_DB``: the fewer, the more protective."""
+        """Hours a week allowed at ``COMPARED_AT_DB``; fewer is more protective."""
         periods = WORKING_DAYS_PER_WEEK if self.period == "day" else 1
         return periods * permissible_hours(COMPARED_AT_DB, self.rule)
 
 
 def rules_folder() -> Traversable:
-    """Where the rules lie, in a checkout and in an installed copy alike. Raises ExposureRuleError."""
+    """The folder of the rules, in a checkout or an installed copy. Raises ExposureRuleError."""
     try:
         return resources.files("presets") / "exposure"
     except ModuleNotFoundError as error:
@@ -84,7 +84,7 @@ def read_rule(path: Traversable) -> ExposureRule:
 
 
 def load_rules(folder: Traversable | None = None) -> dict[str, ExposureRule]:
-    """All rules by name, the most protective first. Raises ExposureRuleError for a broken, doubled or missing one."""
+    """All rules by name, the most protective first. Raises ExposureRuleError for a broken, duplicate or missing one."""
     place = folder if folder is not None else rules_folder()
     try:
         paths = sorted((path for path in place.iterdir() if path.name.endswith(".toml")), key=lambda path: path.name)
@@ -94,7 +94,7 @@ def load_rules(folder: Traversable | None = None) -> dict[str, ExposureRule]:
     for path in paths:
         rule = read_rule(path)
         if rule.name in rules:
-            raise ExposureRuleError(f"{path} has the name “{rule.name}” of another rule; give it one of its own.")
+            raise ExposureRuleError(f"{path} has the same name as another rule, “{rule.name}”; rename one.")
         rules[rule.name] = rule
     if not rules:
         raise ExposureRuleError(f"{place} holds no exposure rule; install the program again.")

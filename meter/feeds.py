@@ -37,7 +37,7 @@ MAX_FILE_BYTES = 100_000
 
 OFFERED_NAMES = (
     "kick", "bass", "snare", "toms", "overheads", "percussion", "guitars", "keys", "organ", "synths", "strings",
-    "brass", "voice", "backing voices", "room", "rest",
+    "brass", "voice", "backing vocals", "room", "rest",
 )  # fmt: skip
 """Names of parts that are offered; any other may be typed."""
 
@@ -139,20 +139,20 @@ def read_feed_map(path: Path) -> FeedMap:
     """Read and check one job file; raises FeedMapError."""
     try:
         if path.exists() and not path.is_file():
-            raise FeedMapError(f"The job {path} cannot be read (not an ordinary file); choose another.")
+            raise FeedMapError(f"The set-up {path} cannot be read (not an ordinary file); choose another.")
         if path.stat().st_size > MAX_FILE_BYTES:
-            raise FeedMapError(f"The job {path.name} is far too large to be a feed map; choose another.")
+            raise FeedMapError(f"The set-up {path.name} is far too large to be a feed map; choose another.")
         found = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), FeedMap)
     except OSError as error:
-        raise FeedMapError(f"The job {path} cannot be read ({error.strerror}); choose another.") from error
+        raise FeedMapError(f"The set-up {path} cannot be read ({error.strerror}); choose another.") from error
     except UnicodeDecodeError as error:
-        raise FeedMapError(f"The job {path.name} is not UTF-8 text; save it as such.") from error
+        raise FeedMapError(f"The set-up {path.name} is not UTF-8 text; save it as such.") from error
     except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
-        raise FeedMapError(f"The job {path.name} is not valid ({error}); fix it or choose another.") from error
+        raise FeedMapError(f"The set-up {path.name} is not valid ({error}); fix it or choose another.") from error
     try:
         _check(found)
     except FeedMapError as error:
-        raise FeedMapError(f"In the job {path.name}: {error}") from error
+        raise FeedMapError(f"In the set-up {path.name}: {error}") from error
     return found
 
 
@@ -161,7 +161,7 @@ def write_feed_map(feeds: FeedMap, path: Path) -> str:
     try:
         write_whole(path, _as_toml(feeds).encode())
     except OSError as error:
-        return f"The job cannot be saved as {path} ({error.strerror}); choose another place."
+        return f"The set-up cannot be saved as {path} ({error.strerror}); choose another place."
     return ""
 
 

@@ -147,3 +147,9 @@ def test_a_pipe_is_no_job_and_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "job.toml")
     with pytest.raises(FeedMapError, match="not an ordinary file"):
         read_feed_map(tmp_path / "job.toml")
+
+
+def test_a_saved_map_with_an_older_suggested_name_still_loads(tmp_path: Path) -> None:
+    path = tmp_path / "song.toml"
+    path.write_text('name = "song"\nmix = [1, 2]\n[parts]\n"backing voices" = [3, 4]\n', encoding="utf-8")
+    assert read_feed_map(path).parts == {"backing voices": (3, 4)}

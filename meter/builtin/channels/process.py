@@ -1,4 +1,4 @@
-"""The level of each channel of the source, mapped to a feed or not: solo a track, and one of them moves."""
+"""Level of each channel of the source, mapped to a feed or not."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from meter.plugin.api import FloatArray, Readout, SavedState, Settings, Spec
 
 FALL_DB_PER_SECOND = 20.0
 LONGEST_GAP_SECONDS = 10
-"""Levels have fallen by 200 dB then."""
+"""Levels have fallen by 200 dB after this time; a longer gap is treated as this long."""
 FALL_PER_TICK = 10.0 ** (-FALL_DB_PER_SECOND / TICKS_PER_SECOND / 20.0)
 
 
@@ -19,7 +19,7 @@ class Channels:
     """Processor of the manifest beside it. Levels are sample peaks: minus infinity is digital silence."""
 
     def configure(self, settings: Settings) -> None:
-        """There is nothing to set."""
+        """No settings."""
 
     def prepare(self, spec: Spec) -> None:
         """Size all state; also means reset."""
@@ -39,7 +39,7 @@ class Channels:
         self._take(self._ticks.push(np.abs(block)))
 
     def skip(self, frames: int) -> None:
-        """Account for lost frames: levels fall on as in silence, at most to nothing."""
+        """Account for lost frames: levels fall as in silence."""
         self._take(self._ticks.skip(min(frames, self._longest_gap_frames)))
 
     def read(self, out: Readout) -> None:
@@ -48,7 +48,7 @@ class Channels:
         out["highest"] = amplitude_to_db(self._highest)
 
     def save_state(self) -> SavedState:
-        """The highest since reset."""
+        """Maxima since reset."""
         return {"highest": self._highest.copy()}
 
     def restore_state(self, kept: SavedState) -> None:
@@ -56,7 +56,7 @@ class Channels:
         self._highest[:] = kept["highest"]
 
     def _take(self, peaks: FloatArray) -> None:
-        # A tick that touches a gap is NaN: no sound was heard in it.
+        # A tick that touches a gap is NaN and counts as silence.
         for peak in np.nan_to_num(peaks):
             self._level = np.fmax(self._level * FALL_PER_TICK, peak)
             self._highest = np.fmax(self._highest, peak)

@@ -1,1 +1,1 @@
-"""Colour drift: how a passage that was heard earlier has changed in tone since, whoever or whatever changed it."""
+"""Tone drift: how the tone of a passage differs from the first time it was heard."""

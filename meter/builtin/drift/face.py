@@ -1,6 +1,6 @@
-"""Colour drift: the top and the lows of a passage now, against the first time it was heard.
+"""Tone drift: top and lows of a passage now, re the first time it was heard.
 
-Two bars about a line that stands for then; right is more now. Nothing is drawn while the passage is not known.
+Two bars around a zero line, which is the first time; right is more now. Nothing is drawn without a known passage.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from meter.readings import Frame
 
 SAME = 3.0
 VERDICT_WORDS = {
-    1.0: "too steady, too quiet or broken off: it could not be known again",
-    2.0: "not heard before in this sitting",
+    1.0: "too steady, too quiet or interrupted to recognise",
+    2.0: "new passage in this sitting",
 }
 ROWS = (("top", "drift.top_change"), ("lows", "drift.low_change"))
 LONGEST_SENTENCE = "same passage as 59 min ago"
@@ -28,14 +28,14 @@ BAR_PX = 10
 LEAST_BAR_WIDTH_PX = 60
 MOST_BAR_WIDTH_PX = 420
 FULL_DB = 6.0
-"""A bar of half the width; what is more is drawn as that, and told in figures."""
+"""Full deflection of a bar; a larger change is clipped, and its figure is shown."""
 
 
 class DriftFace(Face):
     """See the module's description."""
 
     meter_id = "drift"
-    title = "Colour drift"
+    title = "Tone drift"
     least = QSize(170, 84)
     preferred = QSize(342, 130)
 
@@ -50,10 +50,10 @@ class DriftFace(Face):
 
     @property
     def subtitle(self) -> str:
-        return "10 s, now against then" if self.width() >= 200 else ""
+        return "10 s, now re first time" if self.width() >= 200 else ""
 
     def arrange(self, inside: QRect) -> None:
-        """The sentence, and below it a row for each part where there is room; else all in one sentence."""
+        """The sentence with a row for each range below it; without room for rows, all in the sentence."""
         high = line_height(TEXT_PX)
         row = high + ROW_GAP_PX
         sentence = self.labels["sentence"]

@@ -1,11 +1,10 @@
-"""Colour drift: the tone of a passage now against the first time it was heard in this sitting.
+"""Tone drift: the tone of a passage now, re the first time it was heard in this sitting.
 
-Every ten seconds the last ten are looked for in all that was heard before. Where they are found, the change of the
-top and of the lows against the middle is told; where not, nothing is. R leaves the sitting alone: it restarts what is
-counted of the sound since R.
+Every 10 s the last 10 s are searched for in the earlier sound. On a match the meter gives the change of the top and
+of the lows re the middle; without one it gives nothing. R does not reset this meter.
 
-It is the sound that is compared, not the ear: a change may be meant. Passages that a song repeats differ by a few
-tenths of a decibel by themselves.
+The sound is compared, not the ear, and a change may be intended. Repeats of a passage in a song differ by a few
+tenths of a decibel.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ class Drift:
     """Processor of the manifest beside it, for any number of channels."""
 
     def configure(self, settings: Settings) -> None:
-        """It has no settings."""
+        """No settings."""
 
     def prepare(self, spec: Spec) -> None:
         """Size all state; also means reset."""
@@ -53,10 +52,10 @@ class Drift:
         out["level_change"] = same.level_change_db
 
     def reset(self) -> None:
-        """Leave the sitting as it is: what was heard before is what later passages are compared with."""
+        """Do nothing: later passages are compared with the whole sitting."""
 
     def save_state(self) -> SavedState:
-        """What is remembered of the sitting."""
+        """The stored passages of the sitting."""
         return self._follower.save_state()
 
     def restore_state(self, kept: SavedState) -> None:

@@ -1,1 +1,1 @@
-"""Estimated level at the seat and time left under a chosen rule; nothing without a calibration."""
+"""Estimated listening level and time left under a chosen rule; no reading without a calibration."""

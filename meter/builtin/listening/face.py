@@ -1,6 +1,6 @@
-"""Listening: how long at this level under the rule that was chosen. Every figure is an estimate.
+"""Listening: time left at this level under the chosen rule. Every figure is an estimate.
 
-Without a calibration there is no number at all, only the way to one.
+Without a calibration there is no number, only the button that starts one.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ ARROW_PX = 13
 OFFER, HALF_USED, MOST_USED = 1, 2, 3
 """Codes of the reading ``notice``."""
 
-NOBODY_ELSE = "me"
+USUAL_PERSON = "me"
 
 
 class ListeningFace(Face):
@@ -82,11 +82,11 @@ class ListeningFace(Face):
     def subtitle(self) -> str:
         if not self._calibrated:
             return ""
-        person = self.settings.get("person", NOBODY_ELSE)
-        return self._estimate() if person == NOBODY_ELSE else f"{self._estimate()}, {person}"
+        person = self.settings.get("person", USUAL_PERSON)
+        return self._estimate() if person == USUAL_PERSON else f"{self._estimate()}, {person}"
 
     def _estimate(self) -> str:
-        """The word that stands with every figure, and how far it may be off."""
+        """The subtitle of every figure: the word "estimate" and its uncertainty."""
         return (
             f"estimate ±{words.figure(math.ceil(self._doubt_db), 0)} dB"
             if math.isfinite(self._doubt_db)
@@ -97,10 +97,10 @@ class ListeningFace(Face):
         again = "calibrate again…" if self._calibrated else "calibrate…"
         return (
             Choice("listening", again, run=lambda: self.action_asked.emit(CALIBRATE)),
-            Choice("listening", "I turned the monitor control…", run=lambda: self.action_asked.emit(TURN)),
-            Choice("listening", "cautions", run=lambda: self.action_asked.emit(CAUTIONS)),
-            Choice("gaps in the count", "only listed", "count_gaps", False),
-            Choice("gaps in the count", "counted at the level before", "count_gaps", True),
+            Choice("listening", "I moved the monitor knob…", run=lambda: self.action_asked.emit(TURN)),
+            Choice("listening", "about listening time and your ears", run=lambda: self.action_asked.emit(CAUTIONS)),
+            Choice("unheard time", "list only", "count_gaps", False),
+            Choice("unheard time", "count at the level before", "count_gaps", True),
         )
 
     def arrange(self, inside: QRect) -> None:
@@ -109,7 +109,7 @@ class ListeningFace(Face):
         self._arrange_vessel(QRect(inside.left(), top, inside.width(), bottom - top))
 
     def _arrange_foot(self, inside: QRect) -> int:
-        """The caution and "more", always there; returns where the rest ends."""
+        """Place the caution and "more", which are always shown; return the bottom of the rest."""
         more_width = text_width("more", MARK_PX) + 12
         whole, room = text_width(CAUTION, MARK_PX), inside.width() - more_width - 4
         high = line_height(MARK_PX) + 4
@@ -128,7 +128,7 @@ class ListeningFace(Face):
         return self.labels["caution"].rect.top() - 6
 
     def _arrange_head(self, inside: QRect, bottom: int) -> int:
-        """The figure, or the words and button in its place; returns where they end."""
+        """Place the figure, or the text and button instead of it; return their bottom edge."""
         self._calibrate.setVisible(not self._calibrated)
         figure = self.labels["figure"]
         top = inside.top()
@@ -163,7 +163,7 @@ class ListeningFace(Face):
         )
 
     def _arrange_vessel(self, place: QRect) -> None:
-        """The vessel at the left, rows of words beside it; in a narrow card the rows alone."""
+        """Place the vessel on the left and rows of text beside it; in a narrow card only the rows."""
         high = min(place.height() - 10, VESSEL_MOST_PX)
         shown = high >= VESSEL_LEAST_PX and place.width() >= 210
         self._vessel = QRect(place.left(), place.top() + 8, VESSEL_WIDTH_PX, high) if shown else QRect()
@@ -180,7 +180,7 @@ class ListeningFace(Face):
             top += row if shown else 0
 
     def _arrange_note(self, column: QRect, bottom: int) -> int:
-        """What is being said comes before the rows; returns where it ends."""
+        """Place the note above the rows; return its bottom edge."""
         note = self.labels["share_note"]
         note.place(QRect(column.left(), column.top(), column.width(), bottom + 1 - column.top()))
         used = note.line_height * len(note.shown)
@@ -191,7 +191,7 @@ class ListeningFace(Face):
         return column.top() + used + 6
 
     def _outline(self) -> QPainterPath:
-        """A plain jar: open at the top, round at the foot."""
+        """Outline of the vessel: open at the top, rounded at the bottom."""
         box = QRectF(self._vessel).adjusted(0.5, 0.5, -0.5, -0.5)
         path = QPainterPath()
         path.moveTo(box.topLeft())
@@ -236,7 +236,7 @@ class ListeningFace(Face):
             painter.drawLine(self._vessel.right() - 12, at, self._vessel.right() - 1, at)
 
     def _paint_arrow(self, painter: QPainter) -> None:
-        """Creep as an arrow beside its words: up, down, or along."""
+        """Draw creep as an arrow beside its text: up, down or level."""
         row = self.labels["creep"].rect
         if row.isEmpty() or math.isnan(self._creep):
             return
@@ -295,7 +295,7 @@ class ListeningFace(Face):
             self.update(self._vessel)
 
     def _say_head(self, name: str, text: str, role: str | None = None) -> None:
-        """A sentence of the head; what follows moves when it needs more or fewer lines."""
+        """Change a sentence of the head; a new text may need a new layout."""
         label = self.labels[name]
         if text == label.text and (role is None or role == label.role):
             return

@@ -1,4 +1,4 @@
-"""The words of the listening face: rounded to what an estimate supports, calm, never calling a level safe."""
+"""Sentences of the listening face, rounded to what an estimate supports. No level is called safe."""
 
 from __future__ import annotations
 
@@ -9,20 +9,20 @@ from meter.readings import Frame
 
 EARLY_PERCENT, LATE_PERCENT, FULL_PERCENT = 50.0, 80.0, 100.0
 CREEP_DB = 1.0
-"""A smaller difference of two medians is none."""
+"""A smaller difference of the two medians counts as no change."""
 A_WEEK_HOURS = 168.0
 NOT_CALIBRATED = "not calibrated"
-NO_ESTIMATE = "No estimate without a calibration at the seat."
-NOT_IN_FORCE = "It needs a calibration at the seat, made or confirmed."
-"""For a source that is heard in the room: one may be known, and wait for a word that the control has not moved."""
+NO_ESTIMATE = "No estimate until the listening level is calibrated."
+NOT_IN_FORCE = "Not calibrated for this output, or not confirmed yet."
+"""For a source that is heard in the room. A calibration may exist that the user has not confirmed yet."""
 NO_HEADPHONES = "Headphones are not estimated unless you ask for it."
 DRIFT_ROWS = ("passage", "drift")
-"""Told by the meter of colour drift, which needs no calibration."""
+"""Rows from the meter of tone drift, which needs no calibration."""
 SAME_PASSAGE = 3.0
 
 
 def drift_words(frame: Frame) -> dict[str, str]:
-    """How the tone of what plays has changed since it was first heard; nothing where it is not known again."""
+    """Change in tone of the passage since it was first heard, by row; empty without a match."""
     if frame.number("drift.verdict") != SAME_PASSAGE:
         return dict.fromkeys(DRIFT_ROWS, "")
     parts = (("top", "drift.top_change"), ("lows", "drift.low_change"))
@@ -31,14 +31,14 @@ def drift_words(frame: Frame) -> dict[str, str]:
 
 
 def state_and_why(monitor_setting: str) -> tuple[str, str]:
-    """What stands in place of the figure while no calibration is in force, and why."""
+    """What replaces the figure while no calibration is in force, and the reason."""
     if monitor_setting.startswith("headphones"):
         return "not estimated", NO_HEADPHONES
     return ("no estimate", NOT_IN_FORCE) if monitor_setting else (NOT_CALIBRATED, NO_ESTIMATE)
 
 
 def now_words(level_dba: float, monitor_setting: str) -> str:
-    """The level now, and where it is heard: nothing is added for loudspeakers at full."""
+    """The level now, with headphones or the knob's position; nothing is added for loudspeakers at the usual one."""
     if not math.isfinite(level_dba):
         return "now quiet" if level_dba == -math.inf else ""
     heard_on, _, place = monitor_setting.partition(" at ")
@@ -47,17 +47,18 @@ def now_words(level_dba: float, monitor_setting: str) -> str:
 
 
 def left_figure(left_hours: float) -> str:
-    """The figure; a time without meaning is a word."""
+    """The time left as the large figure."""
     return "7+ days" if left_hours > A_WEEK_HOURS else words.hours_and_minutes(left_hours)
 
 
 def left_words(left_hours: float, minute_dba: float, *, live: bool = True) -> str:
-    """What the figure of time means."""
+    """The sentence below the figure."""
     if minute_dba == -math.inf:
-        return "nothing is playing, nothing is used up"
+        return "nothing playing: no time used"
     if math.isnan(left_hours):
         return words.waiting(live)
-    at = f"the last minute’s {words.figure(minute_dba, 0)} dB(A)" if math.isfinite(minute_dba) else "this level"
+    known = math.isfinite(minute_dba)
+    at = f"{words.figure(minute_dba, 0)} dB(A), the last minute" if known else "this level"
     return f"more than a week at {at}" if left_hours > A_WEEK_HOURS else f"left at {at}"
 
 
@@ -65,37 +66,37 @@ def quarter_words(level_dba: float, left_hours: float) -> str:
     """Level and time left over the last quarter of an hour."""
     if not math.isfinite(level_dba):
         return ""
-    level = f"15 min at {words.figure(level_dba, 0)} dB(A)"
+    level = f"15 min: {words.figure(level_dba, 0)} dB(A)"
     known = not math.isnan(left_hours) and left_hours <= A_WEEK_HOURS
-    return f"{level}: {words.hours_and_minutes(left_hours)} left" if known else level
+    return f"{level}, {words.hours_and_minutes(left_hours)} left" if known else level
 
 
 def percent(share: float) -> str:
-    """A share in whole per cent."""
+    """A share in whole percent."""
     return "under 1 %" if 0.0 < share < 1.0 else f"{words.figure(share, 0)} %"
 
 
 def other_words(share: float, *, daily: bool) -> str:
-    """The week beside a rule per day, the day beside a rule per week."""
-    return f"last 7 days {percent(share)} of 5 days’" if daily else f"today {percent(share)} of it"
+    """The week's share under a daily rule, the day's under a weekly one."""
+    return f"last 7 days: {percent(share)} of 5 days" if daily else f"today: {percent(share)} of it"
 
 
 def break_words(minutes: float) -> str:
-    """Since the last break."""
+    """Time since the last break."""
     if not math.isfinite(minutes):
         return ""
     if 0.0 < minutes < 1.0:
         return "last break just now"
-    return "resting now" if minutes <= 0.0 else f"last break {words.hours_and_minutes(minutes / 60.0)} ago"
+    return "on a break now" if minutes <= 0.0 else f"last break {words.hours_and_minutes(minutes / 60.0)} ago"
 
 
 def offer_words(minutes: float) -> str:
-    """An offer; nothing comes of leaving it."""
+    """Suggest a break; it has no consequence if ignored."""
     return f"{words.hours_and_minutes(minutes / 60.0)} without a break: ten quiet minutes, when it suits you?"
 
 
 def creep_words(creep_db: float) -> str:
-    """Level now against the start of the sitting."""
+    """Level now re the start of the sitting."""
     if not math.isfinite(creep_db):
         return ""
     if abs(creep_db) < CREEP_DB:
@@ -105,11 +106,11 @@ def creep_words(creep_db: float) -> str:
 
 
 def share_words(share_percent: float) -> str:
-    """Early and calm; a break or a lower level is offered, nothing is called safe."""
+    """A calm sentence from half of the allowance on; empty below."""
     if share_percent >= FULL_PERCENT:
         return "The allowance is used up: rest your ears."
     if share_percent >= LATE_PERCENT:
-        return "Most of it is used: a break or a lower level stretches it."
+        return "Most of the allowance is used: a break or a lower level stretches it."
     if share_percent >= EARLY_PERCENT:
-        return "More than half of it is used."
+        return "More than half of the allowance is used."
     return ""

@@ -1,22 +1,21 @@
-"""Estimated level at the seat and share of a listening allowance, from the feed and one calibration.
+"""Estimated listening level and share of an exposure allowance, from the feed and one calibration.
 
-Level of the feed: the A-weighted power of all its channels added up, re a full-scale sine (AES17), over 1 s. Adding
-power is right for what the channels play independently of each other, and it lets a calibration that was made one
-loudspeaker at a time hold for both together: two loudspeakers that read 82 dB each read 85 dB. Where both channels
-carry the same, the seat may get up to 3 dB more than is said here. With headphones, calibrated while both sides play,
-the same sum serves; calibrated one side at a time it says up to 3 dB more than each ear gets.
+Level of the feed: the A-weighted power of all its channels added up, re a full-scale sine (AES17), over 1 s. The sum
+of powers is right for uncorrelated channels, so a calibration made one loudspeaker at a time holds for both together:
+two loudspeakers that read 82 dB each read 85 dB. With identical channels the level at the seat may be up to 3 dB higher
+than this estimate. For headphones calibrated with both sides playing the same sum is used; calibrated one side at a
+time, it reads up to 3 dB more than each ear gets.
 
-Seat: level of the feed plus the offset found by calibration, an offset that holds for A and C alike. Without a
-calibration every field of the seat is NaN, also what was counted before it was withdrawn. Averages and the share are
-made of levels of 1 s (A-weighted, energy), each under the offset of its own time; a rule with a threshold, whose
-own instruments use the slow detector, is followed in that approximation. When the rule changes, the whole
-sitting is counted anew under it.
+Seat: level of the feed plus the offset of the calibration, the same for A and C. Without a calibration every field of
+the seat is NaN, including what was counted before it was withdrawn. Averages and the share come from A-weighted
+energy levels of 1 s, each with the offset of that second. A rule with a threshold is defined for a slow detector; levels of
+1 s approximate it. When the rule changes, the whole sitting is counted again under the new rule.
 
-Peak: highest magnitude of the C-weighted samples (IEC 61672-1, 5.13), of any channel or of their sum, since the
-direct sound of loudspeakers equally far away adds up. The true peak may lie between samples: no check of a limit.
+Peak: highest magnitude of the C-weighted samples (IEC 61672-1, 5.13), of any channel or of their sum, because direct
+sound from loudspeakers at equal distance adds up. The true peak may lie between samples: this does not check a limit.
 
 Only measured time counts: lost frames add nothing to time, share or averages. An average needs half of its span.
-The signal is filtered in steps of 100 ms, so readings step with them. Everything here is an estimate.
+The signal is filtered in steps of 100 ms, and readings change with them. Everything here is an estimate.
 """
 
 from __future__ import annotations
@@ -39,17 +38,17 @@ QUARTER_HOUR_SECONDS = 15 * MINUTE_SECONDS
 SECONDS_PER_HOUR = 3600.0
 
 LEAST_MEASURED_SHARE = 0.5
-"""An average over a second, a minute or a quarter of an hour needs this much of it measured and calibrated."""
+"""Share of an average's span that must be measured under a calibration."""
 
 SHORT_GAP_SECONDS = 0.1
-"""Filters go on from their state over a shorter gap and start afresh after a longer one."""
+"""Filters keep their state over a shorter gap and are reset by a longer one."""
 
 SEAT_KEYS = (
     "seat_now", "seat_second", "seat_minute", "seat_quarter_hour", "peak_c", "peak_second", "share", "time_left",
     "time_left_quarter_hour",
 )  # fmt: skip
 LEDGER_KEYS = ("share_today", "share_week", "since_break", "creep", "notice")
-"""Only a ledger knows these; where one is kept, the engine fills them in and restates ``share`` and what is left."""
+"""From the exposure record: with one, the engine fills these in and overwrites ``share`` and the time left."""
 
 
 class Listening:
@@ -83,7 +82,7 @@ class Listening:
         self._begin()
 
     def reset(self) -> None:
-        """Leave the sitting as it is: R restarts figures of the sound, not of listening."""
+        """Do nothing: R resets figures of the sound, not of listening."""
 
     def _begin(self) -> None:
         self._a_filter.reset()
@@ -162,7 +161,7 @@ class Listening:
         return tick_edge((self._step + 1) * STEP_TICKS, self._rate_hz) - self._clock
 
     def _take(self, piece: FloatArray) -> None:
-        """Keep frames that lie within one step; measure them once the step is over."""
+        """Buffer frames of one step; they are measured when the step ends."""
         self._waiting[self._held : self._held + len(piece)] = piece
         self._held += len(piece)
         self._clock += len(piece)
@@ -217,15 +216,15 @@ class Listening:
         self._second_frames = 0
 
     def _feed_now(self) -> float:
-        """Level of the last second in dBFS(A); NaN until a second was heard without a gap."""
+        """Level of the last second in dBFS(A); NaN until one second without a gap."""
         return power_to_db(float(self._recent[:, 0].sum()) / self._rate_hz) + SINE_RMS_OFFSET_DB
 
     def _feed_each(self) -> FloatArray:
-        """The same for each channel, under A and under C, ``(2, channels)``."""
+        """The same for each channel, A-weighted and C-weighted, ``(2, channels)``."""
         return np.asarray(power_to_db(self._recent.sum(axis=0) / self._rate_hz) + SINE_RMS_OFFSET_DB)
 
     def _seat_averages(self) -> tuple[float, float]:
-        """Level of the last minute and of the last quarter of an hour, up to the last whole second."""
+        """Levels of the last minute and the last 15 minutes, up to the last whole second."""
         ended = self._step // STEPS_PER_SECOND
         if ended != self._averages_at:
             self._averages_at = ended
@@ -233,7 +232,7 @@ class Listening:
         return self._averages
 
     def _average(self, ended: int, seconds: int) -> float:
-        """Energy average over what was measured of the last seconds; NaN for less than half of them."""
+        """Energy average over the measured part of the last seconds; NaN if less than half was measured."""
         energy, measured = self._seconds[np.arange(ended - seconds, ended) % QUARTER_HOUR_SECONDS].sum(axis=0)
         return power_to_db(float(energy / measured)) if measured >= LEAST_MEASURED_SHARE * seconds else math.nan
 

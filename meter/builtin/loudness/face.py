@@ -1,4 +1,4 @@
-"""Loudness: the short-term figure large, the others in rows, five minutes as a ribbon."""
+"""Loudness: short-term as the large figure, the other readings in rows, five minutes of history as a strip."""
 
 from __future__ import annotations
 
@@ -25,12 +25,12 @@ RIBBON_TOP_LUFS = -5.0
 TENTH = 0.1
 RANGE_SETTLES_SECONDS = 60.0
 """EBU Tech 3341 (2016): a live meter signals that the range is not stable in the first minute."""
-RANGE_NOT_SETTLED = "range, not settled yet"
+RANGE_NOT_SETTLED = "range, still settling"
 
 
 @dataclass(frozen=True)
 class Row:
-    """One reading below the figure: its words at length and short, its unit, the step its span supports."""
+    """One reading below the figure: long and short label, unit, and the step that its span supports."""
 
     name: str
     words: str
@@ -42,11 +42,11 @@ class Row:
 
 ROWS = (
     Row("momentary", "momentary, 0.4 s", "momentary", "LUFS", 0.5),
-    Row("integrated", "integrated, since reset", "integrated", "LUFS"),
+    Row("integrated", "integrated, since R", "integrated", "LUFS"),
     Row("range", "range", "range", "LU"),
-    Row("short_term_max", "highest short-term", "highest 3 s", "LUFS"),
-    Row("momentary_max", "highest momentary", "highest 0.4 s", "LUFS"),
-    Row("to_loudness", "peak over loudness", "peak over it", "LU", key="peaks.to_loudness"),
+    Row("short_term_max", "max short-term", "max 3 s", "LUFS"),
+    Row("momentary_max", "max momentary", "max 0.4 s", "LUFS"),
+    Row("to_loudness", "peak to loudness", "PLR", "LU", key="peaks.to_loudness"),
 )
 """The most wanted first."""
 
@@ -99,7 +99,7 @@ class LoudnessFace(Face):
         self._arrange_ribbon(inside if with_ribbon else QRect())
 
     def _arrange_rows(self, place: QRect, row_high: int) -> None:
-        """As many rows as fit, in two columns where the card is wide."""
+        """Place as many rows as fit, in two columns in a wide card."""
         columns = 2 if place.width() >= 520 else 1
         width = (place.width() - 32 * (columns - 1)) // columns
         lines = max(0, place.height() // row_high)
@@ -149,7 +149,7 @@ class LoudnessFace(Face):
             painter.drawPolygon(piece)
 
     def _make_pieces(self) -> list[QPolygonF]:
-        """One filled shape for each stretch that was measured; what was not stays empty."""
+        """One filled shape for each stretch without a gap."""
         if self._ribbon.isEmpty() or not len(self._history):
             return []
         ribbon = self._ribbon
@@ -187,7 +187,7 @@ class LoudnessFace(Face):
 
     def choices(self) -> tuple[Choice, ...]:
         """Pause and continue integrated loudness and range together (EBU Tech 3341, 2.2)."""
-        heading = "integrated, range and highest"
+        heading = "integrated, range and max"
         return (Choice(heading, "running", "running", True), Choice(heading, "paused", "running", False))
 
     def _row_words(self, row: Row, frame: Frame) -> str:
@@ -197,8 +197,8 @@ class LoudnessFace(Face):
 
     def _remark(self, frame: Frame) -> str:
         if self.settings.get("running") is False:
-            return "integrated and range are paused"
-        return "incomplete: sound was lost" if frame.number("loudness.incomplete") == 1.0 else ""
+            return "integrated, range and max paused"
+        return "incomplete: dropouts" if frame.number("loudness.incomplete") == 1.0 else ""
 
     def _say_figure(self, frame: Frame) -> None:
         value = frame.number("loudness.short_term")

@@ -50,7 +50,7 @@ class Loudness:
         self._prepared.reset()
 
     def save_state(self) -> SavedState:
-        """What is counted since reset. [dsp]"""
+        """Sums and maxima since reset. [dsp]"""
         return self._prepared.save_state()
 
     def restore_state(self, kept: SavedState) -> None:

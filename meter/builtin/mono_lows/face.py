@@ -1,7 +1,7 @@
-"""The low end in mono: one figure, one sentence, and a pile of four stones.
+"""Mono loss of the low end: one figure, one sentence, and four stones, one per sub-band.
 
-Each stone is a sub-band: as wide as what survives in mono, shifted to where it leans; its dotted
-outline is what was there. The stone that is spoken of is amber; a band too weak to vote is faint.
+A stone is as wide as what survives in mono and shifted by its balance. The dotted outline is the stereo level.
+The band that the sentence names is amber; a band too weak to judge is faint.
 """
 
 from __future__ import annotations
@@ -20,32 +20,33 @@ from meter.plugin.face import Face
 from meter.readings import Frame
 
 MOST_PX = 120
-UNIT = "dB in mono"
+UNIT = "dB mono loss"
 ROOMY_PX = 260
-"""From this width on the unit says "in mono"; below it the title must do."""
+"""From this width on the unit is ``UNIT``; in a narrower card it is "dB", and the title says the rest."""
 WIDEST = f"{words.MINUS}88.8"
 SOLID, WATCH = 1.0, 2.0
 TOLD_DB = 0.5
-"""A loss up to this is not the verdict: it must be the lean (common practice, no source)."""
+"""Up to this loss the verdict comes from the balance (common practice, no source)."""
 UNRELATED_DB = -3.0
-"""What two unrelated channels lose in mono; from here on a band folds away."""
+"""Mono loss of two uncorrelated channels of equal level. A band that loses as much or more "largely cancels"."""
 ONE_SIDED_DB = 10.0
-"""A band this far to one side loses level in mono for that reason alone; blame no phase then."""
+"""A band panned this far loses level in mono without any cancellation."""
 SOLID_BUT = "solid as a whole, but "
+IN_MONO = " in mono"
 NAME_SHARE = 0.55
-"""Of a line for the name of the part behind a loss, so that the sentence stays whole."""
+"""Share of a line for the part's name, so that the rest of the sentence fits."""
 STALE_SECONDS = 2.0
 STONE_KEYS = ("band_level", "band_loss", "band_balance", "band_votes")
 FULL_LEAN_DB = 12.0
 LEVEL_SPAN_DB = 24.0
 TOP_BAND = 3
 HEIGHT_SHARES = (1.15, 1.0, 0.9, 0.8)
-"""Heights of the stones from the lowest band up."""
+"""Relative heights of the stones, lowest band first."""
 
 
 @dataclass(frozen=True)
 class Stone:
-    """One sub-band as drawn: outline and stone in widget pixels, and how it is coloured."""
+    """One sub-band as drawn: outline and stone in widget pixels, and what decides its colour."""
 
     outline: QRectF
     body: QRectF
@@ -54,7 +55,7 @@ class Stone:
 
     @property
     def place(self) -> QRect:
-        """What must be painted again when it changes."""
+        """The area to repaint when it changes."""
         return self.outline.united(self.body).adjusted(-2, -2, 2, 2).toAlignedRect()
 
 
@@ -71,7 +72,7 @@ class MonoLowsFace(Face):
         self.labels = {
             "figure": Label(MOST_PX, bold=True, sample=WIDEST, least_px=28),
             "unit": Label(VERDICT_PX, role="soft"),
-            "verdict": Label(22, lines=2, sample="00–000 Hz folds away", least_px=MARK_PX),
+            "verdict": Label(22, lines=2, sample="00–000 Hz partly cancels", least_px=MARK_PX),
             "lean": Label(TEXT_PX, role="soft"),
             "since": Label(TEXT_PX, role="soft"),
         }
@@ -115,7 +116,7 @@ class MonoLowsFace(Face):
         figure.place(QRect(column.left(), column.top(), column.width(), figure.line_height))
 
     def _flow(self) -> int:
-        """Stack the sentences below the figure as long as they are; returns where they end."""
+        """Stack the sentences below the figure, each as high as its text; return the bottom edge."""
         column = self._column
         top = self.labels["figure"].rect.bottom() + 3
         for name, lines in (("verdict", 2), ("lean", 1), ("since", 1)):
@@ -126,7 +127,7 @@ class MonoLowsFace(Face):
             if lines:
                 top += max(1, len(label.shown)) * label.line_height + 3
         lean, since = self.labels["lean"], self.labels["since"]
-        since_width = text_width("since reset −00.0 dB", TEXT_PX)
+        since_width = text_width("since R −00.0 dB", TEXT_PX)
         lean_width = column.width() - since_width - 24
         if lean.visible and lean_width >= text_width("leans 00.0 dB to the right", TEXT_PX):
             since.align = RIGHT
@@ -153,7 +154,7 @@ class MonoLowsFace(Face):
         self._stones, self._told = [], ()
 
     def _row(self, number: int) -> QRectF:
-        """Where the stone of sub-band ``number`` may lie; the lowest band is at the bottom."""
+        """The row of sub-band ``number``; the lowest band is at the bottom."""
         unit = (self._picture.height() - 4.0) / sum(HEIGHT_SHARES)
         bottom = self._picture.bottom() - 2.0 - unit * sum(HEIGHT_SHARES[:number])
         high = unit * HEIGHT_SHARES[number]
@@ -227,7 +228,7 @@ class MonoLowsFace(Face):
         return stones
 
     def _shapes(self, number: int, share: float, loss_db: float, balance_db: float) -> tuple[QRectF, QRectF]:
-        """Outline and stone, in half pixels so that a still reading is a still picture."""
+        """Outline and stone, rounded to half pixels so that a steady reading does not flicker."""
         row = self._row(number)
         width = row.width() * 0.8 * share
         lean = 0.0 if math.isnan(balance_db) else max(-1.0, min(1.0, balance_db / FULL_LEAN_DB))
@@ -261,12 +262,13 @@ class MonoLowsFace(Face):
         self.say("figure", words.figure(self._loss), "faint" if stale else "ink")
         self.say("unit", UNIT if self._column.width() >= ROOMY_PX else "dB")
         self.beside("figure", "unit")
-        sentence = "the lows vanish in mono" if loss == -math.inf else self._verdict(frame, verdict)
+        sentence = "the low end cancels completely in mono" if loss == -math.inf else self._verdict(frame, verdict)
         sentence_now = f"{sentence}, {words.age(age)}" if stale else sentence
-        self.say("verdict", sentence_now, "soft" if stale else "ink", sentence_now.removeprefix(SOLID_BUT))
+        short = sentence_now.removeprefix(SOLID_BUT).replace(IN_MONO, "")
+        self.say("verdict", sentence_now, "soft" if stale else "ink", short)
         self.say("lean", self._lean(frame, sentence))
         since = frame.number("mono_lows.fold_down_loss")
-        self.say("since", "" if math.isnan(since) else f"since reset {words.with_unit(since, 'dB')}")
+        self.say("since", "" if math.isnan(since) else f"since R {words.with_unit(since, 'dB')}")
 
     def _say_not_yet(self, frame: Frame) -> None:
         mix = frame.feeds.get("mix")
@@ -279,23 +281,23 @@ class MonoLowsFace(Face):
         self.say("since", "")
 
     def _verdict(self, frame: Frame, verdict: float) -> str:
-        """One sentence from the processor's verdict: what is spoken of is the worst band, or the lean."""
+        """One sentence from the processor's verdict: about the worst band, or about the balance."""
         worst = frame.number("mono_lows.worst_band")
         band = "" if math.isnan(worst) else self._band_name(frame, int(worst))
         loss, lean = frame.vector("mono_lows.band_loss"), frame.vector("mono_lows.band_balance")
         if verdict == SOLID or not band:
             if self._speaks_of(frame) < 0:
                 return "solid below 120 Hz"
-            return f"{SOLID_BUT}{band} folds away{self._behind(frame, int(worst))}"
+            return f"{SOLID_BUT}{band} largely cancels{IN_MONO}{self._behind(frame, int(worst))}"
         if frame.number("mono_lows.loss_now") >= -TOLD_DB:
             return words.side(frame.number("mono_lows.balance_now"))
         if abs(lean[int(worst)]) >= ONE_SIDED_DB:
             return f"{band} sits on the {'left' if lean[int(worst)] > 0 else 'right'}"
-        deed = "folds away" if loss[int(worst)] <= UNRELATED_DB else "thins out"
-        return f"{band} {deed}{self._behind(frame, int(worst))}"
+        much = "largely" if loss[int(worst)] <= UNRELATED_DB else "partly"
+        return f"{band} {much} cancels{IN_MONO}{self._behind(frame, int(worst))}"
 
     def _behind(self, frame: Frame, band: int) -> str:
-        """The part behind the loss, where there are parts and they lose in the same band."""
+        """``: NAME`` of the part that causes the loss; empty without parts or when they lose in another band."""
         culprit, worst = frame.number("low_end.culprit"), frame.number("low_end.mono_worst")
         if not (math.isfinite(culprit) and 0 <= culprit < len(frame.parts)) or worst not in (0.0, band + 1.0):
             return ""
@@ -303,7 +305,7 @@ class MonoLowsFace(Face):
         return f": {shortened(frame.parts[int(culprit)], self.labels['verdict'].size_px, room)}"
 
     def _speaks_of(self, frame: Frame) -> int:
-        """The band that is spoken of, or -1: the worst one, unless all is solid and it folds less than half away."""
+        """Index of the band that the sentence names: the worst one; -1 for the whole low end."""
         worst = frame.number("mono_lows.worst_band")
         if math.isnan(worst):
             return -1
@@ -339,7 +341,7 @@ def _centred(middle: float, width: float, row: QRectF) -> QRectF:
 
 
 def pebble(box: QRectF) -> QPainterPath:
-    """A rounded stone, flatter below than above, filling a box of any proportion."""
+    """Outline of a rounded stone that fills a box of any proportion, flatter below than above."""
     path = QPainterPath()
     left, right, top, bottom = box.left(), box.right(), box.top(), box.bottom()
     waist = top + box.height() * 0.56

@@ -1,4 +1,4 @@
-"""Low end in mono: what folding left and right together takes from it, where it leans, which band is to blame."""
+"""Low end in mono: loss of the fold-down, balance, and the band that loses most."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ WHOLE = 0
 class MonoLows:
     """Processor of the manifest beside it. A feed of one channel reads "not yet" throughout.
 
-    Losses are 0 or negative decibels. Values over 3 s keep their last judgement while the lows are too quiet to
-    judge, and ``age`` counts the seconds; levels are referred to a full-scale sine in both channels.
+    Losses are 0 or negative decibels. Values over 3 s stay as they are while the low end is too quiet to
+    judge, and ``age`` counts the seconds. Levels are referred to a full-scale sine in both channels.
     """
 
     def __init__(self) -> None:
         self._columns: list[int] | None = None
 
     def configure(self, settings: Settings) -> None:
-        """There is nothing to set."""
+        """No settings."""
 
     def prepare(self, spec: Spec) -> None:
         """Size all state; also means reset."""
@@ -62,7 +62,7 @@ class MonoLows:
         self._values = {}
 
     def save_state(self) -> SavedState:
-        """What is counted since reset."""
+        """Sums since reset."""
         return self._low.save_state()
 
     def restore_state(self, kept: SavedState) -> None:
@@ -71,14 +71,14 @@ class MonoLows:
         self._values = {}
 
     def _evaluate(self) -> dict[str, Any]:
-        """Figures of the last hop, made once however often they are read."""
+        """Figures of the last hop, cached until the next hop."""
         since_reset = self._low.since_reset_sums()[WHOLE : WHOLE + 1]
-        # Of both the whole low end comes first.
+        # Row 0 is since reset; rows 1 on are the last 3 s: the whole low end, then its bands.
         parts = covariances(np.concatenate([since_reset, self._low.steady_sums]))
         losses = fold_down_loss_db_from(parts[:2])
         balances = balance_db_from(parts[:2])
         bands = bands_now_from(parts[2:])
-        stands = verdict(float(losses[1]), float(balances[1])) if self._columns else Verdict.NOT_YET
+        verdict_now = verdict(float(losses[1]), float(balances[1])) if self._columns else Verdict.NOT_YET
         self._values = {
             "fold_down_loss": losses[0],
             "balance": balances[0],
@@ -90,7 +90,7 @@ class MonoLows:
             "band_level": bands.level_dbfs,
             "band_votes": bands.votes,
             "worst_band": bands.worst,
-            "verdict": float(stands),
+            "verdict": float(verdict_now),
             "age": self._low.age_seconds,
         }
         return self._values

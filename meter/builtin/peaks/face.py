@@ -1,7 +1,7 @@
-"""Peaks: a bar for each channel, what is held in amber, the most since reset as a figure.
+"""Peaks: a bar for each channel, peak hold in amber, the maximum since reset as a figure.
 
-One or two channels lie as rows; more stand side by side, up to 32 in one picture, beside the highest of all and the
-channel that holds it. Overs and clipped runs are told in the head of the card at every size.
+One or two channels are rows. Up to 32 are columns, with the maximum of all and its channel. Overs and clipped runs
+are tags in the head of the card at every size.
 """
 
 from __future__ import annotations
@@ -24,16 +24,16 @@ HOLDS_SECONDS = (1.5, 3.0, 10.0, 60.0)
 WIDEST = f"{words.MINUS}88.8"
 MOST_PX = 24
 COLUMNS_PX, COLUMN_LABELS_PX = 110, 96
-"""What bars side by side need: their least width, their least height."""
+"""Minimum width and height of columns."""
 BESIDE_GAP_PX = 18
 WORST_WHERE = "channel 32"
 LEAST_FIGURE_PX = 34
-"""Of a card as flat as on the page."""
+"""Minimum size of the figure in a card as flat as on the page."""
 UNIT = "dBTP"
 MARK_THICKNESS_PX = 3
 TAG_GAP_PX = 10
 OVERHANG_PX = 5
-"""How far the numbers of the scale may reach into the edge of the card."""
+"""How far the numbers of the scale may reach into the padding of the card."""
 SIDES = ("L", "R")
 MIX = "mix"
 
@@ -77,10 +77,10 @@ class PeaksFace(Face):
 
     @property
     def subtitle(self) -> str:
-        return UNIT if self._tags.any else f"{UNIT} now, and most since reset"
+        return UNIT if self._tags.any else f"{UNIT} now, max since R"
 
     def choices(self) -> tuple[Choice, ...]:
-        return tuple(Choice("hold for", f"{seconds:g} s", "hold_seconds", seconds) for seconds in HOLDS_SECONDS)
+        return tuple(Choice("peak hold", f"{seconds:g} s", "hold_seconds", seconds) for seconds in HOLDS_SECONDS)
 
     def arrange(self, inside: QRect) -> None:
         self._upright = self._channels > 2
@@ -100,7 +100,7 @@ class PeaksFace(Face):
         self._arrange_rows(QRect(inside.left(), top, inside.width(), bottom - top))
 
     def _arrange_tags(self) -> None:
-        """Overs and clipped runs at the right end of the title's line; subtitle and title give way to them."""
+        """Put the tags at the right end of the title's line; subtitle and title are hidden where they do not fit."""
         title, subtitle = self._title.rect, self._subtitle
         beside = subtitle.visible and subtitle.rect.left() > title.left()
         line = QRect(title)
@@ -118,7 +118,7 @@ class PeaksFace(Face):
         self.labels |= self._tags.labels
 
     def _arrange_figure(self, place: QRect, room: int, least_px: int = FIGURE_PX) -> int:
-        """The figure on top of a place, as far as there is room for it; returns the height it takes."""
+        """Place the figure at the top where it fits; return the height used."""
         figure = self.labels["figure"]
         if room < line_height(least_px, bold=True) or text_width(WIDEST, least_px, bold=True) > place.width():
             figure.hide()
@@ -129,7 +129,7 @@ class PeaksFace(Face):
         return figure.line_height + 6
 
     def _arrange_many(self, inside: QRect) -> None:
-        """The highest of all and the channel that holds it, over the bars or, in a flat card, left of them."""
+        """Place the maximum and its channel above the columns or, in a flat card, left of them."""
         head = line_height(FIGURE_PX, bold=True) + line_height(VERDICT_PX, bold=True) + 6
         if inside.height() - head - line_height(MARK_PX) - 6 >= COLUMN_LABELS_PX:
             top = self._arrange_highest(inside, inside.height() - COLUMN_LABELS_PX - 2 * line_height(VERDICT_PX), 6)
@@ -147,7 +147,7 @@ class PeaksFace(Face):
         self._arrange_columns(QRect(left, inside.top(), inside.right() + 1 - left, inside.height()))
 
     def _arrange_highest(self, place: QRect, room: int, gap: int) -> int:
-        """Figure, channel and note from the top of a place down, the figure no higher than ``room``; their end."""
+        """Place figure, channel and note from the top down, the figure at most ``room`` high; return the bottom."""
         where, note = self.labels["where"], self.labels["note"]
         top = place.top() + self._arrange_figure(place, room, LEAST_FIGURE_PX)
         if top == place.top():
@@ -224,7 +224,7 @@ class PeaksFace(Face):
                 self._draw_row_mark(painter, offset, text)
 
     def _draw_row_mark(self, painter: QPainter, offset: int, text: str) -> None:
-        """A tick and a number below the rows, where the card has room for them."""
+        """A tick and a number below the rows, where they fit."""
         last = self._bars[-1]
         if last.bottom() + 7 + line_height(MARK_PX) > self.inside.bottom() + OVERHANG_PX:
             return
@@ -313,7 +313,7 @@ class PeaksFace(Face):
         self.say("note", *self._note(frame, most))
 
     def _tell_overs(self, frame: Frame) -> None:
-        """Bring the tags up to date; a longer count needs another place."""
+        """Update the tags; a longer count needs a new layout."""
         if self._tags.count(frame.number("peaks.overs"), frame.number("peaks.clipped")):
             self.rearrange()
             self.take(frame)
@@ -321,20 +321,20 @@ class PeaksFace(Face):
             self.say(word, self._tags.text(word))
 
     def _say_level(self, name: str, value: float) -> None:
-        """A highest peak; one over 0 dBTP in the colour of what is broken."""
+        """A maximum; above 0 dBTP in the colour for faults."""
         text = words.figure(value, plus=True)
         over = text.startswith("+") and self._tags.any
         self.say(name, text, "broken_ink" if over else "ink" if math.isfinite(value) else "faint")
 
     def _name(self, frame: Frame, number: int) -> str:
-        """``L``, ``R`` of a pair, else the number of the channel in the source, counted from 1."""
+        """``L`` or ``R`` of a pair, otherwise the channel number in the source, from 1."""
         if self._channels == 2:
             return SIDES[number]
         columns = frame.feeds.get(MIX, ())
         return str((columns[number] if number < len(columns) else number) + 1)
 
     def _point_at(self, number: int) -> None:
-        """Mark the bar of the channel that holds the highest peak."""
+        """Mark the bar of the channel with the highest peak."""
         if number != self._highest:
             for each in (self._highest, number):
                 if 0 <= each < len(self._bars):
@@ -348,7 +348,7 @@ class PeaksFace(Face):
     def _note(self, frame: Frame, most: np.ndarray) -> tuple[str, str]:
         told = []
         if (overs := frame.number("peaks.overs")) >= 1.0:
-            told.append(f"went over 0 {UNIT} {_times(overs)}")
+            told.append(f"over 0 {UNIT} {_times(overs)}")
         if (clipped := frame.number("peaks.clipped")) >= 1.0:
             told.append(f"clipped {_times(clipped)}")
         if told:
@@ -363,7 +363,7 @@ class PeaksFace(Face):
         ]
         if self._channels > 2:
             each = [self.labels["figure"].text]
-        told = f"true peak since reset {', '.join(each)} {UNIT}"
+        told = f"max true peak since R {', '.join(each)} {UNIT}"
         return ", ".join(text for text in (told, self.labels["where"].text, self.labels["note"].text) if text)
 
 

@@ -1,4 +1,4 @@
-"""OVER and CLIP with their counts: filled tags in the head of the peak card, from the first one until a reset."""
+"""OVER and CLIP with their counts: filled tags in the head of the peak card, shown until a reset."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ BETWEEN_PX = 4
 
 
 class Tags:
-    """Up to two tags, laid out against the right end of a line, as large as they fit."""
+    """Up to two right-aligned tags on one line, in the largest size that fits."""
 
     def __init__(self) -> None:
         self._counts = {OVER: 0.0, CLIP: 0.0}
@@ -27,7 +27,7 @@ class Tags:
 
     @property
     def any(self) -> bool:
-        """Whether there is something to tell."""
+        """Whether there is a tag to show."""
         return any(self._counts.values())
 
     def count(self, overs: float, clipped: float) -> bool:
@@ -47,11 +47,11 @@ class Tags:
         return f"{word} {words.figure(self._counts[word], 0)}" if self._with_count[word] else word
 
     def _lengths(self) -> list[int]:
-        """How long each tag is, 0 where there is none: all figures are of equal width."""
+        """Digits of each count, 0 for none: digits have equal width."""
         return [len(words.figure(number, 0)) if number else 0 for number in self._counts.values()]
 
     def place(self, line: QRect) -> bool:
-        """Lay the tags out in ``line``, centred on it from top to bottom; whether all fit with their counts."""
+        """Lay the tags out in ``line``, vertically centred; return whether all fit with their counts."""
         told = [word for word, number in self._counts.items() if number]
         self.boxes, self.labels = {}, {}
         for shown, counted, size_px in _choices(told):
@@ -76,7 +76,7 @@ class Tags:
 
 
 def _choices(told: list[str]) -> Iterator[tuple[list[str], list[str], int]]:
-    """What to show, what of it with its count, and how large: the most telling first."""
+    """Which tags to show, which with a count, and the size in pixels; the most complete choice first."""
     for shown, counted in ((told, told), (told, told[:1]), (told[:1], told[:1]), (told[:1], [])):
         for size_px in SIZES_PX:
             yield shown, counted, size_px

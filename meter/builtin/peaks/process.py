@@ -47,7 +47,7 @@ class Peaks:
         self._prepared.reset()
 
     def save_state(self) -> SavedState:
-        """What is highest since reset. [dsp]"""
+        """Maxima since reset. [dsp]"""
         return self._prepared.save_state()
 
     def restore_state(self, kept: SavedState) -> None:

@@ -1,6 +1,6 @@
-"""Spectrum at two speeds: the lows finely in notes, the rest in third octaves.
+"""Spectrum in two resolutions: the low end at every hertz with note names, the rest in third octaves.
 
-Blue is now, amber what is held. Left axis: notes, logarithmic; right axis: nominal frequencies (ISO 266).
+Blue is now, amber is hold. Left axis: notes, logarithmic; right axis: nominal frequencies (ISO 266).
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ BOTTOM_DB, TOP_DB = -84.0, 0.0
 LEVEL_MARKS_DB = (-20, -40, -60)
 LOWS_FROM_HZ, LOWS_TO_HZ = 20.0, 240.0
 THIRDS_FROM_HZ = 224.0
-"""Lower edge of the 250 Hz third octave: the first that lies beside the fine lows and not in them."""
+"""Lower edge of the 250 Hz third octave, the first one above the fine part."""
 LABELLED_THIRDS_HZ = (250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 LOWS_SHARE = 0.45
-SPEEDS = ("quick", "steady", "slow")
-TOLD_FROM_DB = -70.0
-"""Below this the strongest low is not worth a word."""
+SPEEDS = (("quick", "fast, 0.125 s"), ("steady", "medium, 1 s"), ("slow", "slow, 3 s"))
+LEAST_LOW_DB = -70.0
+"""Below this level no strongest low is named."""
 
 
 class SpectrumFace(Face):
@@ -63,16 +63,16 @@ class SpectrumFace(Face):
 
     @property
     def subtitle(self) -> str:
-        return "dBFS, lows in notes, the rest in third octaves"
+        return "dBFS, low end by note, the rest in third octaves"
 
     def choices(self) -> tuple[Choice, ...]:
-        averaging = (Choice("averaging", speed, "speed", speed) for speed in SPEEDS)
-        return (*averaging, Choice("picture", "a closer look, with zoom and pointer…", run=self.look_closer))
+        averaging = (Choice("averaging", name, "speed", speed) for speed, name in SPEEDS)
+        return (*averaging, Choice("view", "zoom and cursor…", run=self.look_closer))
 
     def look_closer(self) -> None:
-        """Open the closer look, or bring it to the front."""
+        """Open the zoom window, or bring it to the front."""
         if self._closer is None:
-            from meter.builtin.spectrum.face_closer import CloserLook  # pyqtgraph is loaded when somebody asks for it
+            from meter.builtin.spectrum.face_closer import CloserLook  # pyqtgraph is slow to load
 
             self._closer = CloserLook(self)
         if self._frame is not None:
@@ -82,7 +82,7 @@ class SpectrumFace(Face):
         self._closer.activateWindow()
 
     def hideEvent(self, event: QHideEvent) -> None:
-        """The closer look goes with the face."""
+        """Hide the zoom window with the face."""
         super().hideEvent(event)
         if self._closer is not None:
             self._closer.hide()
@@ -133,7 +133,7 @@ class SpectrumFace(Face):
             painter.drawText(box, Qt.AlignmentFlag.AlignRight, words.figure(level, 0))
 
     def _draw_notes(self, painter: QPainter) -> int:
-        """A line for each open string of the bass family, named where there is room; returns where names end."""
+        """A line at each open string of the bass family, named where it fits; return the right edge of the names."""
         free = -1
         for note in scale.BASS_STRINGS:
             at = self._lows.left() + round(self._low_place(scale.note_hz(note)) * self._lows.width())
@@ -143,7 +143,7 @@ class SpectrumFace(Face):
         return free
 
     def _draw_third_names(self, painter: QPainter, free: int) -> None:
-        """A name at every octave, or at every second one where they would touch."""
+        """A name at every octave, or at every second one where names would touch."""
         octave = 3 * self._thirds.width() / max(1, len(self._bars))
         names = LABELLED_THIRDS_HZ if octave >= text_width("500", MARK_PX) + 8 else LABELLED_THIRDS_HZ[::2]
         for bar, frequency in zip(self._bars, self._bar_hz, strict=True):
@@ -152,7 +152,7 @@ class SpectrumFace(Face):
                 free = self._draw_name(painter, bar.center().x(), scale.hertz_label(nominal), free)
 
     def _draw_name(self, painter: QPainter, at: int, text: str, free: int) -> int:
-        """Centre a name under a place unless it touches the one before; returns where the next may begin."""
+        """Centre a name at x = ``at`` unless it touches the previous one; return where the next may begin."""
         width = text_width(text, MARK_PX)
         left = min(at - width // 2, self.inside.right() + 1 - width)
         if left < free:
@@ -213,10 +213,10 @@ class SpectrumFace(Face):
                 first, last = min(top, hold, top_before, hold_before), max(top, hold, top_before, hold_before)
                 moved |= QRect(bar.left(), bar.bottom() + 1 - last, bar.width(), last - first + 2)
         self._tops, self._holds = tops[: len(self._bars)], holds[: len(self._bars)]
-        self.update(moved)  # one place for all: many small ones take longer to keep apart than to paint
+        self.update(moved)  # one rectangle: many small ones cost more to manage than to paint
 
     def _take_fine(self, frame: Frame) -> None:
-        """Rebuild the filled shape and the held line of the lows: one point for each frequency."""
+        """Rebuild the filled shape and the hold line of the low end, one point per frequency."""
         frequencies = frame.vector("spectrum.fine_hz")
         if len(self._fine_x) != len(frequencies):
             places = [self._low_place(float(frequency)) for frequency in frequencies]
@@ -240,12 +240,12 @@ class SpectrumFace(Face):
             self.say("strongest", words.waiting(self.live), "soft")
             return
         at = int(np.nanargmax(fine))
-        if not fine[at] >= TOLD_FROM_DB:
-            self.say("strongest", "no lows now", "soft")
+        if not fine[at] >= LEAST_LOW_DB:
+            self.say("strongest", "no low end now", "soft")
             return
         frequency = float(frequencies[at])
         name = scale.note_name(scale.nearest_note(frequency)) if math.isfinite(frequency) else ""
-        self.say("strongest", f"strongest low {frequency:.0f} Hz, near {name}", "ink" if self.live else "faint")
+        self.say("strongest", f"strongest low: {frequency:.0f} Hz, near {name}", "ink" if self.live else "faint")
 
     def value_text(self) -> str:
         return self.labels["strongest"].text

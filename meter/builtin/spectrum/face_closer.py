@@ -1,7 +1,7 @@
-"""A closer look at the spectrum: a window of its own with zoom, and a pointer that names what lies under it.
+"""Zoom window of the spectrum with a cursor that reads frequency, note and level.
 
-The wheel, or dragging with the right button, zooms; dragging with the left button moves. Opened from the face's menu;
-it hides with its face, so that nothing is left to look at when only ears are wanted.
+The wheel or a drag with the right button zooms; a drag with the left button pans. Opened from the face's menu; it
+hides with its face, so that "ears only" blanks it too.
 """
 
 from __future__ import annotations
@@ -33,18 +33,18 @@ HALF_BAND = 2.0 ** (1.0 / 6.0)
 """Half a third octave, as a ratio."""
 
 MARK_ROOM_PX = 52
-"""A marked frequency needs so much room."""
+"""Room for one frequency label."""
 
 OCTAVES_HZ = tuple(scale.nominal_hz(1000.0 * 2.0**step) for step in range(-6, 5))
 THIRDS_HZ = tuple(scale.nominal_hz(1000.0 * 2.0 ** (step / 3.0)) for step in range(-17, 14))
 STEPS_HZ = (100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0)
 
-POINT_HERE = "Point at the picture: frequency, note and level stand here. The wheel zooms."
+POINT_HERE = "Point at the curve for frequency, note and level. The mouse wheel zooms."
 
 
 @dataclass(frozen=True)
 class Curves:
-    """What is drawn: the lows at every hertz up to the first third octave, then each third octave as a step."""
+    """Data of the plot: every hertz up to the first third octave, then each third octave as a step."""
 
     fine_hz: FloatArray
     fine: FloatArray
@@ -54,7 +54,7 @@ class Curves:
     third_hold: FloatArray
 
     def words_at(self, frequency_hz: float) -> str:
-        """Frequency, note and levels of what lies at a frequency, "" where nothing does."""
+        """Note or band and levels at a frequency; "" outside the range."""
         first_band = self.third_hz[0] / HALF_BAND if len(self.third_hz) else math.inf
         if frequency_hz < first_band:
             return self._low_words(frequency_hz)
@@ -76,7 +76,7 @@ class Curves:
 
 
 def curves_of(frame: Frame) -> Curves:
-    """The curves of a snapshot; what is "not yet" stays NaN."""
+    """The curves of a snapshot; "not yet" stays NaN."""
     fine_hz, third_hz = frame.vector("spectrum.fine_hz"), frame.vector("spectrum.third_octave_hz")
     thirds = third_hz > LOWS_TO_HZ
     lows = fine_hz <= (third_hz[thirds][0] / HALF_BAND if thirds.any() else LOWS_TO_HZ)
@@ -91,7 +91,7 @@ def curves_of(frame: Frame) -> Curves:
 
 
 def marks_hz(low_hz: float, high_hz: float, width_px: float) -> list[float]:
-    """Frequencies to mark between two: as fine as there is room for, octaves and thirds by their nominal names."""
+    """Frequencies to label between two limits, as many as fit; octaves and thirds are nominal."""
     best = [mark for mark in OCTAVES_HZ if low_hz <= mark <= high_hz]
     steps = (np.arange(math.ceil(low_hz / step), math.floor(high_hz / step) + 1) * step for step in STEPS_HZ)
     thirds = np.array([mark for mark in THIRDS_HZ if low_hz <= mark <= high_hz])
@@ -103,22 +103,22 @@ def marks_hz(low_hz: float, high_hz: float, width_px: float) -> list[float]:
 
 
 class FrequencyAxis(pyqtgraph.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
-    """Hertz on a logarithmic axis."""
+    """Frequency axis, logarithmic, in hertz."""
 
     def tickValues(self, minVal: float, maxVal: float, size: float) -> list[tuple[float, list[float]]]:
-        """Places of the marks, in powers of ten."""
+        """Tick positions as powers of ten."""
         return [(1.0, np.log10(marks_hz(10.0**minVal, 10.0**maxVal, size)).tolist())]
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
-        """Their names."""
+        """Tick labels."""
         return [_hertz(10.0**value) for value in values]
 
 
 class LevelAxis(pyqtgraph.AxisItem):  # type: ignore[misc]  # pyqtgraph has no types
-    """Decibels."""
+    """Level axis in decibels."""
 
     def tickStrings(self, values: list[float], scale: float, spacing: float) -> list[str]:
-        """Figures with a true minus sign."""
+        """Tick labels with a true minus sign."""
         return [words.figure(value, 0 if spacing >= 1.0 else 1) for value in values]
 
 
@@ -131,7 +131,7 @@ class CloserLook(QDialog):
 
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
-        self.setWindowTitle("spectrum, a closer look")
+        self.setWindowTitle("spectrum, zoomed")
         self.resize(*SIZE_PX)
         self._shown_at = math.nan
         self._curves: Curves | None = None
@@ -163,20 +163,20 @@ class CloserLook(QDialog):
             (self._held, curves.fine_hold, curves.third_hold),
         ):
             lines[0].setData(curves.fine_hz, np.maximum(fine, LOWEST_DB))
-            # A step from edge to edge, written as points: the axis is logarithmic.
+            # Steps from band edge to band edge, as points because the axis is logarithmic.
             lines[1].setData(np.repeat(steps_hz, 2)[1:-1], np.repeat(np.maximum(third, LOWEST_DB), 2))
         self._tell()
 
     def show_all(self) -> None:
-        """The whole range."""
+        """Show 20 Hz to 22.4 kHz."""
         self._look_at(FIRST_HZ, LAST_HZ)
 
     def show_lows(self) -> None:
-        """The lows only."""
+        """Show the low end only."""
         self._look_at(FIRST_HZ, LOWS_TO_HZ)
 
     def point_at(self, frequency_hz: float) -> None:
-        """Name what lies at a frequency, now and as it changes; NaN for nothing."""
+        """Put the cursor at a frequency; NaN removes it."""
         self._pointer_hz = frequency_hz
         inside = FIRST_HZ <= frequency_hz <= LAST_HZ
         self._line.setVisible(inside)
@@ -185,7 +185,7 @@ class CloserLook(QDialog):
         self._tell()
 
     def changeEvent(self, event: QEvent) -> None:
-        """Follow a change of theme."""
+        """Apply the colours of a new theme."""
         super().changeEvent(event)
         if event.type() == QEvent.Type.PaletteChange and hasattr(self, "reading"):
             self._colour()
@@ -213,7 +213,7 @@ class CloserLook(QDialog):
     def _lay_out(self) -> None:
         feet = QHBoxLayout()
         feet.addWidget(self.reading, 1)
-        for text, act in (("lows", self.show_lows), ("whole range", self.show_all), ("close", self.close)):
+        for text, act in (("low end", self.show_lows), ("full range", self.show_all), ("close", self.close)):
             button = QPushButton(text)
             button.setFont(font(TEXT_PX))
             button.setAutoDefault(False)
@@ -254,4 +254,4 @@ class CloserLook(QDialog):
 
 
 def _levels(now: float, held: float) -> str:
-    return f"now {words.figure(float(now))}, held {words.with_unit(float(held), 'dBFS')}"
+    return f"now {words.figure(float(now))}, hold {words.with_unit(float(held), 'dBFS')}"

@@ -1,4 +1,4 @@
-"""Spectrum: the lows at every hertz, the rest in third octaves, and the highest of each."""
+"""Spectrum: the low end at every hertz, the rest in third octaves, and a hold of each."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ DEFAULT_SPEED = "steady"
 class Spectrum:
     """Processor of the manifest beside it, for any number of channels: powers are means over them.
 
-    Averaging is exponential: quick 0.125 s, steady 1 s, slow 3 s. What is held falls by 1 dB per second.
+    Averaging is exponential: quick 0.125 s, steady 1 s, slow 3 s. The hold falls by 1 dB per second.
     """
 
     def __init__(self) -> None:
@@ -24,7 +24,7 @@ class Spectrum:
         self._third_octave_hz = np.array([item.mid_hz for item in THIRD_OCTAVES])
 
     def configure(self, settings: Settings) -> None:
-        """Set the speed of averaging; what is shown goes on from where it is."""
+        """Set the averaging time; the present spectrum is kept."""
         self._seconds = TIME_CONSTANTS_SECONDS[str(settings.get("speed", DEFAULT_SPEED))]
         if self._prepared:
             self._spectrum.set_time_constant(self._seconds)
@@ -59,7 +59,7 @@ class Spectrum:
         self._values = {}
 
     def _evaluate(self) -> dict[str, FloatArray]:
-        """Decibels, made once per hop however often they are read."""
+        """Levels in decibels, cached until the next hop."""
         self._values = {
             "third_octave": power_to_db(self._spectrum.third_octave),
             "third_octave_hold": power_to_db(self._spectrum.third_octave_hold),

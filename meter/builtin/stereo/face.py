@@ -1,4 +1,4 @@
-"""Width: the x/y picture of left and right, correlation whole and of the lows, balance in words."""
+"""Width: x/y picture of left and right, correlation of the full band and of the low end, balance as text."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from meter.readings import Frame
 
 STALE_SECONDS = 2.0
 STEP = 0.1
-"""A correlation over 0.3 s, or of the lows over 3 s, supports one decimal."""
-WHOLE, LOWS = "correlation", "of the lows"
+"""A correlation over 0.3 s, or of the low end over 3 s, supports one decimal."""
+WHOLE, LOWS, LOWS_SHORT = "correlation", "low-end correlation", "low end"
 TRACK_PX = 5
 STACK_PX = 62
-"""From this height on a figure stands under its words."""
+"""From this height on the figure is below its label."""
 LEAST_PICTURE_PX = 84
 POINT_PX = 2
 
@@ -56,10 +56,10 @@ class StereoFace(Face):
 
     @property
     def subtitle(self) -> str:
-        return "last 0.3 s, lows 3 s"
+        return "last 0.3 s, low end 3 s"
 
     def arrange(self, inside: QRect) -> None:
-        """The picture as large as it gets, the figures beside it or below, the sentence at the foot."""
+        """The largest picture that fits, figures beside or below it, the balance at the bottom."""
         balance = self.labels["balance"]
         foot = balance.line_height + 8
         with_foot = inside.height() >= foot + 40
@@ -76,7 +76,7 @@ class StereoFace(Face):
         self._dots = None
 
     def _arrange_cell(self, name: str, cell: QRect) -> None:
-        """Words, figure and track of one correlation, over each other or on one line, as there is room."""
+        """Label, figure and track of one correlation, stacked or on one line."""
         told, figure = self.labels[f"{name}_words"], self.labels[name]
         track_room = TRACK_PX + 9
         if cell.height() >= STACK_PX:
@@ -134,8 +134,7 @@ class StereoFace(Face):
                 )
 
     def _draw_dots(self, painter: QPainter, dots: QPolygonF) -> None:
-        """Square dots as so many passes of single device pixels: wide points are stroked one by one, ten times as
-        dear."""
+        """Draw square dots as several passes of single device pixels: a wide pen costs ten times as much."""
         ratio = self.devicePixelRatioF()
         across = max(1, round(POINT_PX * ratio))
         steps = [(step - (across - 1) / 2.0) / ratio for step in range(across)]
@@ -162,7 +161,7 @@ class StereoFace(Face):
                 self.update(boxes[0].united(boxes[1]))
 
     def _take_picture(self, values: np.ndarray) -> None:
-        """Points across (R - L) / sqrt 2 and up (L + R) / sqrt 2, drawn nearer the rim than they are."""
+        """Dots of (R - L) / sqrt 2 across and (L + R) / sqrt 2 up, with the radius compressed (``picture_reach``)."""
         if self._picture.isEmpty() or not len(values):
             return
         told = values.tobytes()
@@ -187,7 +186,7 @@ class StereoFace(Face):
             self._stale = stale
             self.update()
         self.say("whole_words", WHOLE)
-        self.say("lows_words", LOWS)
+        self.say("lows_words", LOWS, short=LOWS_SHORT)
         for name, value in (("whole", whole), ("lows", lows)):
             self._shown[name] = words.settled(value, self._shown[name], STEP)
             role = "faint" if stale or math.isnan(value) else "ink"
@@ -196,7 +195,7 @@ class StereoFace(Face):
         self.say("balance", text, role, short)
 
     def _balance(self, frame: Frame, stale: bool, age: float) -> tuple[str, str, str]:
-        """Where it leans, the same in few words, and the role."""
+        """The balance, its short form, and the colour role."""
         balance = frame.number("stereo.balance_now")
         told, brief = words.side(balance), words.side_short(balance)
         if told == words.NOT_YET:
@@ -207,16 +206,16 @@ class StereoFace(Face):
 
     def value_text(self) -> str:
         said = {name: label.text for name, label in self.labels.items()}
-        return f"correlation {said['whole']}, lows {said['lows']}, {said['balance']}"
+        return f"{WHOLE} {said['whole']}, {LOWS} {said['lows']}, {said['balance']}"
 
 
 Places = tuple[QRect, list[QRect]]
-"""Where the picture lies (empty for nowhere) and where both correlations do."""
+"""Rectangle of the picture, empty for none, and of the two correlations."""
 
 
 def _beside(place: QRect) -> Places:
-    """Picture on the left, correlations in a column on the right."""
-    words_width = max(text_width(WHOLE, TEXT_PX), text_width(LOWS, TEXT_PX))
+    """Picture on the left, correlations stacked on the right."""
+    words_width = text_width(WHOLE, TEXT_PX)
     side = min(place.height(), place.width() - text_width("+0.8", FIGURE_PX, bold=True) - 24)
     if side < 2 * STACK_PX:
         side = min(place.height(), place.width() - words_width - text_width("+0.8", 18, bold=True) - 34)
@@ -229,7 +228,7 @@ def _beside(place: QRect) -> Places:
 
 
 def _below(place: QRect) -> Places:
-    """Picture on top, correlations next to each other below it."""
+    """Picture on top, correlations side by side below it."""
     high = max(STACK_PX, min(86, round(place.height() * 0.32)))
     side = min(place.width(), place.height() - high - 10)
     if side < LEAST_PICTURE_PX or place.width() < 190:

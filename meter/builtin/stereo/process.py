@@ -24,7 +24,7 @@ class Stereo:
         self._columns: list[int] | None = None
 
     def configure(self, settings: Settings) -> None:
-        """There is nothing to set."""
+        """No settings."""
 
     def prepare(self, spec: Spec) -> None:
         """Size all state; also means reset."""
@@ -71,7 +71,7 @@ class Stereo:
         self._values = {}
 
     def save_state(self) -> SavedState:
-        """What is counted since reset."""
+        """Sums since reset."""
         return {**inside("whole", self._whole.save_state()), **inside("low", self._low.save_state())}
 
     def restore_state(self, kept: SavedState) -> None:
@@ -81,7 +81,7 @@ class Stereo:
         self._values = {}
 
     def _evaluate(self) -> dict[str, float]:
-        """Figures of the last hop, made once however often they are read."""
+        """Figures of the last hop, cached until the next hop."""
         whole = [self._whole.since_reset_sums(), self._whole.quick_sums, self._whole.steady_sums]
         low = [self._low.since_reset_sums()[0], self._low.steady_sums[0]]
         parts = covariances(np.stack([*whole, *low]))

@@ -1,7 +1,7 @@
-"""Level: one dial with two hands, an arc for the usual range, a mark for the highest.
+"""Level: one dial with two hands, an arc for the usual range, a mark for the maximum.
 
-VU marks lie where IEC 60268-17 puts them (deflection linear in rectified voltage); the peak programme
-movements get a dial linear in decibels round the alignment (EBU Tech 3205-E: -12 to +12 for type II).
+VU marks lie where IEC 60268-17 puts them (deflection linear in rectified voltage). The PPM dials are linear in
+decibels re the alignment (EBU Tech 3205-E: -12 to +12 for type II).
 """
 
 from __future__ import annotations
@@ -25,24 +25,24 @@ from meter.readings import Frame
 VU, PPM_1, PPM_2 = 0, 1, 2
 HALF_TRAVEL_DEGREES = 46.0
 HAND_FROM = 0.36
-"""A hand begins at this share of the radius; below it there are words."""
+"""A hand begins at this share of the radius; the text is below."""
 HAND_TO = 0.90
 BAND_AT = 0.95
 LEGEND_PX = 16
 TOLD_PEAKS_DB = 10.0
-"""Peaks standing further over the usual level than this make a slow needle misleading (common practice)."""
-SLOW = "peaks stand {} dB over this: the needle is slow for it"
-SLOW_SHORT = "peaks {} dB over this: the needle is slow for it"
-USUAL_WIDEST = "usually −00 VU, up to +00"
+"""From this distance between peaks and usual level on, the note names the peaks (common practice, no source)."""
+SLOW = "peaks {} dB above VU: transients are faster than the needle"
+SLOW_SHORT = "peaks {} dB above VU"
+USUAL_WIDEST = "sits at −00, hits +00 VU"
 DIAL_LEAST_PX = 104
-"""Below this height the dial is given the room of the second sentence."""
+"""A dial lower than this takes the room of the second sentence."""
 ALIGNMENTS_DBFS = (-14.0, -16.0, -18.0, -20.0, -24.0)
-MOVEMENTS = (("vu", "VU"), ("ppm_1", "peak programme, type I"), ("ppm_2", "peak programme, type II"))
+BALLISTICS = (("vu", "VU"), ("ppm_1", "PPM type I"), ("ppm_2", "PPM type II"))
 
 
 @dataclass(frozen=True)
 class Dial:
-    """One movement: its name, its law and its marks in dB over the alignment."""
+    """One kind of ballistics: name, scale law, and marks in dB re the alignment."""
 
     name: str
     unit: str
@@ -96,23 +96,29 @@ class VuFace(Face):
     @property
     def subtitle(self) -> str:
         name = DIALS[self._movement].name
-        return name if math.isnan(self._alignment) else f"{name}, 0 = {words.figure(self._alignment, 0)} dBFS"
+        if math.isnan(self._alignment):
+            return name
+        zero = f"{self._zero} {words.figure(self._alignment, 0)} dBFS"
+        return zero if self._movement == VU else f"{name}, {zero}"
+
+    @property
+    def _zero(self) -> str:
+        return f"0 {DIALS[self._movement].unit} ="
 
     def choices(self) -> tuple[Choice, ...]:
         levels = [
-            Choice("0 stands for", f"{words.figure(level, 0)} dBFS", "alignment_dbfs", level)
-            for level in ALIGNMENTS_DBFS
+            Choice(self._zero, f"{words.figure(level, 0)} dBFS", "alignment_dbfs", level) for level in ALIGNMENTS_DBFS
         ]
-        other = Choice("0 stands for", "another level…", run=self._ask_alignment)
-        movements = [Choice("movement", name, "movement", value) for value, name in MOVEMENTS]
-        return (*levels, other, *movements)
+        other = Choice(self._zero, "another level…", run=self._ask_alignment)
+        ballistics = [Choice("ballistics", name, "movement", value) for value, name in BALLISTICS]
+        return (*levels, other, *ballistics)
 
     def _ask_alignment(self) -> None:
         if self._asker is None:
             self._asker = QInputDialog(self)
             self._asker.setInputMode(QInputDialog.InputMode.DoubleInput)
             self._asker.setWindowTitle("Alignment")
-            self._asker.setLabelText("0 stands for (dBFS)")
+            self._asker.setLabelText(f"{self._zero} … dBFS")
             self._asker.setDoubleRange(-40.0, 0.0)
             self._asker.setDoubleDecimals(1)
             self._asker.doubleValueSelected.connect(self._chose_alignment)
@@ -155,7 +161,7 @@ class VuFace(Face):
         self._pivot = QPointF(dial.center().x() + 0.5, top + label_room + self._radius)
 
     def _at(self, place: float, share: float) -> QPointF:
-        """The point at a place of the scale (0 to 1) and a share of the radius."""
+        """The point at a place on the scale (0 to 1) and a share of the radius."""
         angle = math.radians((2.0 * place - 1.0) * HALF_TRAVEL_DEGREES)
         reach = self._radius * share
         return QPointF(self._pivot.x() + reach * math.sin(angle), self._pivot.y() - reach * math.cos(angle))
@@ -177,7 +183,7 @@ class VuFace(Face):
         return self._at(place, 1.0 + pixels / self._radius)
 
     def _draw_mark_labels(self, painter: QPainter, dial: Dial) -> None:
-        """Numbers outside the arc, zero bold; one that would touch its neighbour is left out."""
+        """Numbers outside the arc, zero in bold; skips one that would touch its neighbour."""
         high = line_height(MARK_PX)
         taken: list[QRectF] = []
         ends = (0, dial.labels[0], dial.labels[-1])
@@ -212,7 +218,7 @@ class VuFace(Face):
                 painter.drawLine(self._hand(place))
 
     def _still_picture(self) -> QPixmap:
-        """With what is marked a few times a second drawn on it: usual range, highest, legend."""
+        """The still picture plus what changes a few times a second: usual range, maximum, legend."""
         still = super()._still_picture()
         if self.fault or self._dial.isEmpty():
             return still
@@ -247,7 +253,7 @@ class VuFace(Face):
         painter.drawLine(self._dial.right() - LEGEND_PX, middle, self._dial.right() - 3, middle)
 
     def _pens(self) -> tuple[QPen, QPen]:
-        """A broad blue hand for the left, a fine light one for the right, so that both show when they agree."""
+        """A broad blue hand for left and a thin light one for right: both show when they overlap."""
         broad, fine = QPen(self.measured, 5.0), QPen(QColor(self.theme.ink if self.live else self.theme.faint), 1.8)
         for pen in (broad, fine):
             pen.setCapStyle(Qt.PenCapStyle.RoundCap)
@@ -269,7 +275,7 @@ class VuFace(Face):
             self._move_hand(number, place)
 
     def _move_hand(self, number: int, place: float) -> None:
-        """Redraw where the hand was and where it goes, if that is a third of a pixel or more."""
+        """Repaint the old and the new place of a hand that moved by a third of a pixel or more."""
         before = self._hands[number]
         if math.isnan(place) and math.isnan(before):
             return
@@ -317,7 +323,7 @@ class VuFace(Face):
         self.say("note", self._note_words(frame, dial), "soft")
 
     def _say_last(self, frame: Frame) -> None:
-        """While nothing is loud enough to judge, the last words stay, dimmed, with their age."""
+        """While the level is too low to judge, keep the last text, dimmed, with its age."""
         text, at = self._last
         if not text or not frame.number("vu.max") > -math.inf:
             self._last = ("", math.nan)
@@ -331,13 +337,13 @@ class VuFace(Face):
         if usual == -math.inf:
             return "silence", "soft"
         if low == -math.inf:
-            return f"up to {words.figure(usual, 0, plus=True)} {dial.unit}, with rests", "ink"
+            return f"hits {words.figure(usual, 0, plus=True)} {dial.unit}, with rests", "ink"
         quiet, loud = words.figure(low, 0, plus=True), words.figure(usual, 0, plus=True)
         if quiet == loud:
-            return f"usually {loud} {dial.unit}", "ink"
+            return f"sits at {loud} {dial.unit}", "ink"
         roomy = self.inside.width() >= text_width(USUAL_WIDEST, VERDICT_PX - 4, bold=True)
         short = f"{quiet} to {loud} {dial.unit}"
-        return (f"usually {quiet} {dial.unit}, up to {loud}" if roomy else short), "ink"
+        return (f"sits at {quiet}, hits {loud} {dial.unit}" if roomy else short), "ink"
 
     def _note_words(self, frame: Frame, dial: Dial) -> str:
         over = frame.number("vu.peak_over")
@@ -345,8 +351,8 @@ class VuFace(Face):
             return self._fitting(SLOW, SLOW_SHORT).format(words.figure(over, 0))
         highest = frame.number("vu.max")
         several = len(frame.vector("vu.now")) > 2
-        told = f"highest {words.figure(highest, 1, plus=True)} {dial.unit} since reset" if highest > -math.inf else ""
-        return f"loudest of the channels, {told}".rstrip(", ") if several else told
+        told = f"max {words.figure(highest, 1, plus=True)} {dial.unit} since R" if highest > -math.inf else ""
+        return f"loudest channel, {told}".rstrip(", ") if several else told
 
     def _fitting(self, long: str, short: str) -> str:
         return long if text_width(long.format("00"), SUBTITLE_PX) <= self.inside.width() else short

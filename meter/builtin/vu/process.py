@@ -1,12 +1,12 @@
-"""Level against a chosen alignment, with the movement of a volume indicator or of a peak programme meter.
+"""Level re a chosen alignment, with the ballistics of a volume indicator or of a peak programme meter.
 
-Readings are dB re the alignment: a sine whose peak amplitude equals the alignment reads 0 on every movement. The
-movements are those of IEC 60268-17 (VU) and IEC 60268-10 types I and II; see ``ballistics``.
+Readings are dB re the alignment: a sine whose peak amplitude equals the alignment reads 0 with any ballistics. These
+are IEC 60268-17 (VU) and IEC 60268-10 types I and II; see ``dsp.level.ballistics``.
 
 "Usual loud" and "usual quiet" are the 90th and 10th percentile, over the last 10 s, of what the louder channel
-reached within each tick of 10 ms (common practice, no source). Ticks quieter than -60 dBFS are left out, so that
-rests do not count as quiet playing. These figures step every 100 ms. Lost frames: the movement holds, the ticks they
-touch are left out, the highest reading stays.
+reached within each tick of 10 ms (common practice, no source). Ticks below -60 dBFS are left out, so that
+rests do not count as quiet playing. These figures change every 100 ms. At lost frames the reading holds, the ticks
+they touch are left out, and the maximum stays.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ USUAL_SHARES = np.array([0.10, 0.90])
 GATE = db_to_amplitude(-60.0)
 
 CHUNK_FRAMES = 65_536
-"""A whole file goes through in pieces of this size."""
+"""A longer block is processed in pieces of this size."""
 
 
 class Vu:
@@ -48,7 +48,7 @@ class Vu:
         self._spec: Spec | None = None
 
     def configure(self, settings: Settings) -> None:
-        """A new alignment counts at once, for what was held too; another movement starts afresh."""
+        """A new alignment applies at once, also to the maximum; other ballistics reset the meter."""
         self._alignment_dbfs = float(settings["alignment_dbfs"])
         name = str(settings["movement"])
         changed, self._movement_name = name != self._movement_name, name
@@ -97,12 +97,12 @@ class Vu:
         out["movement"] = list(MOVEMENTS).index(self._movement_name)
 
     def save_state(self) -> SavedState:
-        """The highest since reset, and on which movement."""
+        """The maximum since reset, and with which ballistics."""
         movement = list(MOVEMENTS).index(self._movement_name)
         return {"movement": movement, "heard": self._frames > 0, "highest": self._highest}
 
     def restore_state(self, kept: SavedState) -> None:
-        """Go on from what ``save_state`` gave, unless it was another movement."""
+        """Restore from ``save_state``, unless the ballistics differ."""
         if kept["movement"] == list(MOVEMENTS).index(self._movement_name):
             self._frames = int(kept["heard"])
             self._highest = float(kept["highest"])
@@ -111,7 +111,7 @@ class Vu:
         return amplitude_to_db(deflection) - self._alignment_dbfs
 
     def _remember(self, reached: FloatArray, peaks: FloatArray) -> None:
-        """Keep the louder channel's figures of the ticks that just ended, each in the place of its number."""
+        """Store the louder channel's figures of the ticks that just ended, indexed by tick number."""
         if not len(reached):
             return
         numbers = np.arange(self._reached.ticks - len(reached), self._reached.ticks)[-len(self._history) :]
@@ -128,12 +128,12 @@ class Vu:
         return self._usual_db
 
     def _figures_at(self, end_tick: int) -> tuple[float, float, float]:
-        """The same as amplitudes."""
+        """The same three figures as amplitudes."""
         window = self._history[np.arange(end_tick - USUAL_TICKS, end_tick) % len(self._history)]
         window = window[~np.isnan(window[:, 0])]
         heard = window[window[:, 0] > GATE, 0]
         if len(heard) < USUAL_NEEDS_TICKS:
             return math.nan, math.nan, math.nan
-        # As np.percentile does it, at a fifth of its cost.
+        # The same as np.percentile, at a fifth of its cost.
         low, high = np.interp(USUAL_SHARES * (len(heard) - 1), np.arange(len(heard)), np.sort(heard))
         return float(low), float(high), float(window[:, 1].max())

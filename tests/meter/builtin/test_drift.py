@@ -1,4 +1,4 @@
-"""Colour drift as a meter: fields, words, any blocks; no comparison where the passage is not known again."""
+"""Tone drift as a meter: fields, words, any blocks; no comparison where the passage is not known again."""
 
 from __future__ import annotations
 
@@ -132,7 +132,7 @@ def test_drift_in_words(qtbot) -> None:
     assert told(face, 1.0) == "same passage as 2 h ago: top +1.5 dB, lows −0.4 dB"
     assert told(face, 2.0, heard_ago=600.0) == "same passage as 10 min ago: top +1.5 dB, lows −0.4 dB"
     assert told(face, 3.0, top_change=math.nan).endswith("top not compared, lows −0.4 dB")
-    assert told(face, 4.0, verdict=2.0) == "not heard before in this sitting"
+    assert told(face, 4.0, verdict=2.0) == "new passage in this sitting"
     assert "too steady" in told(face, 5.0, verdict=1.0)
     assert told(face, 6.0, verdict=0.0) == "listening…"
     assert told(face, 7.0, verdict=math.nan) == "listening…"

@@ -53,7 +53,7 @@ def test_choosing_from_the_menu_is_told(qtbot):
         actions["−20 dBFS"].trigger()
     assert chosen.args == ["vu", {"alignment_dbfs": -20.0}]
     with qtbot.waitSignal(face.setting_chosen) as chosen:
-        actions["peak programme, type II"].trigger()
+        actions["PPM type II"].trigger()
     assert chosen.args == ["vu", {"movement": "ppm_2"}]
 
 
@@ -131,7 +131,7 @@ def test_readings_are_told_to_assistive_programs_once_a_second(qtbot, monkeypatc
     for number in range(180):
         face.show_frame(frame_of("usual", seconds=100.0 + number / 60))
     assert len(told) == 3
-    assert "true peak since reset L −2.9, R −3.4 dBTP" in told[0]
+    assert "max true peak since R L −2.9, R −3.4 dBTP" in told[0]
 
 
 @pytest.mark.parametrize("factor", ["1.5"])

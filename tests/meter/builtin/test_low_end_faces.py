@@ -350,7 +350,7 @@ def test_the_part_behind_a_loss_of_the_mix_cuts_no_sentence(size, age: float, ve
         values[slot.offset : slot.offset + slot.size] = value
     face.show_frame(Frame(usual.layout, values, usual.status))
     label = face.labels["verdict"]
-    assert "60–90 Hz folds away: 03" in label.text
+    assert "60–90 Hz largely cancels in mono: 03" in label.text
     assert not label.elided
 
 
@@ -773,15 +773,15 @@ def test_menus_offer_what_can_be_chosen(qtbot) -> None:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({}, "60–90 Hz folds away: plucked pair"),
-        ({"low_end.culprit": math.nan}, "60–90 Hz folds away"),
-        ({"low_end.mono_worst": 1.0}, "60–90 Hz folds away"),
-        ({"low_end.mono_worst": 0.0}, "60–90 Hz folds away: plucked pair"),
-        ({"low_end.culprit": 77.0}, "60–90 Hz folds away"),
-        ({"mono_lows.band_loss": [-0.1, -0.4, -2.2, -0.3]}, "60–90 Hz thins out: plucked pair"),
+        ({}, "60–90 Hz largely cancels in mono: plucked pair"),
+        ({"low_end.culprit": math.nan}, "60–90 Hz largely cancels in mono"),
+        ({"low_end.mono_worst": 1.0}, "60–90 Hz largely cancels in mono"),
+        ({"low_end.mono_worst": 0.0}, "60–90 Hz largely cancels in mono: plucked pair"),
+        ({"low_end.culprit": 77.0}, "60–90 Hz largely cancels in mono"),
+        ({"mono_lows.band_loss": [-0.1, -0.4, -2.2, -0.3]}, "60–90 Hz partly cancels in mono: plucked pair"),
         (
             {"mono_lows.verdict": 1, "mono_lows.loss_now": -0.2},
-            "solid as a whole, but 60–90 Hz folds away: plucked pair",
+            "solid as a whole, but 60–90 Hz largely cancels in mono: plucked pair",
         ),
     ],
 )

@@ -47,12 +47,12 @@ def curves() -> Curves:
 @pytest.mark.parametrize(
     ("frequency_hz", "expected"),
     [
-        (55.0, "55.0 Hz, A1 0 cents: now −12.3, held −11.3 dBFS"),  # ISO 16: A4 = 440 Hz, so A1 = 55 Hz
-        (56.0, "56.0 Hz, A1 +31 cents: now −60.0, held −59.0 dBFS"),
-        (250.0, "third octave at 250 Hz: now −20.0, held −18.0 dBFS"),
-        (330.0, "third octave at 315 Hz: now −∞, held −∞ dBFS"),
-        (400.0, "third octave at 400 Hz: now –, held –"),
-        (1200.0, "third octave at 1.25 kHz: now −40.0, held −38.0 dBFS"),
+        (55.0, "55.0 Hz, A1 0 cents: now −12.3, hold −11.3 dBFS"),  # ISO 16: A4 = 440 Hz, so A1 = 55 Hz
+        (56.0, "56.0 Hz, A1 +31 cents: now −60.0, hold −59.0 dBFS"),
+        (250.0, "third octave at 250 Hz: now −20.0, hold −18.0 dBFS"),
+        (330.0, "third octave at 315 Hz: now −∞, hold −∞ dBFS"),
+        (400.0, "third octave at 400 Hz: now –, hold –"),
+        (1200.0, "third octave at 1.25 kHz: now −40.0, hold −38.0 dBFS"),
         (9000.0, ""),
         (3.0, ""),
     ],
@@ -91,7 +91,7 @@ def test_marks_are_as_fine_as_there_is_room_for(
 
 
 def test_the_menu_opens_it_and_it_goes_with_its_face(face: SpectrumFace, qtbot) -> None:
-    entry = next(action for action in face.menu().actions() if "closer look" in action.text())
+    entry = next(action for action in face.menu().actions() if "zoom and cursor" in action.text())
     entry.trigger()
     closer = face.findChild(CloserLook)
     assert closer is not None
