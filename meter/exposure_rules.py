@@ -84,7 +84,7 @@ def read_rule(path: Traversable) -> ExposureRule:
 
 
 def load_rules(folder: Traversable | None = None) -> dict[str, ExposureRule]:
-    """All rules by name, the most protective first. Raises ExposureRuleError for a broken, duplicate or missing one."""
+    """All rules by name, the most protective first. Raises ExposureRuleError for a broken or duplicate one."""
     place = folder if folder is not None else rules_folder()
     try:
         paths = sorted((path for path in place.iterdir() if path.name.endswith(".toml")), key=lambda path: path.name)

@@ -2,14 +2,14 @@
 
 Level of the feed: the A-weighted power of all its channels added up, re a full-scale sine (AES17), over 1 s. The sum
 of powers is right for uncorrelated channels, so a calibration made one loudspeaker at a time holds for both together:
-two loudspeakers that read 82 dB each read 85 dB. With identical channels the level at the seat may be up to 3 dB higher
-than this estimate. For headphones calibrated with both sides playing the same sum is used; calibrated one side at a
-time, it reads up to 3 dB more than each ear gets.
+two loudspeakers that read 82 dB each read 85 dB. With identical channels the level at the seat may be up to 3 dB
+higher than this estimate. For headphones calibrated with both sides playing, the sum is the same; calibrated one
+side at a time, it reads up to 3 dB more than each ear gets.
 
 Seat: level of the feed plus the offset of the calibration, the same for A and C. Without a calibration every field of
 the seat is NaN, including what was counted before it was withdrawn. Averages and the share come from A-weighted
-energy levels of 1 s, each with the offset of that second. A rule with a threshold is defined for a slow detector; levels of
-1 s approximate it. When the rule changes, the whole sitting is counted again under the new rule.
+energy levels of 1 s, each with the offset of that second. A rule with a threshold is defined for a slow detector;
+levels of 1 s approximate it. When the rule changes, the whole sitting is counted again under the new rule.
 
 Peak: highest magnitude of the C-weighted samples (IEC 61672-1, 5.13), of any channel or of their sum, because direct
 sound from loudspeakers at equal distance adds up. The true peak may lie between samples: this does not check a limit.

@@ -78,7 +78,7 @@ class MonoLows:
         losses = fold_down_loss_db_from(parts[:2])
         balances = balance_db_from(parts[:2])
         bands = bands_now_from(parts[2:])
-        verdict_now = verdict(float(losses[1]), float(balances[1])) if self._columns else Verdict.NOT_YET
+        stands = verdict(float(losses[1]), float(balances[1])) if self._columns else Verdict.NOT_YET
         self._values = {
             "fold_down_loss": losses[0],
             "balance": balances[0],
@@ -90,7 +90,7 @@ class MonoLows:
             "band_level": bands.level_dbfs,
             "band_votes": bands.votes,
             "worst_band": bands.worst,
-            "verdict": float(verdict_now),
+            "verdict": float(stands),
             "age": self._low.age_seconds,
         }
         return self._values
