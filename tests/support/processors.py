@@ -55,9 +55,9 @@ class Processor:
     def skip(self, seconds: float) -> None:
         self.meter.skip(round(seconds * self.rate_hz))
 
-    def read(self) -> dict[str, Any]:
-        # A key the processor forgets to write would otherwise keep its last value.
-        self._out.blank()
+    def read(self, before: float = np.nan) -> dict[str, Any]:
+        """Readings by key; one that the processor does not write stays ``before``."""
+        self._values.fill(before)
         self.meter.read(self._out)
         return {
             slot.key.partition(".")[2]: float(self._values[slot.offset])
