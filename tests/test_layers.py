@@ -42,6 +42,8 @@ FACE_PARTS = (
     "meter.builtin.low_end.face_mix",
     "meter.builtin.low_end.face_shape",
     "meter.builtin.spectrum.face_closer",
+    "meter.lowend.findings",
+    "meter.lowend.words",
 )
 
 # First match wins. Per layer: what may be imported of ours, and which libraries. The standard library is free,
@@ -84,7 +86,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     (
         "meter/builtin/*/face*.py",
         ("meter.readings", "meter.plugin.api", *FACE_PARTS),
-        ("numpy", *QT),
+        ("numpy", "msgspec", *QT),
     ),
     ("meter/builtin/", (), ()),
     ("meter/demo/", ("dsp", "meter.demo"), ("numpy", "scipy", "soundfile", "platformdirs")),
@@ -141,7 +143,9 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
         ),
         ("numpy", "presets", "msgspec", *QT),
     ),
-    ("meter/lowend/", ("dsp", "meter.audio.file", "meter.lowend"), ("numpy", "scipy", "soxr")),
+    ("meter/lowend/findings.py", (), ("msgspec",)),
+    ("meter/lowend/words.py", ("meter.figures", "meter.lowend.findings"), ()),
+    ("meter/lowend/", ("dsp", "meter.audio.file", "meter.lowend"), ("numpy", "scipy", "soxr", "msgspec")),
     (
         "meter/measure.py",
         ("dsp", "meter.audio", "meter.engine", "meter.feeds", "meter.plugin", "meter.readings"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -42,6 +43,23 @@ class Framer:
         return np.asarray(as_strided(joined, shape, (self.hop * row, row, column), writeable=False))
 
 
+@dataclass(frozen=True)
+class Held:
+    """Rows of a stream as blocks that nothing changes any more; ``rows`` are the newest ``keep`` of them, or all."""
+
+    blocks: tuple[NDArray[Any], ...]
+    keep: int | None
+    width: int
+    dtype: type[np.floating[Any]]
+
+    def rows(self) -> NDArray[Any]:
+        """Everything held, oldest first, ``(n, width)``."""
+        if not self.blocks:
+            return np.empty((0, self.width), self.dtype)
+        joined = np.concatenate(self.blocks) if len(self.blocks) > 1 else self.blocks[0]
+        return joined if self.keep is None else joined[-self.keep :]
+
+
 class History:
     """The last ``keep`` rows of a stream ``(frames, width)``; all of it when ``keep`` is None.
 
@@ -70,16 +88,13 @@ class History:
         while self._held - len(self._parts[0]) >= self._keep:
             self._held -= len(self._parts.pop(0))
 
+    def held(self) -> Held:
+        """What is held now; later rows do not change it."""
+        return Held(tuple(self._parts), self._keep, self._width, self._dtype)
+
     def rows(self) -> NDArray[Any]:
         """Everything held, oldest first, ``(n, width)``."""
-        if not self._parts:
-            return np.empty((0, self._width), self._dtype)
-        if len(self._parts) > 1:
-            joined = np.concatenate(self._parts)
-            # A view would hold the dropped rows in memory.
-            self._parts = [joined if self._keep is None else joined[-self._keep :].copy()]
-            self._held = len(self._parts[0])
-        return self._parts[0] if self._keep is None else self._parts[0][-self._keep :]
+        return self.held().rows()
 
 
 def longest_unbroken(rows: FloatArray) -> slice:

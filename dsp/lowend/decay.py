@@ -1,4 +1,4 @@
-"""How long a low part rings, and how much of it is left when the next low note begins.
+"""How a low part dies away, and how much of it is left when the next low note begins.
 
 In the octave band round the fundamental, each hit's fall is a straight line through its level from 5 to 25 dB under
 its peak (the evaluation range of ISO 3382-2 for T20, used on hits). What is stated is the time from the peak to
@@ -37,7 +37,7 @@ ROUNDING_CYCLES = 1.5
 
 
 @dataclass(frozen=True)
-class Ring:
+class Decay:
     """Decay of a part's hits. NaN with a ``reason`` while there is too little to go by.
 
     ``to_minus_20_ms`` is the median over ``hits``, ``spread_ms`` the distance from their 10th to their 90th
@@ -69,7 +69,7 @@ def half_beat_ms(tempo_bpm: float) -> float:
     return 30_000.0 / tempo_bpm
 
 
-def ring(signal: FloatArray, rate_hz: float, fundamental_hz: float, next_notes: FloatArray | None = None) -> Ring:
+def decay(signal: FloatArray, rate_hz: float, fundamental_hz: float, next_notes: FloatArray | None = None) -> Decay:
     """Measure the hits of one part.
 
     ``next_notes`` are the times at which low notes begin anywhere in the song (seconds); without them the part's own
@@ -79,7 +79,7 @@ def ring(signal: FloatArray, rate_hz: float, fundamental_hz: float, next_notes: 
         raise ValueError(f"The octave round {fundamental_hz:g} Hz does not fit a rate of {rate_hz:g} Hz.")
     floor = filter_floor_ms(rate_hz, fundamental_hz)
     if not len(signal):
-        return Ring(0, np.nan, np.nan, floor, np.nan, np.nan, "no hits in this octave")
+        return Decay(0, np.nan, np.nan, floor, np.nan, np.nan, "no hits in this octave")
     factor = max(1, int(rate_hz / (FRAMES_PER_CYCLE * fundamental_hz)))
     signal, rate_hz = thinned(signal - signal.mean(axis=0), factor, float(factor)), rate_hz / factor
     envelope = octave_envelope(signal, rate_hz, fundamental_hz)
@@ -89,15 +89,15 @@ def ring(signal: FloatArray, rate_hz: float, fundamental_hz: float, next_notes: 
     falls = np.array([1000.0 * hit.fall_seconds for hit in hits if np.isfinite(hit.fall_seconds)])
     if len(falls) < HITS_NEEDED:
         reason = f"{len(falls)} of {HITS_NEEDED} clear hits so far" if len(hits) else "no hits in this octave"
-        return Ring(len(falls), np.nan, np.nan, floor, overhang, gap, reason)
+        return Decay(len(falls), np.nan, np.nan, floor, overhang, gap, reason)
     low, median, high = np.percentile(falls, [10, 50, 90])
     spread = float(high - low)
     if spread >= median:
         reason = f"its {len(falls)} hits differ too much: the spread, {spread:.0f} ms, is as large as the decay"
-        return Ring(len(falls), np.nan, spread, floor, overhang, gap, reason)
+        return Decay(len(falls), np.nan, spread, floor, overhang, gap, reason)
     overhang += _overhang_error_db(rate_hz, fundamental_hz, float(median) / 1000.0, gap / 1000.0)
     overhang = max(overhang, NOTHING_LEFT_DB) if np.isfinite(overhang) else overhang
-    return Ring(len(falls), float(median), spread, floor, overhang, gap)
+    return Decay(len(falls), float(median), spread, floor, overhang, gap)
 
 
 def octave_envelope(signal: FloatArray, rate_hz: float, fundamental_hz: float) -> FloatArray:
@@ -115,7 +115,7 @@ def _octave_filter(rate_hz: float, fundamental_hz: float) -> FloatArray:
 
 @lru_cache(maxsize=64)
 def filter_floor_ms(rate_hz: float, fundamental_hz: float) -> float:
-    """What ``ring`` would state for a click: no part can be shown to ring shorter than this."""
+    """What ``decay`` would state for a click: no part can be shown to ring shorter than this."""
     click = np.zeros((int(rate_hz * 20.0 / fundamental_hz) + 2, 1))
     click[0] = 1.0
     envelope = octave_envelope(click, rate_hz, fundamental_hz)

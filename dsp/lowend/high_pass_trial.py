@@ -12,7 +12,7 @@ import numpy as np
 from dsp.core.mid_rate import MidRate
 from dsp.core.types import FloatArray, Spec
 from dsp.core.units import power_to_db
-from dsp.lowend.decay import Ring, ring
+from dsp.lowend.decay import Decay, decay
 from dsp.lowend.high_pass import apply, order_of
 from dsp.lowend.low_band import LOW_END_HZ, LowBand
 from dsp.peak.peak_meter import PeakMeter
@@ -33,12 +33,12 @@ class Trial:
     true_peak_change_db: float
     mix_true_peak_change_db: float
     mix_low_band_change_db: float
-    ring_change_ms: float
+    decay_change_ms: float
 
 
-def ring_change_ms(trial: Trial, part: Ring) -> float:
+def decay_change_ms(trial: Trial, part: Decay) -> float:
     """What a trial changed of the part's decay; NaN where the decay itself is not given."""
-    return trial.ring_change_ms if np.isfinite(part.to_minus_20_ms) else float("nan")
+    return trial.decay_change_ms if np.isfinite(part.to_minus_20_ms) else float("nan")
 
 
 class HighPassTrial:
@@ -65,7 +65,7 @@ class HighPassTrial:
         self._gain_in_mix = gain_in_mix
         self._low_mix = self._low_end(mix)
         self._peaks: dict[int, tuple[float, float]] = {}
-        self._ring_ms = self._ring(part)
+        self._before_ms = self._decay_ms(part)
 
     def try_cutoff(self, slope_db_per_octave: int, cutoff_hz: float) -> Trial:
         """Run the filter over the stretch. Raises ValueError for one under 5 Hz or too high for the rate."""
@@ -81,7 +81,7 @@ class HighPassTrial:
             _change_db(_true_peak_dbtp(filtered[settle:], self._rate_hz), part_peak),
             _change_db(_true_peak_dbtp(mix[settle:], self._rate_hz), mix_peak),
             power_to_db(low_after / low_before) if low_before > 0.0 else float("nan"),
-            self._ring(filtered) - self._ring_ms if np.isfinite(self._ring_ms) else float("nan"),
+            self._decay_ms(filtered) - self._before_ms if np.isfinite(self._before_ms) else float("nan"),
         )
 
     def _peaks_after(self, settle: int) -> tuple[float, float]:
@@ -96,12 +96,12 @@ class HighPassTrial:
         settled = hops[len(hops) // 10 :]
         return float((settled**2).mean()) if settled.size else 0.0
 
-    def _ring(self, signal: FloatArray) -> float:
+    def _decay_ms(self, signal: FloatArray) -> float:
         mid = MidRate(self._rate_hz, signal.shape[1])
         if not np.isfinite(self._floor_hz) or self._floor_hz * np.sqrt(2.0) >= mid.rate_hz / 2.0:
             return float("nan")
         samples, _ = mid.push(signal)
-        return ring(samples, mid.rate_hz, self._floor_hz).to_minus_20_ms
+        return decay(samples, mid.rate_hz, self._floor_hz).to_minus_20_ms
 
 
 def _true_peak_dbtp(signal: FloatArray, rate_hz: int) -> float:

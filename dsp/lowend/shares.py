@@ -128,7 +128,8 @@ class LowShares:
     """Gather hops of ``LowBand`` into gated sums: over the last seconds, since a mark, and since reset.
 
     ``parts`` and ``mix`` name columns of the hops, one (mono) or two (left and right) each. ``hop_seconds`` is the
-    splitter's. Raises ValueError for a part of no or more than two columns.
+    splitter's. ``closed`` counts windows: sums change with it only. Raises ValueError for a part of no or more than
+    two columns.
     """
 
     def __init__(
@@ -154,6 +155,7 @@ class LowShares:
     def reset(self) -> None:
         """Forget the signal and the mark."""
         self._gate = EnergyGate([self._windows], self._shape)
+        self.closed = 0
         self._pending = np.zeros(self._shape)
         self._hops = 0
         self._samples = 0
@@ -224,6 +226,7 @@ class LowShares:
             self._close()
 
     def _close(self) -> None:
+        self.closed += 1
         parts = self._pending[0, : self._parts]
         # Parts that cancel leave no sum, yet have something to say: the louder of sum and parts opens the gate.
         loudest = max(parts[:, :OWN_MID].sum(), parts[:, OWN_MID:].sum())

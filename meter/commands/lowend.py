@@ -18,7 +18,7 @@ from meter.commands.errors import CommandError
 from meter.commands.measure import sound_files_in
 from meter.commands.terminal import console, progress, visible
 from meter.lowend.account import measure_low_end
-from meter.lowend.result import LowEndAccount, Offer, PartAccount
+from meter.lowend.findings import LowEndFindings, Offer, PartFindings
 from meter.lowend.sources import LowEndError, PartSource, from_file
 from meter.lowend.words import verdicts, warnings
 
@@ -76,7 +76,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _measure(arguments: argparse.Namespace) -> LowEndAccount:
+def _measure(arguments: argparse.Namespace) -> LowEndFindings:
     parts, mix = _sources(arguments.folder, arguments.part, arguments.mix)
     total = min((source.frames for source in [*parts, *([mix] if mix else [])]), default=0)
     with progress() as bar:
@@ -133,7 +133,7 @@ def _in_folder(folder: Path) -> list[Path]:
     return files
 
 
-def _print(account: LowEndAccount) -> None:
+def _print(account: LowEndFindings) -> None:
     screen = console(least_width=TABLE_WIDTH)
     for sentence in verdicts(account):
         print(visible(sentence))
@@ -146,7 +146,7 @@ def _print(account: LowEndAccount) -> None:
         print(visible(note), file=sys.stderr)
 
 
-def _parts_table(account: LowEndAccount) -> Table:
+def _parts_table(account: LowEndFindings) -> Table:
     table = Table(title="Parts, 20 to 120 Hz", title_justify="left", box=None, pad_edge=False)
     bands = [f"{low:.0f}–{high:.0f}" for low, high in account.bands_hz]
     for heading in (
@@ -171,14 +171,14 @@ def _parts_table(account: LowEndAccount) -> Table:
     return table
 
 
-def _floor(part: PartAccount) -> str:
+def _floor(part: PartFindings) -> str:
     if math.isnan(part.floor_hz):
         return f"{CANNOT_SAY} {part.why.get('floor_hz', '')}"
     lower = f" or {part.floor_lower_note}, {part.floor_lower_hz:.1f} Hz" if part.floor_lower_note else ""
     return f"{part.floor_note} {part.floor_cents:+z.0f} ct, {part.floor_hz:.1f} Hz{lower}"
 
 
-def _prices_table(account: LowEndAccount) -> Table:
+def _prices_table(account: LowEndFindings) -> Table:
     table = Table(title="What a high-pass takes and costs", title_justify="left", box=None, pad_edge=False)
     headings = ("part", "dB/oct", "cut-off Hz", "note dB", "phase °", "delay cycles", "rumble %", "peak dB",
                 "mix peak dB", "mix lows dB", "ring ms")  # fmt: skip

@@ -12,6 +12,7 @@ from dsp.core.types import FloatArray
 from dsp.lowend.likeness import LowLikeness
 from dsp.lowend.low_band import LowBand
 from dsp.lowend.low_part import LowPart
+from dsp.lowend.low_stretch import LowStretch
 from dsp.lowend.shares import LowShares
 from dsp.stereo.mono_bands import MonoBands
 from meter.lowend.loudest import LoudestStretches
@@ -37,8 +38,29 @@ class Gathered:
     mono: list[MonoBands | None]
     likeness: LowLikeness
     loudest: LoudestStretches
+    names: tuple[str, ...] = ()
+    mix_name: str = "mix"
     invalid: dict[str, int] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+
+    def stretch(self) -> LowStretch:
+        """All of it, for the study."""
+        seconds = self.frames / self.rate_hz
+        return LowStretch(
+            rate_hz=self.rate_hz,
+            names=self.names,
+            seconds=seconds,
+            sums=self.shares.whole(),
+            alike=self.likeness.alike(),
+            parts=tuple(part.sound() for part in self.parts),
+            together=self.sum.sound(),
+            mix=self.mix.sound() if self.mix is not None else None,
+            mono_loss_db=tuple(np.zeros(6) if mono is None else mono.loss_db() for mono in self.mono),
+            captured=self.loudest,
+            kept_seconds=seconds,
+            active=(True,) * len(self.names),
+            mix_name=self.mix_name,
+        )
 
 
 def in_step(readers: Sequence[Reader], rate_hz: int, most: int) -> Iterator[tuple[list[FloatArray], list[int]]]:
@@ -84,6 +106,8 @@ def gather(parts: Sequence[PartSource], mix: PartSource | None, most: int, progr
         mono=[MonoBands(rate_hz) if part.channels == 2 else None for part in parts],
         likeness=LowLikeness(splitter.hop_seconds, columns[: len(parts)]),
         loudest=LoudestStretches(rate_hz, len(parts)),
+        names=tuple(part.name for part in parts),
+        mix_name=mix.name if mix else "mix",
     )
     with ExitStack() as stack:
         readers = [stack.enter_context(source.opened()) for source in sources]

@@ -3,24 +3,15 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.core.captured_stretch import Block
 from dsp.core.types import FloatArray
+from dsp.lowend.low_stretch import Captured
 
 STRETCH_SECONDS = 10.0
-Block = NDArray[np.float32]
-
-
-@dataclass(frozen=True)
-class Stretch:
-    """One part and what sounded with it: the sum of all parts and the mix, if there is one; same frames."""
-
-    own: FloatArray
-    together: FloatArray
-    mix: FloatArray | None
 
 
 class LoudestStretches:
@@ -47,8 +38,10 @@ class LoudestStretches:
             self._best[part] = sums[part]
             self._held[part] = [[blocks[part], *blocks[len(parts) :]] for blocks, _ in self._recent]
 
-    def of(self, part: int) -> Stretch:
-        """The loudest stretch of one part, to the grid of the blocks. Raises IndexError before the first block."""
+    def of(self, part: int) -> Captured | None:
+        """The loudest stretch of one part, to the grid of the blocks; None before the first block."""
+        if not self._held[part]:
+            return None
         columns = list(zip(*self._held[part], strict=True))
         own, together, *mix = (np.concatenate(blocks).astype(np.float64) for blocks in columns)
-        return Stretch(own, together, mix[0] if mix else None)
+        return Captured(own, together, mix[0] if mix else None)

@@ -9,7 +9,7 @@ import numpy as np
 
 from dsp.core.signals import silence, tone
 from dsp.level.level import Level
-from dsp.lowend.decay import half_beat_ms, ring
+from dsp.lowend.decay import decay, half_beat_ms
 from dsp.lowend.high_pass import apply, delay_cycles, loss_db, price, removed_percent
 from meter.selftest.checks import CLOSED_FORM, Check, Source
 
@@ -66,7 +66,7 @@ def ring_ms(quality: float, frequency_hz: float) -> float:
     turns = math.pi * frequency_hz * times
     struck = 0.5 * np.sin(2.0 * turns) * np.exp(-turns / quality)
     lead = silence(0.1, round(LOW_RATE_HZ))
-    return ring(np.concatenate([lead, *[struck[:, None]] * 12]), LOW_RATE_HZ, frequency_hz).to_minus_20_ms
+    return decay(np.concatenate([lead, *[struck[:, None]] * 12]), LOW_RATE_HZ, frequency_hz).to_minus_20_ms
 
 
 def _losses() -> list[Check]:

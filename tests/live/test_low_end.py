@@ -12,7 +12,7 @@ from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.feeds import feed_map
 from meter.lowend.account import measure_low_end
-from meter.lowend.result import LowEndAccount
+from meter.lowend.findings import LowEndFindings
 from meter.lowend.sources import from_array
 from meter.readings import Frame
 from tests.live.conftest import DESK
@@ -39,7 +39,7 @@ def desk() -> np.ndarray:
     return np.hstack([mix, parts])
 
 
-def account_of(signal: np.ndarray) -> LowEndAccount:
+def account_of(signal: np.ndarray) -> LowEndFindings:
     parts = [from_array(name, signal[:, 2 * n + 2 : 2 * n + 4], RATE_HZ) for n, name in enumerate(PARTS)]
     return measure_low_end(parts, from_array("mix", signal[:, :2], RATE_HZ))
 
@@ -63,22 +63,22 @@ def test_the_ledger_of_what_is_heard_is_the_ledger_of_the_files(server: SoundSer
     account = account_of(signal)
     assert frame.parts == PARTS
     assert (frame.status.lost_frames, dict(frame.status.quarantined)) == (0, {})
+    found = frame.findings["low_end.account"]
+    assert isinstance(found, LowEndFindings)
     shares = frame.vector("low_end.share")
     np.testing.assert_allclose(shares, [part.share_percent for part in account.parts], atol=1.5)
-    owners = {name for name, role in zip(PARTS, frame.vector("low_end.role"), strict=True) if role == 1.0}
-    assert owners == set(account.owners) == {"kick", "bass"}
+    assert set(found.owners) == set(account.owners) == {"kick", "bass"}
     assert frame.number("low_end.mix_bus_difference") == pytest.approx(account.mix_bus_difference_db, abs=0.01)
-    assert frame.parts[int(frame.number("low_end.culprit"))] == account.mono.culprit == "guitars"
+    assert found.mono.culprit == account.mono.culprit == "guitars"
     for name in ("kick", "bass", "keys"):
-        number, offline = PARTS.index(name), account.part(name)
-        assert abs(cents(frame.vector("low_end.floor")[number], offline.floor_hz)) < 10.0
-        rumble = frame.vector("low_end.rumble_of_mix")[number]
-        assert rumble == pytest.approx(offline.rumble_against_mix_lows_db, abs=0.5)
-    kick = PARTS.index("kick")
-    assert frame.vector("low_end.ring")[kick] == pytest.approx(account.part("kick").ring_ms, rel=0.03)
-    (pair,) = account.pairs
-    assert frame.number("low_end.pair_gap") == pytest.approx(pair.gap_median_ms, abs=1.0)
-    assert frame.number("low_end.pair_sum_gain") == pytest.approx(pair.sum_gain_db, abs=0.5)
+        live, offline = found.part(name), account.part(name)
+        assert abs(cents(live.floor_hz, offline.floor_hz)) < 10.0
+        assert live.rumble_against_mix_lows_db == pytest.approx(offline.rumble_against_mix_lows_db, abs=0.5)
+        assert live.tried_at_seconds > 0.0
+    assert found.part("kick").ring_ms == pytest.approx(account.part("kick").ring_ms, rel=0.03)
+    (ours,), (pair,) = found.pairs, account.pairs
+    assert ours.gap_median_ms == pytest.approx(pair.gap_median_ms, abs=1.0)
+    assert ours.sum_gain_db == pytest.approx(pair.sum_gain_db, abs=0.5)
 
 
 def test_soloing_a_track_lights_its_channels_and_no_others(server: SoundServer) -> None:

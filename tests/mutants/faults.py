@@ -13,7 +13,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 LISTS = Path(__file__).with_name("lists")
-SOURCES = ("dsp", "meter/builtin", "meter/engine")
+SOURCES = ("dsp", "meter/builtin", "meter/engine", "meter/lowend")
 """Folders in which a fault may lie."""
 
 

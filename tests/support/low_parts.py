@@ -8,6 +8,7 @@ import numpy as np
 
 from dsp.core.types import FloatArray
 from dsp.lowend.low_part import LowPart
+from dsp.lowend.part_sound import PartSound
 
 RATE_HZ = 48_000
 Sound = Callable[[FloatArray], FloatArray]
@@ -51,11 +52,11 @@ def tone(frequency_hz: float, rms_dbfs: float, frames: int, rate_hz: int = RATE_
     return np.asarray(amplitude * np.sin(2 * np.pi * frequency_hz / rate_hz * np.arange(frames)))[:, None]
 
 
-def low_part(signal: FloatArray, rate_hz: int = RATE_HZ) -> LowPart:
+def low_part(signal: FloatArray, rate_hz: int = RATE_HZ) -> PartSound:
     """The whole signal as a part."""
     part = LowPart(rate_hz, signal.shape[1], keep_seconds=None)
     part.push(signal)
-    return part
+    return part.sound()
 
 
 def cents(measured_hz: float, true_hz: float) -> float:

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from PySide6.QtCore import QPoint, QRect, Qt
 from PySide6.QtGui import QColor, QPainter
 
-from meter.builtin.low_end.face_data import CANCELS, OWNER, Part
+from meter.builtin.low_end.face_data import Part
 from meter.gui.kit.label import fitting_px, line_height, shortened, text_width
 from meter.gui.kit.theme import MARK_PX, TEXT_PX, font
+from meter.lowend.findings import CANCELS, OWNER
 
 BLOCK_GAP_PX = 3
 LEAST_BAR_PX = 30

@@ -1,4 +1,4 @@
-"""What the faces of the low end have in common: readings by part, words for spans, notes, names and age."""
+"""What the faces of the low end have in common: readings and findings by part, words for spans, notes and age."""
 
 from __future__ import annotations
 
@@ -13,27 +13,27 @@ from PySide6.QtGui import QColor
 from meter import figures as words
 from meter.gui.kit import scale
 from meter.gui.kit.label import Label, shortened
+from meter.lowend import words as sentences
+from meter.lowend.findings import CANCELS, MINOR, OTHER, OWNER, SILENT, LowEndFindings, PartFindings
 from meter.readings import Frame
 
 Floats = NDArray[np.float64]
 METER = "low_end"
-SILENT, OWNER, OTHER, MINOR, CANCELS = range(5)
+STUDY = f"{METER}.account"
 LAST, MARKED, SITTING = "last", "marked", "sitting"
 SLOPES = (6, 12, 18, 24)
 STALE_SECONDS = 2.0
-SWAPPED_AND_OPPOSITE = 2.0
-"""The reading of ``cancel_kind`` for it."""
 MOST_NAMED = 3
 
 
 @dataclass(frozen=True)
 class Part:
-    """One part in the ledger; ``number`` is its place in the readings."""
+    """One part in the low end; ``number`` is its place in the readings."""
 
     number: int
     name: str
     share: float
-    role: int
+    role: str
 
 
 def number(frame: Frame, key: str) -> float:
@@ -51,47 +51,47 @@ def table(frame: Frame, key: str) -> Floats:
     return frame.table(f"{METER}.{key}")
 
 
+def findings(frame: Frame) -> LowEndFindings | None:
+    """The newest findings of the parts in the frame, None before the first."""
+    found = frame.findings.get(STUDY)
+    if not isinstance(found, LowEndFindings) or tuple(part.name for part in found.parts) != frame.parts:
+        return None
+    return found
+
+
+def part_found(frame: Frame, part: int) -> PartFindings | None:
+    """Findings of one part by its number, None before the first and for a number that is none."""
+    found = findings(frame)
+    return found.parts[part] if found is not None and 0 <= part < len(found.parts) else None
+
+
 def parts_of(frame: Frame) -> list[Part]:
     """All parts: owners first, then others, then the rest by share, then what cancels and what is silent."""
-    shares, roles = each(frame, "share"), each(frame, "role")
-    if len(shares) != len(frame.parts) or len(roles) != len(frame.parts):
+    shares, found = each(frame, "share"), findings(frame)
+    if len(shares) != len(frame.parts):
         return []
-    found = [
-        Part(place, name, float(shares[place]), int(roles[place]) if math.isfinite(roles[place]) else SILENT)
-        for place, name in enumerate(frame.parts)
-    ]
-    order = {OWNER: 0, OTHER: 1, MINOR: 2, CANCELS: 3, SILENT: 4}
-    return sorted(
-        found, key=lambda part: (order.get(part.role, 5), -part.share if math.isfinite(part.share) else 0.0)
-    )
+    roles = [part.role for part in found.parts] if found is not None else [SILENT] * len(shares)
+    parts = [Part(place, name, float(shares[place]), roles[place]) for place, name in enumerate(frame.parts)]
+    order = (OWNER, OTHER, MINOR, CANCELS, SILENT)
+    return sorted(parts, key=lambda part: (order.index(part.role), -part.share if math.isfinite(part.share) else 0.0))
 
 
-def index_of(frame: Frame, key: str) -> int:
-    """A reading that is the number of a part, -1 for none."""
-    value = number(frame, key)
-    return int(value) if math.isfinite(value) and 0 <= value < len(frame.parts) else -1
-
-
-def name_of(frame: Frame, key: str) -> str:
-    """The name of the part that a reading is the number of, empty for none."""
-    place = index_of(frame, key)
-    return frame.parts[place] if place >= 0 else ""
+def shown_part(frame: Frame, settings: Mapping[str, object]) -> int:
+    """The number of the part that is shown: the chosen one, otherwise the one with most to show; -1 for none."""
+    chosen = settings.get("part")
+    found = findings(frame)
+    name = chosen if chosen in frame.parts else found.shown_part if found is not None else ""
+    return frame.parts.index(str(name)) if name in frame.parts else -1
 
 
 def cancelling(frame: Frame) -> tuple[str, ...]:
     """Two parts that cancel each other, as a sentence and then ever shorter; empty while no two do."""
-    first, second = name_of(frame, "cancel_first"), name_of(frame, "cancel_second")
-    if not (first and second):
+    found = findings(frame)
+    if found is None or not found.cancelling_pairs:
         return ()
-    names, more = f"{first} and {second}", number(frame, "cancel_pairs") - 1.0
-    if number(frame, "cancel_kind") == SWAPPED_AND_OPPOSITE:
-        what, how = "vanish in mono", "left and right swapped, opposite polarity"
-    elif number(frame, "cancel_sum_gain") == -math.inf:
-        what, how = "cancel completely", "same sound, opposite polarity"
-    else:
-        what = f"cancel: {words.figure(number(frame, 'cancel_sum_gain'))} dB"
-        how = "same lows, opposite polarity"
-    others = f"; {more:.0f} more such" if more >= 1.0 else ""
+    worst, more = found.cancelling_pairs[0], len(found.cancelling_pairs) - 1
+    names, (what, how) = f"{worst.first} and {worst.second}", sentences.cancelling_words(worst)
+    others = f"; {more} more such" if more else ""
     return f"{names} {what}, {how}{others}", f"{names} {what}, {how}", f"{names} {what}", f"two parts {what}"
 
 
@@ -135,13 +135,6 @@ def note_words(frequency_hz: float) -> str:
     return scale.note_name(scale.nearest_note(frequency_hz))
 
 
-def spared_note(frame: Frame, part: int) -> str:
-    """The note that cut-offs are priced at: the lower one where thin evidence leaves two; empty for none."""
-    floor, lower = float(each(frame, "floor")[part]), each(frame, "floor_lower")
-    in_doubt = part < len(lower) and math.isfinite(lower[part])
-    return note_words(float(lower[part]) if in_doubt else floor)
-
-
 def percent(value: float) -> str:
     """``52 %`` with a true minus sign; below one half ``0 %``."""
     return f"{words.figure(value, 0)} %" if math.isfinite(value) else words.NOT_YET
@@ -154,10 +147,7 @@ def decibels(value: float, *, plus: bool = True) -> str:
 
 def listed(names: Sequence[str]) -> str:
     """``a, b and c``; beyond three ``a, b and 4 more``."""
-    shown = list(names)
-    if len(shown) > MOST_NAMED:
-        shown = [*shown[: MOST_NAMED - 1], f"{len(shown) - MOST_NAMED + 1} more"]
-    return " and ".join([", ".join(shown[:-1]), shown[-1]] if len(shown) > 1 else shown)
+    return sentences.listed(names, MOST_NAMED)
 
 
 def readable(fill: QColor, dark: QColor, light: QColor) -> QColor:

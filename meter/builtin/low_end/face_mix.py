@@ -10,8 +10,9 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QPushButton, QWidget
 
 from meter import figures as words
-from meter.builtin.low_end.face_data import OTHER, OWNER, STALE_SECONDS, Floats, Part, note_words, percent
+from meter.builtin.low_end.face_data import STALE_SECONDS, Floats, Part, note_words, percent
 from meter.gui.kit.theme import TEXT_PX, Theme
+from meter.lowend.findings import OTHER, OWNER
 from meter.readings import Frame
 
 MIX_CHANNELS = 2
@@ -24,8 +25,8 @@ WAYS = {
     ),
 }
 """What the button says and the two sentences above it, by what it asks of the window."""
-PARTS_WOULD_SHOW = "With parts named: share, lowest note, what lies under it, mono loss and ring of each."
-PRICE_WOULD_SHOW = "With parts named: what a high-pass takes under one's lowest note, and what it costs."
+PARTS_WOULD_SHOW = "With parts named: share, lowest note, rumble below it, mono loss and ring of each."
+PRICE_WOULD_SHOW = "With parts named: how much rumble a high-pass cuts below a lowest note, and what it costs."
 RING_WOULD_SHOW = "With the kick named: how long it rings, and what of it still sounds at the next low note."
 PAIR_WOULD_SHOW = "With kick and bass named: whether they begin together, and what both add up to."
 RING_NEEDS, PAIR_NEEDS = "needs the kick named", "needs kick and bass named"

@@ -16,9 +16,11 @@ from meter.builtin.low_end import face_blocks as blocks_of
 from meter.builtin.low_end import face_data as data
 from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_blocks import LEAST_BAR_PX, Block
-from meter.builtin.low_end.face_data import CANCELS, OTHER, OWNER, Part
+from meter.builtin.low_end.face_data import Part
 from meter.gui.kit.label import RIGHT, Label, line_height, text_width
 from meter.gui.kit.theme import MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
+from meter.lowend import words as sentences
+from meter.lowend.findings import CANCELS, OTHER, OWNER
 from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
@@ -29,7 +31,6 @@ LISTED_PARTS = 4
 LIST_SHARE, WAY_SHARE = 0.24, 0.32
 BUTTON_PX = 34
 LIST_FROM_PX = 700
-BUS_DIFFERENCE_DB = 1.0
 MOST_BUS_SHARE = 0.25
 SHADES = (0.0, 0.28, 0.45, 0.55)
 """How far each owner's block is mixed into the card, so that neighbours can be told apart without a second colour."""
@@ -38,7 +39,7 @@ OFFERED_TEMPOS = (80.0, 90.0, 100.0, 110.0, 120.0, 130.0, 140.0)
 
 
 class OwnersFace(Face):
-    """See the module's description. A click on a block has its part spoken of on the page."""
+    """See the module's description. A click on a block shows its part on the page."""
 
     meter_id = data.METER
     title = "Who owns the low end"
@@ -69,7 +70,7 @@ class OwnersFace(Face):
         self._cancels: list[tuple[Part, QRect]] = []
         self._figures: dict[int, str] = {}
         self._bus = math.nan
-        self._spoken_of = -1
+        self._shown_part = -1
         self._settled = False
         self._mapped, self._one_channel = True, False
         self._shown: tuple[object, ...] = ()
@@ -88,7 +89,7 @@ class OwnersFace(Face):
             Choice("tempo", "tap it with B", run=lambda: self.action_asked.emit("tap")),
             Choice("tempo", "type it…", run=lambda: self.action_asked.emit("tempo")),
             *(Choice("tempo", f"{tempo:g}", "tempo_bpm", tempo) for tempo in OFFERED_TEMPOS),
-            Choice("feeds", "which channel is what…", run=lambda: self.action_asked.emit("feeds")),
+            Choice("feeds", "name the feeds…", run=lambda: self.action_asked.emit("feeds")),
         )
 
     # Layout
@@ -186,13 +187,13 @@ class OwnersFace(Face):
         bands = data.table(frame, "band_share")
         settled = not data.listening_words(frame) and not data.is_stale(frame)
         shares = tuple(round(part.share * 4.0) if math.isfinite(part.share) else None for part in parts)
-        spoken_of = data.index_of(frame, "spoken_of")
+        shown_part = data.shown_part(frame, self.settings)
         bus = data.number(frame, "mix_bus_difference")
-        shown = (shares, tuple(part.number for part in parts), spoken_of, settled, words.figure(bus))
+        shown = (shares, tuple((part.number, part.role) for part in parts), shown_part, settled, words.figure(bus))
         if shown == self._shown:
             return
         self._shown = shown
-        self._parts, self._spoken_of, self._settled, self._bus = parts, spoken_of, settled, bus
+        self._parts, self._shown_part, self._settled, self._bus = parts, shown_part, settled, bus
         whole = [part.share for part in parts]
         self._blocks[0] = blocks_of.stack(self._bar, parts, whole, self._bus_share())
         for band in range(4):
@@ -212,13 +213,13 @@ class OwnersFace(Face):
         if shown == self._shown:
             return
         self._shown = shown
-        self._parts, self._spoken_of, self._bus, self._cancels = parts, -1, math.nan, []
+        self._parts, self._shown_part, self._bus, self._cancels = parts, -1, math.nan, []
         self._blocks = [blocks_of.stack(self._bar, parts, [part.share for part in parts]), [], [], [], []]
         self.update()
 
     def _bus_share(self) -> float:
         """What the bus adds, as a share of the sum of the parts; negative for what it takes."""
-        if not abs(self._bus) > BUS_DIFFERENCE_DB or not math.isfinite(self._bus):
+        if not abs(self._bus) > sentences.BUS_DIFFERENCE_DB or not math.isfinite(self._bus):
             return 0.0
         return max(-MOST_BUS_SHARE, min(MOST_BUS_SHARE, float(10.0 ** (min(self._bus, 10.0) / 10.0)) - 1.0))
 
@@ -236,9 +237,7 @@ class OwnersFace(Face):
         said = self._said(frame, listening, stale, warned)
         role = "soft" if stale or (listening and not warned) or not self.live else "ink"
         self.say("verdict", said[0], role, data.first_fitting(self.labels["verdict"], *said))
-        told = math.isfinite(self._bus) and abs(self._bus) > BUS_DIFFERENCE_DB
-        deed = "adds" if self._bus > 0 else "takes"
-        self.say("bus", f"mix bus {deed} {words.figure(abs(self._bus))} dB" if told else "")
+        self.say("bus", sentences.bus_words(self._bus))
         self._say_list("faint" if stale or listening else "ink")
         self._say_bands(frame)
 
@@ -285,7 +284,7 @@ class OwnersFace(Face):
         if len(self._parts) == 1:
             return (f"{self._parts[0].name} is the only part named: no share to compare", "only one part is named")
         if not owners:
-            return "nobody owns the low end", "nobody owns it"
+            return "no part owns the low end", "no part owns it"
         held = data.percent(sum(part.share for part in owners))
         verb = "owns" if len(owners) == 1 else "own"
         names = data.listed([part.name for part in owners])
@@ -339,7 +338,7 @@ class OwnersFace(Face):
             blocks_of.write_small(painter, block.part.name, box, ink)
 
     def _colours(self, block: Block) -> tuple[QColor, QColor]:
-        if block.part.number == self._spoken_of and block.owner < 0:
+        if block.part.number == self._shown_part and block.owner < 0:
             fill = self.theme.held
         elif block.owner >= 0:
             fill = mixed(self.theme.measured, self.theme.card, SHADES[min(block.owner, len(SHADES) - 1)])
@@ -383,7 +382,7 @@ class OwnersFace(Face):
             painter.drawText(left, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, text)
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
-        """Have the part of a block spoken of; a click on it again leaves the choice to the meter."""
+        """Show the part of a block on the page; a click on it again leaves the choice to the meter."""
         at = event.position().toPoint()
         for blocks in self._blocks if self._mapped else ():
             for block in blocks:

@@ -15,24 +15,14 @@ from meter.builtin.low_end.face_data import Floats
 from meter.gui.kit.label import Label, figure_room, line_height, shortened, text_width
 from meter.gui.kit.points import polygon_of
 from meter.gui.kit.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
+from meter.lowend import words as sentences
+from meter.lowend.findings import HELD_IN_ONE, NOT_YET, TAKING_TURNS, Lanes, LowEndFindings, PairFindings
 from meter.plugin.face import Face
 from meter.readings import Frame
 
-NOT_YET, TOGETHER, TAKING_TURNS, CANCELLING, OVERLAPPING = range(5)
-VERDICTS = {
-    TOGETHER: "hit together",
-    TAKING_TURNS: "take turns",
-    CANCELLING: "partly cancel",
-    OVERLAPPING: "overlap",
-}
-LARGELY_DB = -6.0
-NOTABLE_CHANGE_DB = 0.5
-"""A flip or a nudge that changes less is not worth a word."""
 WIDEST = "−88.8"
 NO_PAIR = "No kick and bass among the parts yet."
-HELD_IN_ONE = "One part holds both kick and bass: no pair to compare."
-ONE_HOLDS_BOTH = 2.0
-"""The reading of ``pair_doubt`` for it."""
+ONE_HOLDS_BOTH = "One part holds both kick and bass: no pair to compare."
 BEATS = 4
 LEAST_LANES_PX = 36
 NAME_SHARE = 0.5
@@ -57,11 +47,9 @@ class PairFace(Face):
         }
         self._mapped = True
         self._lanes = QRect()
-        self._first: Floats = np.empty(0)
-        self._second: Floats = np.empty(0)
+        self._drawn: tuple[tuple[float, ...], tuple[float, ...]] | None = None
         self._shapes: list[QPolygonF] = []
         self._names = ("", "")
-        self._seconds = math.nan
         self._stale = False
 
     short_subtitle = "after each hit; tap B"
@@ -70,7 +58,7 @@ class PairFace(Face):
     def subtitle(self) -> str:
         tempo = self.settings.get("tempo_bpm", 0.0)
         folded = isinstance(tempo, float) and tempo > 0.0
-        return "one bar, the last eight folded" if folded else "a second after each hit; tap B for bars"
+        return "one bar, last 8 bars overlaid" if folded else "a second after each hit; tap B for bars"
 
     def arrange(self, inside: QRect) -> None:
         figure, verdict, tries = self.labels["figure"], self.labels["verdict"], self.labels["try"]
@@ -97,7 +85,7 @@ class PairFace(Face):
         self._lanes = QRect(inside.left(), above, inside.width(), top - 8 - above)
         if self._lanes.height() < 34 or self._lanes.width() < 100:
             self._lanes = QRect()
-        self._first = self._second = np.empty(0)
+        self._drawn = None
 
     # Numbers and words
 
@@ -108,110 +96,87 @@ class PairFace(Face):
         if not self._mapped:
             self.say("verdict", mix.PAIR_WOULD_SHOW, "soft", mix.PAIR_NEEDS)
             return
-        names = (data.name_of(frame, "pair_first"), data.name_of(frame, "pair_second"))
+        found = data.findings(frame)
+        pair = found.pairs[0] if found is not None and found.pairs else None
         stale = data.is_stale(frame)
-        self._take_lanes(frame, names, stale)
-        gain = data.number(frame, "pair_sum_gain")
-        found = self._verdict(frame)
+        self._take_lanes(found.lanes if found is not None else None, pair, stale)
+        gain = pair.sum_gain_db if pair is not None else math.nan
+        verb = sentences.pair_verb(pair) if pair is not None else ""
         known, finite = not math.isnan(gain), math.isfinite(gain)
         self.say("figure", words.figure(gain, plus=True) if finite else "", "faint" if stale else "ink")
-        self.say("word", found if not finite else "", "faint" if stale else "ink")
+        self.say("word", verb if not finite else "", "faint" if stale else "ink")
         self.say("unit", "dB summing gain" if finite else "")
         self.beside("figure", "unit")
-        sentence = self._sentence(frame, names)
-        judged = known or bool(found)
+        sentence = self._sentence(found, pair)
+        judged = known or bool(verb)
         self.say(
             "verdict",
             data.with_age(sentence, frame) if judged else sentence,
             "soft" if stale or not known else "ink",
-            self._short(frame, names),
+            self._short(found, pair),
         )
-        self.say("try", self._tries(frame, names) if known else "")
+        self.say("try", self._tries(pair) if known and pair is not None else "")
 
-    def _sentence(self, frame: Frame, names: tuple[str, str]) -> str:
-        if not all(names):
-            if len(frame.parts) < 2:
-                return "Two parts are needed, kick and bass."
-            return HELD_IN_ONE if data.number(frame, "pair_doubt") == ONE_HOLDS_BOTH else NO_PAIR
-        found = self._verdict(frame)
-        if not found:
+    def _sentence(self, found: LowEndFindings | None, pair: PairFindings | None) -> str:
+        if pair is None:
+            return self._no_pair(found)
+        verb = sentences.pair_verb(pair)
+        if not verb:
             return "listening for hits of both…" if self.live else words.NO_SOUND
-        both, timing = f"{names[0]} and {names[1]} {found}", self._timing(frame, names[1])
-        if found == VERDICTS[TAKING_TURNS] and not timing:
-            at_once = data.number(frame, "pair_time_overlap")
-            return f"{both}: at once for {at_once:.0f} % of the time" if math.isfinite(at_once) else both
-        return f"{both}: {timing}" if timing else f"{both}, but hit together by chance only"
+        names, timing = f"{pair.first} and {pair.second}", sentences.timing_words(pair)
+        if pair.verdict == TAKING_TURNS and not timing:
+            return f"{names} {sentences.turns_words(pair)}"
+        return f"{names} {verb}: {timing}" if timing else f"{names} {verb}, but hit together by chance only"
 
-    @staticmethod
-    def _verdict(frame: Frame) -> str:
-        """What the two do, as a verb; empty while that is not known."""
-        verdict, gain = data.number(frame, "pair_verdict"), data.number(frame, "pair_sum_gain")
-        if verdict == CANCELLING and gain <= LARGELY_DB:
-            return "cancel completely" if gain == -math.inf else "largely cancel"
-        return VERDICTS.get(int(verdict) if math.isfinite(verdict) else NOT_YET, "")
-
-    @staticmethod
-    def _timing(frame: Frame, second: str) -> str:
-        """When the second part begins, where that is steady, and by how much timing varies; empty without hits."""
-        gap, spread = data.number(frame, "pair_gap"), data.number(frame, "pair_gap_spread")
-        if math.isnan(spread):
-            return ""
-        varies = f"timing varies {spread:.0f} ms"
-        if math.isnan(gap) or abs(gap) < 1.0:
-            return varies
-        return f"{second} {abs(gap):.0f} ms {'later' if gap > 0 else 'earlier'}, {varies}"
-
-    def _short(self, frame: Frame, names: tuple[str, str]) -> str:
-        """The sentence without the names, which stand in the picture."""
-        verdict, gap = data.number(frame, "pair_verdict"), data.number(frame, "pair_gap")
-        if not all(names):
-            needs = data.first_fitting(self.labels["verdict"], mix.PAIR_NEEDS, "needs two parts")
-            if len(frame.parts) < 2:
-                return needs
-            held_in_one = data.number(frame, "pair_doubt") == ONE_HOLDS_BOTH
-            return "kick and bass in one part" if held_in_one else "no kick and bass yet"
-        if not verdict > NOT_YET:
+    def _no_pair(self, found: LowEndFindings | None) -> str:
+        if found is None:
             return words.waiting(self.live)
-        if verdict == CANCELLING or math.isnan(gap) or abs(gap) < 1.0:
-            return self._verdict(frame)
-        return f"{self._brief(names[1])} {abs(gap):.0f} ms {'later' if gap > 0 else 'earlier'}"
+        if len(found.parts) < 2:
+            return "Two parts are needed, kick and bass."
+        return ONE_HOLDS_BOTH if found.no_pair == HELD_IN_ONE else NO_PAIR
+
+    def _short(self, found: LowEndFindings | None, pair: PairFindings | None) -> str:
+        """The sentence without the names, which stand in the picture."""
+        if pair is None:
+            if found is None:
+                return words.waiting(self.live)
+            if len(found.parts) < 2:
+                return data.first_fitting(self.labels["verdict"], mix.PAIR_NEEDS, "needs two parts")
+            return "kick and bass in one part" if found.no_pair == HELD_IN_ONE else "no kick and bass yet"
+        if pair.verdict == NOT_YET:
+            return words.waiting(self.live)
+        gap = sentences.gap_words(pair)
+        return f"{self._brief(pair.second)} {gap}" if gap and pair.sum_gain_db > 0.0 else sentences.pair_verb(pair)
 
     def _brief(self, name: str) -> str:
         """A name that leaves room on its line for what is said of it."""
         return shortened(name, TEXT_PX, round(self.inside.width() * NAME_SHARE))
 
-    def _tries(self, frame: Frame, names: tuple[str, str]) -> str:
+    def _tries(self, pair: PairFindings) -> str:
         """What a flip or a nudge would change, where that is worth trying."""
-        flip, nudge = data.number(frame, "pair_flip"), data.number(frame, "pair_nudge")
-        gained = data.number(frame, "pair_nudge_gain")
-        said = []
-        if flip == math.inf:
-            flipped = data.decibels(data.number(frame, "pair_flipped"))
-            return f"to try: {self._brief(names[1])} flipped, summing gain {flipped}"
-        if flip >= NOTABLE_CHANGE_DB:
-            said.append(f"{self._brief(names[1])} flipped: {data.decibels(flip)}")
-        if gained >= NOTABLE_CHANGE_DB:
-            way = "later" if nudge > 0 else "earlier"
-            said.append(f"{abs(nudge):.1f} ms {way}: {data.decibels(gained)}")
+        name, said = self._brief(pair.second), []
+        if pair.flip_change_db == math.inf:
+            return f"to try: {name} flipped, summing gain {data.decibels(pair.flipped_gain_db)}"
+        if pair.flip_change_db >= sentences.NOTABLE_CHANGE_DB:
+            said.append(f"{name} flipped: {data.decibels(pair.flip_change_db)}")
+        if pair.nudge_change_db >= sentences.NOTABLE_CHANGE_DB:
+            said.append(f"{sentences.nudge_words(pair)}: {data.decibels(pair.nudge_change_db)}")
         if said:
             return f"to try: {'; '.join(said)}"
-        overlap = data.number(frame, "pair_overlap")
+        overlap = pair.overlap_percent
         return f"they share {overlap:.0f} % of 30–150 Hz" if math.isfinite(overlap) else ""
 
     # Picture
 
-    def _take_lanes(self, frame: Frame, names: tuple[str, str], stale: bool) -> None:
-        first, second = data.each(frame, "lane_first"), data.each(frame, "lane_second")
-        self._seconds = data.number(frame, "lane_seconds")
-        same = np.array_equal(first, self._first, equal_nan=True) and np.array_equal(
-            second, self._second, equal_nan=True
-        )
-        if same and (names, stale) == (self._names, self._stale):
+    def _take_lanes(self, lanes: Lanes | None, pair: PairFindings | None, stale: bool) -> None:
+        names = (pair.first, pair.second) if pair is not None else ("", "")
+        drawn = (lanes.first, lanes.second) if lanes is not None else None
+        if drawn == self._drawn and (names, stale) == (self._names, self._stale):
             return
-        self._first, self._second, self._names, self._stale = first.copy(), second.copy(), names, stale
+        self._drawn, self._names, self._stale = drawn, names, stale
         self._shapes = []
-        if len(first) and len(first) == len(second) and np.isfinite(first).any() and not self._lanes.isEmpty():
-            a, b = np.nan_to_num(np.clip(first, 0.0, 1.0)), np.nan_to_num(np.clip(second, 0.0, 1.0))
+        if lanes is not None and len(lanes.first) == len(lanes.second) and not self._lanes.isEmpty():
+            a, b = (np.nan_to_num(np.clip(lane, 0.0, 1.0)) for lane in (lanes.first, lanes.second))
             self._shapes = [self._shape(a, upward=True), self._shape(b, upward=False)]
             both = np.minimum(a, b)
             self._shapes += [self._shape(both, upward=True), self._shape(both, upward=False)]

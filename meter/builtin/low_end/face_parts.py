@@ -1,6 +1,6 @@
-"""All parts in one table: what each holds, its lowest note, what lies under it, what it loses in mono, its ring.
+"""All parts in one table: what each holds, its lowest note, rumble below, what it loses in mono, its ring.
 
-A click on a row has its part spoken of on the page. Under the table two sentences say what the lows lose in mono and
+A click on a row shows its part on the page. Under the table two sentences say what the lows lose in mono and
 through whom, and which parts lose more than 3 dB anywhere. While no part is named the rows are the bands of the mix.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from msgspec.structs import replace
 from PySide6.QtCore import QEvent, QPoint, QRect, QSize, Qt
 from PySide6.QtGui import QColor, QHelpEvent, QMouseEvent, QPainter, QRegion, QWheelEvent
 from PySide6.QtWidgets import QToolTip
@@ -16,14 +17,15 @@ from PySide6.QtWidgets import QToolTip
 from meter import figures as words
 from meter.builtin.low_end import face_data as data
 from meter.builtin.low_end import face_mix as mix
-from meter.builtin.low_end.face_data import CANCELS, OWNER, SILENT
 from meter.gui.kit.label import Label, shortened, text_width
 from meter.gui.kit.theme import MARK_PX, TEXT_PX, font, mixed
+from meter.lowend import words as sentences
+from meter.lowend.findings import CANCELS, OWNER, SILENT, PartFindings
 from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
 ROW_PX = 26
-HEADINGS = ("part", "share", "lowest note", "under it", "mono", "ring")
+HEADINGS = ("part", "share", "lowest note", "rumble", "mono", "ring")
 SAMPLES = ("plucked pair", "−00 %", "C♯2 000 Hz", "−00.0", "−00.0", "0,000")
 """The widest text of each column but the first, which takes what is left."""
 MIX_HEADINGS = ("band", "share", "level", "mono", "leans")
@@ -34,15 +36,14 @@ DROPPED_FIRST = (5, 4, 3)
 GAP_PX = 9
 NAME_GAP_PX = 6
 OVERHANG_PX = 6
-"""The row that is spoken of is marked a little wider than the table."""
+"""The row of the part that is shown is marked a little wider than the table."""
 NOTABLE_DB = -3.0
 """What a part loses in mono in some band is told from here on (common practice, no source)."""
 MOST_TOLD = 2
 NAME_SHARE = 0.3
-NOTABLE_RUMBLE_DB = -20.0
-SUB_BAND_WORDS = ("below 120 Hz", "at 20–40 Hz", "at 40–60 Hz", "at 60–90 Hz", "at 90–120 Hz")
 WIDE_BAND_WORDS = ("20–120 Hz", "120–350 Hz", "350 Hz–1 kHz", "1–3 kHz", "3–8 kHz", "above 8 kHz")
-UNKNOWN = {1: "silent", 2: "listening…", 3: "no pitch"}
+UNKNOWN = {"too little heard so far": words.LISTENING}
+"""Of the reasons why there is no lowest note, what is too long for a column."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,7 @@ class Row:
 
     number: int
     texts: tuple[str, ...]
-    role: int
+    role: str
     rumbles: bool
 
 
@@ -74,7 +75,7 @@ class PartsFace(Face):
         self._rows: list[Row] = []
         self._names: tuple[str, ...] = ()
         self._first = 0
-        self._spoken_of = -1
+        self._shown_part = -1
         self._stale = False
         self._headings: tuple[str, ...] = HEADINGS
 
@@ -84,12 +85,12 @@ class PartsFace(Face):
     def subtitle(self) -> str:
         if self._headings is MIX_HEADINGS:
             return "none named; the mix by band, in dB"
-        return "under it and mono in dB, ring in ms"
+        return "rumble below, mono in dB; ring in ms"
 
     def choices(self) -> tuple[Choice, ...]:
-        heading = "speak of"
+        heading = "show"
         named = tuple(Choice(heading, name, "part", name) for name in self._names)
-        return (Choice(heading, "the part with most to tell", "part", ""), *named)
+        return (Choice(heading, "automatic", "part", ""), *named)
 
     # Layout
 
@@ -129,7 +130,7 @@ class PartsFace(Face):
 
     @property
     def _painted(self) -> QRect:
-        """The table with what hangs over its sides: the row that is spoken of, and the mark of a long table."""
+        """The table with what hangs over its sides: the row of the shown part, and the mark of a long table."""
         return self._table.adjusted(-OVERHANG_PX, 0, 2 * OVERHANG_PX, 0)
 
     @property
@@ -154,10 +155,10 @@ class PartsFace(Face):
         if bool(rows) != bool(self._rows) and not frame.parts:
             self._rows = rows
             self.rearrange()
-        spoken_of = data.index_of(frame, "spoken_of") if frame.parts else _worst_band(frame)
+        shown_part = data.shown_part(frame, self.settings) if frame.parts else _worst_band(frame)
         stale = data.is_stale(frame) if frame.parts else mix.is_stale(frame)
-        if (rows, spoken_of, stale) != (self._rows, self._spoken_of, self._stale):
-            self._rows, self._spoken_of, self._stale = rows, spoken_of, stale
+        if (rows, shown_part, stale) != (self._rows, self._shown_part, self._stale):
+            self._rows, self._shown_part, self._stale = rows, shown_part, stale
             self._scroll_to(self._first)
             self.update(self._painted)
         role = "soft" if stale else "ink"
@@ -170,49 +171,38 @@ class PartsFace(Face):
             self.say("loses", "")
 
     def _row(self, frame: Frame, part: data.Part) -> Row:
-        def value(key: str) -> float:
-            found = data.each(frame, key)
-            return float(found[part.number]) if part.number < len(found) else math.nan
-
-        rumble = value("rumble_of_mix")
-        mono = value("part_mono_loss")
-        ring = value("ring")
+        found, losses = data.part_found(frame, part.number), data.each(frame, "part_mono_loss")
+        mono = float(losses[part.number]) if part.number < len(losses) else math.nan
+        rumble = found.rumble_against_mix_lows_db if found is not None else math.nan
+        ring = found.ring_ms if found is not None else math.nan
         texts = (
             part.name,
             data.percent(part.share) if part.role != SILENT else words.NOT_YET,
-            self._note(value("floor"), value("floor_doubt"), part.role),
+            self._note(found, part.role),
             words.figure(rumble, 0),
             words.figure(mono) if mono < -0.05 else ("0" if math.isfinite(mono) else words.NOT_YET),
             f"{ring:,.0f}" if math.isfinite(ring) else words.NOT_YET,
         )
-        return Row(part.number, texts, part.role, rumble > NOTABLE_RUMBLE_DB and part.role != OWNER)
+        return Row(part.number, texts, part.role, rumble > sentences.NOTABLE_RUMBLE_DB and part.role != OWNER)
 
     @staticmethod
-    def _note(floor_hz: float, doubt: float, role: int) -> str:
-        note = data.note_words(floor_hz)
+    def _note(found: PartFindings | None, role: str) -> str:
+        if found is None:
+            return words.NOT_YET
+        note = data.note_words(found.floor_hz)
         if note:
-            return f"{note} {floor_hz:.0f} Hz"
-        return "silent" if role == SILENT else UNKNOWN.get(int(doubt) if math.isfinite(doubt) else 0, words.NOT_YET)
+            return f"{note} {found.floor_hz:.0f} Hz"
+        doubt = sentences.doubt_of(found)
+        return SILENT if role == SILENT else UNKNOWN.get(doubt, doubt)
 
     def _mono(self, frame: Frame) -> tuple[str, ...]:
         """What the lows lose in mono where most is lost, and with one part in mono; from long to short."""
-        worst = data.number(frame, "mono_worst")
-        band = int(worst) if math.isfinite(worst) and 0 <= worst < len(SUB_BAND_WORDS) else 0
-        bands = data.each(frame, "mono_loss_bands")
-        whole = data.number(frame, "mono_loss")
-        loss = float(bands[band - 1]) if 0 < band <= len(bands) else whole
-        if math.isnan(loss):
+        found = data.findings(frame)
+        if found is None:
             return "", ""
-        if loss > -0.5:
-            return "The lows survive mono.", ""
-        lost = "vanish" if loss == -math.inf else f"lose {words.figure(-loss)} dB"
-        sentence = f"The lows {lost} in mono {SUB_BAND_WORDS[band]}"
-        culprit = data.name_of(frame, "culprit")
-        if not culprit:
-            return f"{sentence}.", ""
-        left = f"{words.figure(data.number(frame, 'loss_with_culprit_in_mono'))} dB."
-        short = f"{sentence}; {self._brief(culprit)} in mono: {left}"
-        return f"{sentence}; with {culprit} in mono {left}", short, f"{sentence}."
+        mono = found.mono
+        told = sentences.mono_sentences(replace(mono, culprit=self._brief(mono.culprit)))
+        return (*sentences.mono_sentences(mono)[:1], *told) or ("", "")
 
     def _brief(self, name: str) -> str:
         """A name that leaves room on its line for what is said of it."""
@@ -250,7 +240,7 @@ class PartsFace(Face):
         self._draw_hidden(painter)
 
     def _draw_row(self, painter: QPainter, row: Row, top: int) -> None:
-        if row.number == self._spoken_of:
+        if row.number == self._shown_part:
             fill = mixed(self.theme.card, self.theme.held, 0.16)
             left = self._table.left() - OVERHANG_PX
             painter.fillRect(QRect(left, top + 1, self._table.width() + 2 * OVERHANG_PX, ROW_PX - 2), fill)
@@ -285,7 +275,7 @@ class PartsFace(Face):
     # The hand
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
-        """Have the part of a row spoken of; a click on it again leaves the choice to the meter."""
+        """Show the part of a row on the page; a click on it again leaves the choice to the meter."""
         row = self._row_at(event.position().toPoint())
         if row is None or not self._names or event.button() != Qt.MouseButton.LeftButton:
             super().mousePressEvent(event)

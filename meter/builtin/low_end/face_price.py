@@ -1,7 +1,7 @@
-"""What may go, and its price: the spectrum of one part, its lowest note as a post, and the zone that is free to cut.
+"""Room for a high-pass, and its price: the spectrum of one part, its lowest note as a post, the zone free to cut.
 
-The slider under the picture is its axis: it tries any cut-off. The four slopes stand below with what each takes and
-costs; a click on one has it spoken of. Costs are stated, nothing is ordered.
+The slider under the picture is its axis: it tries any cut-off. The four slopes stand below with what each cuts and
+costs; a click on one selects it. Costs are stated, nothing is ordered.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from msgspec.structs import replace
 from PySide6.QtCore import QPoint, QRect, QSize, Qt
 from PySide6.QtGui import QMouseEvent, QPainter, QPen, QPolygonF, QRegion
 from PySide6.QtWidgets import QSlider
@@ -21,6 +22,8 @@ from meter.builtin.low_end.face_shape import HIGH_HZ, LOW_HZ, low_shape, x_of
 from meter.gui.kit import scale
 from meter.gui.kit.label import Label, line_height, shortened, text_width
 from meter.gui.kit.theme import HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
+from meter.lowend import words as sentences
+from meter.lowend.findings import LowEndFindings, Offer, PartFindings
 from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
@@ -28,11 +31,12 @@ MARKED_HZ = (20.0, 30.0, 40.0, 60.0, 80.0, 120.0, 200.0, 300.0, 400.0)
 STEPS = 300
 ROW_PX = 23
 OVERHANG_PX = 6
-"""The slope that is spoken of is marked a little wider than the table."""
-HEADINGS = ("dB/oct", "cut-off", "takes", "cycles", "peak", "mix peak", "mix lows", "ring")
-KEYS = ("", "_removed", "_delay", "_peak", "_mix_peak", "_mix_lows", "_ring")
+"""The selected slope is marked a little wider than the table."""
+HEADINGS = ("dB/oct", "cut-off", "rumble\ncut", "delay\n(cycles)", "peak", "mix\npeak", "mix low\nend", "ring")
+HEADING_LINES = 2
 SAMPLES = ("24", "000 Hz", "100 %", "0.00", "−00.0", "−00.0", "−00.0", "−0,000")
-DOUBTS = {1.0: "It is silent", 2.0: "Too little heard so far"}
+DOUBTS = {"silent": "It is silent", "too little heard so far": "Too little heard so far"}
+AUTOMATIC = "automatic"
 STALE_SHARE = 0.55
 """How much of its colour the picture keeps when the music stopped."""
 WORTH_CUTTING_DB = -45.0
@@ -43,7 +47,7 @@ class PriceFace(Face):
     """See the module's description."""
 
     meter_id = data.METER
-    title = "What may go"
+    title = "High-pass: room to cut"
     least = QSize(220, 140)
     preferred = QSize(450, 480)
 
@@ -58,7 +62,7 @@ class PriceFace(Face):
         self.slider.setRange(0, STEPS)
         self.slider.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.slider.setAccessibleName("cut-off to try")
-        self.slider.setToolTip("try any cut-off; a double click on the picture goes back to 0.5 dB")
+        self.slider.setToolTip("try any cut-off; a double click on the picture returns to 0.5 dB")
         self.slider.valueChanged.connect(self._try)
         self.controls = [self.slider]
         self._picture = QRect()
@@ -79,26 +83,26 @@ class PriceFace(Face):
 
     @property
     def slope(self) -> int:
-        """The slope that is spoken of, dB per octave."""
+        """The selected slope, dB per octave."""
         return int(str(self.settings.get("slope", "12")))
 
     def choices(self) -> tuple[Choice, ...]:
-        part = "speak of"
+        part = "show"
         named = tuple(Choice(part, name, "part", name) for name in self._names)
         slopes = tuple(Choice("slope", f"{slope} dB per octave", "slope", f"{slope}") for slope in SLOPES)
         free = Choice("cut-off", "the highest that costs the lowest note 0.5 dB", "cutoff_hz", 0.0)
-        return (Choice(part, "the part with most to tell", "part", ""), *named, *slopes, free)
+        return (Choice(part, AUTOMATIC, "part", ""), *named, *slopes, free)
 
     # Layout
 
     def arrange(self, inside: QRect) -> None:
         name, why, price = self.labels["name"], self.labels["why"], self.labels["price"]
         name.place(QRect(inside.left(), inside.top(), inside.width(), VERDICT_PX + 12))
-        why_width = text_width("the part with most to tell", MARK_PX) + 4
+        why_width = text_width(AUTOMATIC, MARK_PX) + 4
         beside = inside.width() >= text_width("plucked pair", VERDICT_PX + 3, bold=True) + why_width + 20
         down = name.rect.top() + round(name.ascent - why.ascent)
         why.place(QRect(inside.right() + 1 - why_width, down, why_width if beside else 0, why.line_height))
-        table_high = (len(SLOPES) + 1) * ROW_PX if inside.height() >= 400 else 0
+        table_high = len(SLOPES) * ROW_PX + self._heading_px if inside.height() >= 400 else 0
         lines = 3 if inside.height() >= 300 else 2
         slider_high = 22 if inside.height() >= 230 else 0
         axis = line_height(MARK_PX) + 2
@@ -117,9 +121,13 @@ class PriceFace(Face):
         self._arrange_columns()
         self._spectrum = np.empty(0)
 
+    @property
+    def _heading_px(self) -> int:
+        return HEADING_LINES * line_height(MARK_PX) + 2
+
     def _arrange_columns(self) -> None:
         widths = [
-            max(text_width(sample, TEXT_PX), text_width(heading, MARK_PX)) + 8
+            max(text_width(sample, TEXT_PX), *(text_width(line, MARK_PX) for line in heading.split("\n"))) + 8
             for sample, heading in zip(SAMPLES, HEADINGS, strict=True)
         ]
         count = len(widths)
@@ -133,7 +141,7 @@ class PriceFace(Face):
     # Numbers and words
 
     def take_words(self, frame: Frame) -> None:
-        part = data.index_of(frame, "spoken_of")
+        part = data.shown_part(frame, self.settings)
         if frame.parts != self._names or self._mapped != bool(frame.parts):
             self._names, self._mapped = frame.parts, bool(frame.parts)
             self.rearrange()
@@ -141,26 +149,28 @@ class PriceFace(Face):
         if stale != self._stale:
             self._stale = stale
             self.update()
-        self._say_part(frame, part)
-        self._take_picture(frame, part)
-        self._take_rows(frame, part)
+        found = data.part_found(frame, part)
+        offer = self._offer(data.findings(frame), found) if found is not None else None
+        self._say_part(frame, part, found, offer)
+        self._take_picture(frame, found, offer)
+        self._take_rows(found)
         self._follow_slider()
 
-    def _say_part(self, frame: Frame, part: int) -> None:
+    def _say_part(self, frame: Frame, part: int, found: PartFindings | None, offer: Offer | None) -> None:
         chosen = part >= 0 and self.settings.get("part") == frame.parts[part]
-        why = "" if chosen or part < 0 else "the part with most to tell"
+        why = "" if chosen or part < 0 else AUTOMATIC
         if not frame.parts:
             self.say("price", *self._of_mix(frame))
-        elif part < 0:
+        elif found is None:
             self.say("price", words.waiting(self.live), "soft")
         else:
-            sentence = self._price(frame, part)
+            sentence = self._price(found, offer)
             sentence = sentence if sentence.endswith("…") else data.with_age(sentence, frame)
-            self.say("price", sentence, "soft" if self._stale else "ink", self._short_price(frame, part))
+            self.say("price", sentence, "soft" if self._stale else "ink", self._short_price(found, offer))
         name = self.labels["name"]
-        spoken_of = frame.parts[part] if part >= 0 else "" if frame.parts else "the mix"
-        beside = name.width_of(spoken_of) + 20 <= self.labels["why"].rect.left() - name.rect.left()
-        self.say("name", shortened(spoken_of, name.size_px, name.rect.width(), bold=True))
+        shown = frame.parts[part] if part >= 0 else "" if frame.parts else "the mix"
+        beside = name.width_of(shown) + 20 <= self.labels["why"].rect.left() - name.rect.left()
+        self.say("name", shortened(shown, name.size_px, name.rect.width(), bold=True))
         self.say("why", why if beside else "")
 
     def _of_mix(self, frame: Frame) -> tuple[str, str, str]:
@@ -169,41 +179,31 @@ class PriceFace(Face):
         whole = f"{strongest} {mix.PRICE_WOULD_SHOW}"
         return whole, "soft", data.first_fitting(self.labels["price"], mix.PRICE_WOULD_SHOW, strongest)
 
-    def _price(self, frame: Frame, part: int) -> str:
-        """One sentence: up to where, what it takes, what it costs."""
-        note = data.spared_note(frame, part)
-        if not note:
-            return f"{self._doubt(frame, part)}: no price for a high-pass yet"
-        cost = self._cost(frame, part)
-        tried = "tried at" if self._is_tried else "up to"
-        sentence = f"High-pass {tried} {cost['']:.0f} Hz at {self.slope} dB per octave"
-        if self._is_worth_it(frame, part, cost):
-            sentence += f" takes {cost['_removed']:.0f} % of what lies under {note}, costs {note}"
-        else:
-            sentence += f" has nothing to take under {note}, costs it"
-        sentence += f" {words.figure(cost['_loss'])} dB"
-        if math.isfinite(cost["_peak"]):
-            return f"{sentence}, peak {data.decibels(cost['_peak'])}."
-        return f"{sentence}; trying it…"
+    def _price(self, found: PartFindings, offer: Offer | None) -> str:
+        """One sentence: up to where, what it cuts, what it costs."""
+        if offer is None:
+            doubt = DOUBTS.get(sentences.doubt_of(found), "No pitch and no low peak that stays")
+            return f"{doubt}: no price for a high-pass yet"
+        where = "tried at" if self._is_tried else "up to"
+        said = sentences.high_pass_words(self._told(found, offer), sentences.spared_note(found), where)
+        end = "." if math.isfinite(offer.true_peak_change_db) else "; trying it…"
+        return f"H{said[1:]}{end}"
 
-    def _short_price(self, frame: Frame, part: int) -> str:
+    def _short_price(self, found: PartFindings, offer: Offer | None) -> str:
         """The same in few words, without the peak, or in fewer; empty where the sentence always fits."""
-        note = data.spared_note(frame, part)
-        if not note:
+        if offer is None:
             return ""
-        cost = self._cost(frame, part)
-        removed = f"takes {cost['_removed']:.0f} %" if self._is_worth_it(frame, part, cost) else "nothing to take"
-        price = words.figure(cost["_loss"])
-        where = f"{cost['']:.0f} Hz, {self.slope} dB/oct: {removed}"
-        return data.first_fitting(
-            self.labels["price"], f"High-pass {where} under {note}, costs it {price} dB", f"{where}, costs {price} dB"
-        )
+        cut, note = sentences.rumble_cut(self._told(found, offer)), sentences.spared_note(found)
+        cut = f"{cut}, " if cut else ""
+        where = f"{offer.cutoff_hz:.0f} Hz, {offer.slope_db_per_octave} dB/oct: {cut}"
+        cost = data.decibels(-offer.loss_at_floor_db)
+        return data.first_fitting(self.labels["price"], f"High-pass {where}{note} {cost}", f"{where}{cost}")
 
     @staticmethod
-    def _is_worth_it(frame: Frame, part: int, cost: dict[str, float]) -> bool:
-        """Whether what lies under the note is worth a sentence about what goes."""
-        rumble = float(data.each(frame, "rumble_of_mix")[part])
-        return math.isfinite(cost["_removed"]) and rumble > WORTH_CUTTING_DB
+    def _told(found: PartFindings, offer: Offer) -> Offer:
+        """The offer, without the rumble it cuts where there is too little for a word."""
+        is_worth_it = found.rumble_against_mix_lows_db > WORTH_CUTTING_DB
+        return offer if is_worth_it else replace(offer, rumble_removed_percent=math.nan)
 
     @property
     def _tried_hz(self) -> float:
@@ -215,61 +215,60 @@ class PriceFace(Face):
     def _is_tried(self) -> bool:
         return self._tried_hz > 0.0
 
-    def _cost(self, frame: Frame, part: int) -> dict[str, float]:
-        """Figures of the cut-off that is spoken of: the one that is tried, else the free one at the chosen slope."""
-        keys = (*KEYS, "_loss")
-        if self._is_tried:
-            answered = data.number(frame, "tried_cutoff") == self._tried_hz
-            figures = {key: data.number(frame, f"tried{key}") if answered else math.nan for key in keys if key}
-            return {"": self._tried_hz, **figures}
-        row = SLOPES.index(self.slope)
-        tables = {key: data.table(frame, f"cutoff{key}") for key in keys}
-        return {key: float(found[part, row]) if found.size else math.nan for key, found in tables.items()}
+    def _offer(self, found: LowEndFindings | None, part: PartFindings) -> Offer | None:
+        """The requested cut-off with what is known of it so far, otherwise the free one at the chosen slope."""
+        free = next((offer for offer in part.high_pass if offer.slope_db_per_octave == self.slope), None)
+        if free is None or not self._is_tried:
+            return free
+        requested = found.requested if found is not None else None
+        if requested is not None and requested.part == part.name and self._is_answer(requested.offer):
+            return requested.offer
+        return Offer(self.slope, self._tried_hz, *[math.nan] * 8)
 
-    @staticmethod
-    def _doubt(frame: Frame, part: int) -> str:
-        doubt = data.each(frame, "floor_doubt")[part]
-        return DOUBTS.get(float(doubt), "No pitch and no low peak that stays")
+    def _is_answer(self, offer: Offer) -> bool:
+        return offer.cutoff_hz == self._tried_hz and offer.slope_db_per_octave == self.slope
 
-    def _take_rows(self, frame: Frame, part: int) -> None:
-        rows: list[tuple[str, ...]] = []
-        for row, slope in enumerate(SLOPES):
-            figures = [data.table(frame, f"cutoff{key}") for key in KEYS]
-            values = [float(found[part, row]) if found.size and part >= 0 else math.nan for found in figures]
-            rows.append((f"{slope}", *self._texts(values)))
+    def _take_rows(self, found: PartFindings | None) -> None:
+        offered = {offer.slope_db_per_octave: offer for offer in found.high_pass} if found is not None else {}
+        rows = [(f"{slope}", *self._texts(offered.get(slope))) for slope in SLOPES]
         if rows != self._rows:
             self._rows = rows
             self.update(self._table.adjusted(-OVERHANG_PX, 0, OVERHANG_PX, 0))
 
     @staticmethod
-    def _texts(values: list[float]) -> tuple[str, ...]:
-        cutoff, removed, delay, peak, mix_peak, mix_lows, ring = values
+    def _texts(offer: Offer | None) -> tuple[str, ...]:
+        if offer is None:
+            return (words.NOT_YET,) * (len(HEADINGS) - 1)
         return (
-            f"{cutoff:.0f} Hz" if math.isfinite(cutoff) else words.NOT_YET,
-            data.percent(removed),
-            f"{delay:.2f}" if math.isfinite(delay) else words.NOT_YET,
-            words.figure(peak, plus=True),
-            words.figure(mix_peak, plus=True),
-            words.figure(mix_lows, plus=True),
-            words.figure(ring, 0, plus=True),
+            f"{offer.cutoff_hz:.0f} Hz" if math.isfinite(offer.cutoff_hz) else words.NOT_YET,
+            data.percent(offer.rumble_removed_percent),
+            f"{offer.delay_cycles:.2f}" if math.isfinite(offer.delay_cycles) else words.NOT_YET,
+            words.figure(offer.true_peak_change_db, plus=True),
+            words.figure(offer.mix_true_peak_change_db, plus=True),
+            words.figure(offer.mix_low_band_change_db, plus=True),
+            words.figure(offer.ring_change_ms, 0, plus=True),
         )
 
     # Picture
 
-    def _take_picture(self, frame: Frame, part: int) -> None:
-        spectra, frequencies = data.table(frame, "spectrum"), data.each(frame, "spectrum_hz")
-        spectrum = spectra[part] if part >= 0 and len(spectra) else np.empty(0)
+    def _take_picture(self, frame: Frame, found: PartFindings | None, offer: Offer | None) -> None:
+        account = data.findings(frame)
+        frequencies, spectrum = np.empty(0), np.empty(0)
         if not frame.parts:
             frequencies, spectrum = mix.spectrum_of(frame)
-        floor = float(data.each(frame, "floor")[part]) if part >= 0 else math.nan
-        cutoff = self._cost(frame, part)[""] if part >= 0 else math.nan
+        elif account is not None and found is not None:
+            frequencies, spectrum = np.array(account.spectrum_hz), np.array(found.spectrum_db)
+        floor = found.floor_hz if found is not None else math.nan
+        cutoff = offer.cutoff_hz if offer is not None else math.nan
         same = np.array_equal(spectrum, self._spectrum, equal_nan=True)
         if same and words.figure(floor) == words.figure(self._floor) and cutoff == self._cutoff:
             return
         self._spectrum, self._floor, self._cutoff = spectrum.copy(), floor, cutoff
         self._shape = low_shape(self._picture, frequencies, spectrum)
         self._under = (
-            low_shape(self._picture, frequencies, spectrum, floor / math.sqrt(2.0)) if part >= 0 else QPolygonF()
+            low_shape(self._picture, frequencies, spectrum, floor / math.sqrt(2.0))
+            if found is not None
+            else QPolygonF()
         )
         self.update(self._picture.adjusted(-4, -line_height(MARK_PX), 4, 4))
 
@@ -310,7 +309,7 @@ class PriceFace(Face):
         zone = QRect(self._picture.topLeft(), QPoint(right, self._picture.bottom()))
         painter.fillRect(zone, mixed(self.theme.card, self.theme.held, 0.13))
         painter.fillRect(QRect(right, self._picture.top(), 2, self._picture.height()), self.theme.held)
-        text = "tried" if self._is_tried else "free to cut"
+        text = "tried" if self._is_tried else "room to cut"
         if text_width(text, MARK_PX) + 10 <= zone.width():
             painter.setFont(font(MARK_PX))
             painter.setPen(self.theme.held_ink)
@@ -345,27 +344,27 @@ class PriceFace(Face):
     def _draw_table(self, painter: QPainter) -> None:
         painter.setFont(font(MARK_PX))
         painter.setPen(self.theme.soft)
-        self._draw_cells(painter, HEADINGS, self._table.top())
+        self._draw_cells(painter, HEADINGS, self._table.top(), self._heading_px)
         painter.setFont(font(TEXT_PX))
         for number, row in enumerate(self._rows):
-            top = self._table.top() + (number + 1) * ROW_PX
-            spoken_of = SLOPES[number] == self.slope
-            if spoken_of:
+            top = self._table.top() + self._heading_px + number * ROW_PX
+            selected = SLOPES[number] == self.slope
+            if selected:
                 box = QRect(self._table.left(), top, self._table.width(), ROW_PX - 1)
                 box.adjust(-OVERHANG_PX, 0, OVERHANG_PX, 0)
                 painter.fillRect(box, mixed(self.theme.card, self.theme.held, 0.16))
                 painter.fillRect(QRect(box.left(), top, 3, box.height()), self.theme.held)
-            painter.setPen(self.theme.ink if spoken_of and not self._stale else self.theme.soft)
-            self._draw_cells(painter, row, top)
+            painter.setPen(self.theme.ink if selected and not self._stale else self.theme.soft)
+            self._draw_cells(painter, row, top, ROW_PX)
 
-    def _draw_cells(self, painter: QPainter, texts: tuple[str, ...], top: int) -> None:
+    def _draw_cells(self, painter: QPainter, texts: tuple[str, ...], top: int, high: int) -> None:
+        upright = Qt.AlignmentFlag.AlignVCenter if high == ROW_PX else Qt.AlignmentFlag.AlignBottom
         for column in range(len(self._columns) - 1):
             left, right = self._columns[column], self._columns[column + 1]
             side = Qt.AlignmentFlag.AlignLeft if column == 0 else Qt.AlignmentFlag.AlignRight
-            box = QRect(left, top, right - left, ROW_PX)
-            painter.drawText(box, side | Qt.AlignmentFlag.AlignVCenter, texts[column])
+            painter.drawText(QRect(left, top, right - left, high), side | upright, texts[column])
 
-    # The hand
+        # The hand
 
     def _try(self, step: int) -> None:
         hertz = LOW_HZ * (HIGH_HZ / LOW_HZ) ** (step / STEPS)
@@ -384,7 +383,7 @@ class PriceFace(Face):
     def mousePressEvent(self, event: QMouseEvent) -> None:
         """Choose a slope by a click on its row."""
         at = event.position().toPoint()
-        row = (at.y() - self._table.top()) // ROW_PX - 1
+        row = (at.y() - self._table.top() - self._heading_px) // ROW_PX
         if self._table.contains(at) and 0 <= row < len(SLOPES):
             self.setting_chosen.emit(self.meter_id, {"slope": f"{SLOPES[row]}"})
             return

@@ -13,14 +13,13 @@ from meter.builtin.low_end import face_data as data
 from meter.builtin.low_end import face_mix as mix
 from meter.gui.kit.label import Label, figure_room, text_width
 from meter.gui.kit.theme import FIGURE_PX, MARK_PX, TEXT_PX, font, mixed
+from meter.lowend import words as sentences
+from meter.lowend.findings import PartFindings
 from meter.plugin.face import Face
 from meter.readings import Frame
 
 TARGET_DB = -20.0
 SHOWN_DB = 30.0
-FLOOR_MARGIN = 1.3
-"""A ring shorter than this many times the analysis filter's own cannot be told from it."""
-NOTHING_LEFT_DB = -40.0
 LEAST_SPAN_MS = 200.0
 WIDEST = "8,888"
 
@@ -42,7 +41,7 @@ class Fall:
 
 
 class RingFace(Face):
-    """See the module's description. Shows the kick, else the part spoken of if it rings, else the first that does."""
+    """See the module's description. Shows the kick; without its ring, the shown part, or the first with one."""
 
     meter_id = data.METER
     title = "Ring"
@@ -107,7 +106,7 @@ class RingFace(Face):
         part = self._part_with_a_ring(frame)
         fall = self._fall_of(frame, part)
         stale = data.is_stale(frame)
-        name = frame.parts[part] if part >= 0 else ""
+        name = part.name if part is not None else ""
         if (fall, name, stale) != (self._fall, self._name, self._stale):
             self._fall, self._name, self._stale = fall, name, stale
             self.update(self._picture.adjusted(-2, -2, 2, 2))
@@ -116,63 +115,55 @@ class RingFace(Face):
         self.say("figure", figure, "ink" if math.isfinite(ring) and not stale else "faint")
         self.say("unit", "ms to −20 dB" if math.isfinite(ring) else "")
         self.beside("figure", "unit")
-        sentence, short = data.with_age(self._sentence(frame, part, fall), frame), self._short(frame, part, fall)
+        sentence, short = data.with_age(self._sentence(part, fall), frame), self._short(part, fall)
         self.say("verdict", sentence, "soft" if stale or not math.isfinite(ring) else "ink", short)
 
-    @staticmethod
-    def _part_with_a_ring(frame: Frame) -> int:
-        """The kick, the part spoken of, or any: the first of them with a ring; else the kick."""
-        rings = data.each(frame, "ring")
-        kick, spoken_of = data.index_of(frame, "pair_first"), data.index_of(frame, "spoken_of")
-        candidates = [kick, spoken_of, *range(len(rings))]
-        return next((part for part in candidates if part >= 0 and math.isfinite(rings[part])), kick)
-
-    @staticmethod
-    def _fall_of(frame: Frame, part: int) -> Fall | None:
-        if part < 0:
+    def _part_with_a_ring(self, frame: Frame) -> PartFindings | None:
+        """The kick, the shown part, or any: the first of them with a ring; otherwise the kick."""
+        found = data.findings(frame)
+        if found is None:
             return None
-        ring, after, overhang = (float(data.each(frame, key)[part]) for key in ("ring", "overhang_after", "overhang"))
-        return Fall(round(ring) if math.isfinite(ring) else ring, after, overhang, data.number(frame, "half_beat"))
+        kick = found.part(found.pairs[0].first) if found.pairs else None
+        shown = data.part_found(frame, data.shown_part(frame, self.settings))
+        candidates = (kick, shown, *found.parts)
+        return next((part for part in candidates if part is not None and math.isfinite(part.ring_ms)), kick)
 
-    def _short(self, frame: Frame, part: int, fall: Fall | None) -> str:
+    @staticmethod
+    def _fall_of(frame: Frame, part: PartFindings | None) -> Fall | None:
+        found = data.findings(frame)
+        if part is None or found is None:
+            return None
+        ring = round(part.ring_ms) if math.isfinite(part.ring_ms) else part.ring_ms
+        return Fall(ring, part.overhang_after_ms, part.overhang_db, found.half_beat_ms)
+
+    def _short(self, part: PartFindings | None, fall: Fall | None) -> str:
         """For where the sentence does not fit: what is left when the next low note begins."""
-        if fall is not None and math.isnan(fall.ring) and math.isfinite(data.each(frame, "ring_spread")[part]):
+        verdict = self.labels["verdict"]
+        if part is not None and math.isnan(part.ring_ms) and math.isfinite(part.ring_spread_ms):
             return "no common decay"
         if fall is None or not (math.isfinite(fall.ring) and math.isfinite(fall.next_note)):
-            return data.first_fitting(self.labels["verdict"], "not enough clear hits yet", "too few clear hits")
+            return data.first_fitting(verdict, "not enough clear hits yet", "too few clear hits")
         if math.isnan(fall.overhang):
             return ""
-        if fall.overhang < NOTHING_LEFT_DB:
-            return data.first_fitting(self.labels["verdict"], "gone by the next low note", "gone by next note")
+        if fall.overhang < sentences.NOTHING_LEFT_DB:
+            return data.first_fitting(verdict, "gone by the next low note", "gone by next note")
         left = f"{words.figure(fall.overhang)} dB"
-        verdict = self.labels["verdict"]
         return data.first_fitting(verdict, f"{left} at the next low note", f"{left} at next note", f"tail {left}")
 
-    def _sentence(self, frame: Frame, part: int, fall: Fall | None) -> str:
-        if fall is None or part < 0:
-            return "No drum and no owner of the lows to measure yet."
-        name = frame.parts[part]
-        if math.isnan(fall.ring):
-            hits, spread = (float(data.each(frame, key)[part]) for key in ("ring_hits", "ring_spread"))
-            if math.isfinite(spread):
-                return f"{name}: no common decay, {hits:.0f} hits vary by {spread:,.0f} ms"
-            heard = int(hits) if math.isfinite(hits) else 0
-            return f"{name}: {heard} of 8 clear hits so far"
-        floor = float(data.each(frame, "ring_floor")[part])
-        spread = float(data.each(frame, "ring_spread")[part])
-        sentence = f"{name}, varies {spread:,.0f} ms" if math.isfinite(spread) else name
-        if fall.ring < FLOOR_MARGIN * floor:
-            sentence = f"{name} is gone as fast as can be shown"
-        return sentence + self._next(fall)
-
     @staticmethod
-    def _next(fall: Fall) -> str:
-        if not (math.isfinite(fall.next_note) and not math.isnan(fall.overhang)):
-            return ""
-        left = f"tail still {words.figure(fall.overhang)} dB"
-        if fall.overhang < NOTHING_LEFT_DB:
-            left = "none of it left"
-        return f": next low note at {fall.next_note:,.0f} ms, {left}"
+    def _sentence(part: PartFindings | None, fall: Fall | None) -> str:
+        if fall is None or part is None:
+            return "No drum and no owner of the lows to measure yet."
+        name, hits, spread = part.name, part.ring_hits, part.ring_spread_ms
+        if math.isnan(fall.ring):
+            if math.isfinite(spread):
+                return f"{name}: no common decay, {hits} hits vary by {spread:,.0f} ms"
+            return f"{name}: {hits} of 8 clear hits so far"
+        sentence = f"{name}, varies {spread:,.0f} ms" if math.isfinite(spread) else name
+        if sentences.is_as_fast_as_can_be_shown(part):
+            sentence = f"{name} is gone as fast as can be shown"
+        tail = sentences.tail_words(part)
+        return f"{sentence}: {tail}" if tail else sentence
 
     # Picture
 

@@ -16,6 +16,7 @@ from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QRegion
 from meter import figures as words
 from meter.gui.kit.label import LEFT, RIGHT, Label, figure_room, fitting_px, line_height, shortened, text_width
 from meter.gui.kit.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, mixed
+from meter.lowend.findings import LowEndFindings
 from meter.plugin.face import Face
 from meter.readings import Frame
 
@@ -298,11 +299,16 @@ class MonoLowsFace(Face):
 
     def _behind(self, frame: Frame, band: int) -> str:
         """``: NAME`` of the part that causes the loss; empty without parts or when they lose in another band."""
-        culprit, worst = frame.number("low_end.culprit"), frame.number("low_end.mono_worst")
-        if not (math.isfinite(culprit) and 0 <= culprit < len(frame.parts)) or worst not in (0.0, band + 1.0):
+        found = frame.findings.get("low_end.account")
+        if not isinstance(found, LowEndFindings) or not found.mono.culprit:
+            return ""
+        low, high = found.mono.worst_band_hz
+        edges = [frame.vector(f"mono_lows.{key}") for key in ("band_low_edge", "band_high_edge")]
+        is_whole = (low, high) not in found.bands_hz
+        if not is_whole and (low, high) != tuple(float(edge[band]) for edge in edges):
             return ""
         room = round(self._column.width() * NAME_SHARE)
-        return f": {shortened(frame.parts[int(culprit)], self.labels['verdict'].size_px, room)}"
+        return f": {shortened(found.mono.culprit, self.labels['verdict'].size_px, room)}"
 
     def _speaks_of(self, frame: Frame) -> int:
         """Index of the band that the sentence names: the worst one; -1 for the whole low end."""

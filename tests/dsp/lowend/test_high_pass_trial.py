@@ -60,7 +60,7 @@ def test_change_of_decay() -> None:
     """A drum far slower than the filter keeps its decay; one as dead as the filter does not."""
     slow = place(repeated(resonator(60, 15), 9, 0.5), 5.0)
     dead = place(repeated(resonator(60, 2.5), 9, 0.5), 5.0)
-    changes = [HighPassTrial(part, part, RATE_HZ, 60.0).try_cutoff(24, 58.0).ring_change_ms for part in (slow, dead)]
+    changes = [HighPassTrial(part, part, RATE_HZ, 60.0).try_cutoff(24, 58.0).decay_change_ms for part in (slow, dead)]
     assert abs(changes[0]) < 5.0
     assert changes[1] > 5.0
 
@@ -94,7 +94,7 @@ def test_silence_has_no_changes() -> None:
     silent = np.zeros((FRAMES, 1))
     found = HighPassTrial(silent, silent, RATE_HZ).try_cutoff(12, 60.0)
     assert np.isnan([found.true_peak_change_db, found.mix_true_peak_change_db, found.mix_low_band_change_db]).all()
-    assert np.isnan(found.ring_change_ms)
+    assert np.isnan(found.decay_change_ms)
 
 
 def test_too_little_or_unequal_audio_is_refused() -> None:

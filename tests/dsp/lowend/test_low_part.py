@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.lowend.low_part import LowPart, common_stretch
+from dsp.lowend.low_part import LowPart
 from dsp.lowend.lowest_note import DRUM
+from dsp.lowend.part_sound import common_stretch
 from tests.support.low_parts import RATE_HZ, cents, held, low_part, place, repeated, resonator, tone
 
 KEYS = place([(0.1 + 0.5 * n, held((131.0, 165.0, 196.0)[n % 3], 0.45)) for n in range(20)], 10.5)
@@ -18,22 +19,10 @@ def test_block_sizes_and_live_agree_with_offline(block: int) -> None:
     live = LowPart(RATE_HZ, 1, keep_seconds=30.0)
     for start in range(0, len(KEYS), block):
         live.push(KEYS[start : start + block])
-    assert live.lowest_note() == whole.lowest_note()
-    np.testing.assert_allclose(live.rows(), whole.rows(), rtol=1e-9, atol=1e-15)
-    np.testing.assert_allclose(live.audio(), whole.audio(), atol=1e-7)
-
-
-@pytest.mark.parametrize("turn", [0.0, 0.3, 0.99])
-def test_parts_that_take_turns_say_the_same_at_any_moment(turn: float) -> None:
-    live, whole = LowPart(RATE_HZ, 1, turn=turn), LowPart(RATE_HZ, 1)
-    block = KEYS[:480].copy()
-    for start in range(0, 3 * RATE_HZ, 480):
-        block[:] = KEYS[start : start + 480]  # blocks are borrowed: the same array every time
-        live.push(block)
-    whole.push(KEYS[: 3 * RATE_HZ])
-    np.testing.assert_allclose(live.kept(), whole.kept(), atol=1e-7)
-    np.testing.assert_allclose(live.rows(), whole.rows(), rtol=1e-9, atol=1e-15)
-    assert live.lowest_note() == whole.lowest_note()
+    found = live.sound()
+    assert found.lowest_note() == whole.lowest_note()
+    np.testing.assert_allclose(found.rows, whole.rows, rtol=1e-6, atol=1e-12)
+    np.testing.assert_allclose(found.audio(), whole.audio(), atol=1e-7)
 
 
 def test_another_number_of_channels_is_refused() -> None:
@@ -45,12 +34,13 @@ def test_live_looks_back_only_so_far() -> None:
     live = LowPart(RATE_HZ, 1, keep_seconds=2.0)
     for start in range(0, len(KEYS), 4800):
         live.push(KEYS[start : start + 4800])
-    assert len(live.audio()) == 8000
-    assert len(live.rows()) == 4
-    assert abs(cents(live.lowest_note().floor_hz, 131.0)) < 20.0
+    found = live.sound()
+    assert len(found.audio()) == 8000
+    assert len(found.rows) == 4
+    assert abs(cents(found.lowest_note().floor_hz, 131.0)) < 20.0
     live.reset()
-    assert not len(live.audio())
-    assert live.lowest_note().reason
+    assert not len(live.sound().audio())
+    assert live.sound().lowest_note().reason
 
 
 @pytest.mark.parametrize("rumble_hz", [20.0, 35.0, 60.0])
@@ -60,7 +50,7 @@ def test_planted_rumble_is_found_within_1_db(rumble_hz: float, under_db: float) 
     planted = 10 * np.log10(notes_power) - under_db
     part = low_part(KEYS + tone(rumble_hz, planted, len(KEYS)))
     bass = low_part(tone(70.0, -20.0, len(KEYS)))
-    found = part.rumble(part.lowest_note().floor_hz, bass.rows())
+    found = part.rumble(part.lowest_note().floor_hz, bass.rows)
     # The planted tone's share of the whole part, itself included.
     assert found.against_part_db == pytest.approx(-10 * np.log10(1 + 10 ** (under_db / 10)), abs=1.0)
     assert found.level_dbfs == pytest.approx(planted + 3.01, abs=1.0)
@@ -74,10 +64,10 @@ def test_rumble_needs_a_floor_and_sound() -> None:
     assert np.isnan(low_part(KEYS).rumble(131.0).against_mix_lows_db)
 
 
-def test_ring_of_a_part() -> None:
+def test_decay_of_a_part() -> None:
     """T60 / 3 = 2.19881 Q / f0 / 3."""
     part = low_part(place(repeated(resonator(60, 15), 10, 0.6), 6.5))
-    assert part.ring(60.0).to_minus_20_ms == pytest.approx(1000 * 2.19881 * 15 / 60 / 3, rel=0.05)
+    assert part.decay(60.0).to_minus_20_ms == pytest.approx(1000 * 2.19881 * 15 / 60 / 3, rel=0.05)
 
 
 def test_a_gap_is_left_out_of_everything() -> None:
@@ -85,17 +75,18 @@ def test_a_gap_is_left_out_of_everything() -> None:
     broken.push(KEYS[: 3 * RATE_HZ])
     broken.skip(RATE_HZ)
     broken.push(KEYS[4 * RATE_HZ :])
-    assert np.isnan(broken.kept()).any()
-    assert len(broken.audio()) == pytest.approx(6.5 * 4000, abs=25)
-    assert np.isfinite(broken.spectra().bins).all()
-    assert abs(cents(broken.lowest_note().floor_hz, 131.0)) < 20.0
+    found = broken.sound()
+    assert np.isnan(found.kept).any()
+    assert len(found.audio()) == pytest.approx(6.5 * 4000, abs=25)
+    assert np.isfinite(found.spectra().bins).all()
+    assert abs(cents(found.lowest_note().floor_hz, 131.0)) < 20.0
 
 
 def test_values_that_are_no_numbers_are_a_gap() -> None:
     signal = KEYS.copy()
     signal[RATE_HZ] = np.nan
     part = low_part(signal)
-    assert np.isnan(part.kept()).sum() == 21
+    assert np.isnan(part.kept).sum() == 21
     assert part.lowest_note().floor_hz == pytest.approx(131.0, rel=0.005)
 
 
@@ -108,15 +99,15 @@ def test_common_stretch_of_two_parts() -> None:
     assert common_stretch([]) == slice(0, 0)
 
 
-def test_blocks_longer_than_what_waits_has_room_for_change_nothing() -> None:
-    """Half a second waits, then two seconds come at once."""
-    sound = 0.1 * np.random.default_rng(8).standard_normal((3 * RATE_HZ, 1))
-    once, apart = LowPart(RATE_HZ, 1), LowPart(RATE_HZ, 1)
-    once.push(sound)
-    for first, last in ((0, 0.5), (0.5, 2.4), (2.4, 2.7), (2.7, 3.0)):
-        apart.push(sound[round(first * RATE_HZ) : round(last * RATE_HZ)])
-    np.testing.assert_allclose(apart.kept(), once.kept(), atol=1e-7)
-    np.testing.assert_allclose(apart.rows(), once.rows(), rtol=1e-6, atol=1e-12)
+def test_what_was_taken_stays_while_more_comes() -> None:
+    """Another thread may read it."""
+    part = LowPart(RATE_HZ, 1, keep_seconds=2.0)
+    part.push(KEYS[: 2 * RATE_HZ])
+    early, again = part.sound(), part.sound()
+    before = again.kept.copy()
+    part.push(KEYS[2 * RATE_HZ : 6 * RATE_HZ])
+    np.testing.assert_array_equal(early.kept, before)
+    assert part.sound().samples == 3 * early.samples
 
 
 def test_an_offset_hides_no_hit() -> None:

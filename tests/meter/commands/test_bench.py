@@ -35,7 +35,7 @@ def test_the_parts_give_the_low_end_something_to_do() -> None:
     for column in loop.T[2:]:
         part = LowPart(bench.RATE_HZ, 1)
         part.push(np.tile(column, 3)[:, None])
-        kinds.append(part.lowest_note().kind)
+        kinds.append(part.sound().lowest_note().kind)
     assert kinds.count("drum") >= 3
     assert kinds.count("pitched") >= 15
     assert "" not in kinds

@@ -87,7 +87,7 @@ def test_silence_prints_dashes(tmp_path: Path, capsys: pytest.CaptureFixture[str
     soundfile.write(tmp_path / "room.wav", np.zeros((2 * RATE_HZ, 1)), RATE_HZ)
     assert run(str(tmp_path)) == 0
     printed = capsys.readouterr()
-    assert "Nobody owns the low end" in printed.out
+    assert "No part owns the low end" in printed.out
     assert "silent, or never above -60 dBFS" in printed.out
     assert "nan" not in printed.out
 

@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 import soundfile
 
-from dsp.lowend.low_part import LowPart
 from meter.audio.source import SourceError
 from meter.lowend import words
 from meter.lowend.account import measure_low_end
-from meter.lowend.result import CANCELS, MINOR, OTHER, OWNER, SILENT, LowEndAccount
+from meter.lowend.findings import CANCELS, MINOR, OTHER, OWNER, SILENT, LowEndFindings
 from meter.lowend.sources import LowEndError, from_array, from_file
 from tests.support.low_parts import RATE_HZ, cents, held, place, repeated, resonator, tone
 
@@ -28,7 +27,7 @@ PAD = 0.2 * tone(105.0, -20.0, FRAMES) * np.array([[1.0, -1.0]])
 SONG = {"kick": KICK, "bass": BASS, "keys": KEYS, "pad": PAD}
 
 
-def measure(parts: dict[str, np.ndarray], mix: np.ndarray | None = None, **options) -> LowEndAccount:
+def measure(parts: dict[str, np.ndarray], mix: np.ndarray | None = None, **options) -> LowEndFindings:
     sources = [from_array(name, samples, RATE_HZ) for name, samples in parts.items()]
     return measure_low_end(sources, None if mix is None else from_array("mix", mix, RATE_HZ), **options)
 
@@ -38,11 +37,11 @@ def stereo(part: np.ndarray) -> np.ndarray:
 
 
 @pytest.fixture(scope="module")
-def song() -> LowEndAccount:
+def song() -> LowEndFindings:
     return measure(SONG, sum(stereo(part) for part in SONG.values()), tempo_bpm=120.0)
 
 
-def test_owners_and_shares(song: LowEndAccount) -> None:
+def test_owners_and_shares(song: LowEndFindings) -> None:
     assert set(song.owners) == {"kick", "bass"}
     assert sum(part.share_percent for part in song.parts) == pytest.approx(100.0, abs=1e-9)
     for band in range(4):
@@ -50,7 +49,7 @@ def test_owners_and_shares(song: LowEndAccount) -> None:
     assert {part.role for part in song.parts} <= {OWNER, OTHER, MINOR, CANCELS}
 
 
-def test_floors_and_notes(song: LowEndAccount) -> None:
+def test_floors_and_notes(song: LowEndFindings) -> None:
     for name, floor, note in (("kick", 60.0, "B1"), ("bass", 41.2, "E1"), ("keys", 131.0, "C3")):
         part = song.part(name)
         assert abs(cents(part.floor_hz, floor)) < 20.0
@@ -62,13 +61,13 @@ def test_floors_and_notes(song: LowEndAccount) -> None:
     assert song.part("bass").floor_kind == "pitched"
 
 
-def test_planted_rumble(song: LowEndAccount) -> None:
+def test_planted_rumble(song: LowEndFindings) -> None:
     keys = song.part("keys")
     assert keys.rumble_dbfs == pytest.approx(RUMBLE_DB + 3.01, abs=1.0)
     assert keys.rumble_db == pytest.approx(-10 * np.log10(1 + 10**1.2), abs=1.0)
 
 
-def test_prices(song: LowEndAccount) -> None:
+def test_prices(song: LowEndFindings) -> None:
     """0.5 dB at every slope; the tone at 35 Hz loses what the closed form says."""
     keys = song.part("keys")
     assert [offer.slope_db_per_octave for offer in keys.high_pass] == [6, 12, 18, 24]
@@ -82,7 +81,7 @@ def test_prices(song: LowEndAccount) -> None:
     assert song.part("kick").high_pass[1].ring_change_ms == pytest.approx(0.0, abs=10.0)
 
 
-def test_ring_and_overhang(song: LowEndAccount) -> None:
+def test_ring_and_overhang(song: LowEndFindings) -> None:
     kick = song.part("kick")
     assert kick.ring_ms == pytest.approx(1000 * 2.19881 * 15 / 60 / 3, rel=0.05)
     assert kick.ring_hits >= 8
@@ -93,7 +92,7 @@ def test_ring_and_overhang(song: LowEndAccount) -> None:
     assert song.part("keys").why["ring_ms"]
 
 
-def test_where_the_ring_is_refused_its_change_is_as_well(song: LowEndAccount) -> None:
+def test_where_the_ring_is_refused_its_change_is_as_well(song: LowEndFindings) -> None:
     """Keys have hits enough for a figure, yet are neither a drum nor an owner."""
     for name in ("keys", "pad"):
         part = song.part(name)
@@ -103,7 +102,7 @@ def test_where_the_ring_is_refused_its_change_is_as_well(song: LowEndAccount) ->
     assert all(math.isfinite(offer.ring_change_ms) for offer in song.part("kick").high_pass)
 
 
-def test_mono(song: LowEndAccount) -> None:
+def test_mono(song: LowEndFindings) -> None:
     assert song.part("pad").mono_loss_db < -60.0
     assert song.part("kick").mono_loss_db == 0.0
     assert song.part("kick").mono_loss_by_band_db == (0.0,) * 6
@@ -114,7 +113,7 @@ def test_mono(song: LowEndAccount) -> None:
     assert loud.mono.loss_with_culprit_in_mono_db == pytest.approx(0.0, abs=0.01)
 
 
-def test_kick_and_bass(song: LowEndAccount) -> None:
+def test_kick_and_bass(song: LowEndFindings) -> None:
     (pair,) = song.pairs
     assert (pair.first, pair.second) == ("kick", "bass")
     assert pair.gap_median_ms == pytest.approx(5.0, abs=2.0)
@@ -122,7 +121,7 @@ def test_kick_and_bass(song: LowEndAccount) -> None:
     assert len(pair.third_octaves) == 7
 
 
-def test_mix_bus(song: LowEndAccount) -> None:
+def test_mix_bus(song: LowEndFindings) -> None:
     assert song.mix_bus_difference_db == pytest.approx(0.0, abs=1e-6)
     louder = 10 ** (2 / 20) * sum(stereo(part) for part in SONG.values())
     assert measure(SONG, louder).mix_bus_difference_db == pytest.approx(2.0, abs=1e-6)
@@ -144,7 +143,7 @@ def test_a_stranger_for_a_mix_is_said() -> None:
     assert any("little in common" in note for note in found.notes)
 
 
-def test_json_is_plain_and_complete(song: LowEndAccount) -> None:
+def test_json_is_plain_and_complete(song: LowEndFindings) -> None:
     plain = json.loads(json.dumps(song.to_json(), allow_nan=False))
     assert {"owners", "others", "mix_bus_difference_db", "pairs", "parts"} <= plain.keys()
     keys = {
@@ -278,7 +277,7 @@ def test_a_flipped_copy_is_warned_of_before_all_else() -> None:
     assert found.owners == ("kick",)
     assert set(found.cancelling) == {"bass", "bass DI"}
     assert words.verdicts(found)[0] == (
-        "bass and bass DI cancel completely: the same sound in opposite polarity; "
+        "bass and bass DI cancel completely: same sound, opposite polarity; "
         "with one of them flipped, summing gain +3.0 dB."
     )
     assert not any("identical" in note for note in found.notes)
@@ -298,10 +297,7 @@ def test_swapped_channels_are_not_called_identical() -> None:
     assert swapped.cancelling_pairs == ()
     assert measure({"kick": KICK, "a": guitars, "b": guitars.copy()}).notes[-1] == "a and b are identical."
     both = measure({"kick": KICK, "gtr 1": guitars, "gtr 2": -guitars[:, ::-1]})
-    assert words.verdicts(both)[0] == (
-        "gtr 1 and gtr 2 are the same with left and right swapped and opposite polarity: "
-        "together they vanish in mono."
-    )
+    assert words.verdicts(both)[0] == "gtr 1 and gtr 2 vanish in mono: left and right swapped, opposite polarity."
     assert not any("identical" in note for note in both.notes)
 
 
@@ -359,14 +355,3 @@ def test_progress_counts_every_frame_once() -> None:
     told: list[int] = []
     measure({"kick": KICK}, progress=told.append)
     assert sum(told) == FRAMES
-
-
-def test_live_and_offline_agree(song: LowEndAccount) -> None:
-    """The same stretch through the streaming form in ticks of 10 ms."""
-    live = LowPart(RATE_HZ, 1, keep_seconds=30.0)
-    for start in range(0, FRAMES, 480):
-        live.push(KEYS[start : start + 480])
-    note = live.lowest_note()
-    keys = song.part("keys")
-    assert note.floor_hz == pytest.approx(keys.floor_hz, rel=1e-6)
-    assert live.rumble(note.floor_hz).against_part_db == pytest.approx(keys.rumble_db, abs=0.01)

@@ -7,7 +7,7 @@ import pytest
 
 from dsp.lowend.high_pass import apply
 from meter.lowend.account import measure_low_end
-from meter.lowend.result import LowEndAccount
+from meter.lowend.findings import LowEndFindings
 from meter.lowend.sources import from_array
 from tests.support import rendered
 from tests.support.low_parts import cents, tone
@@ -23,22 +23,22 @@ def stems(tmp_path_factory: pytest.TempPathFactory) -> dict[str, np.ndarray]:
     return rendered.render(tmp_path_factory.mktemp("score"))
 
 
-def measure(stems: dict[str, np.ndarray]) -> LowEndAccount:
+def measure(stems: dict[str, np.ndarray]) -> LowEndFindings:
     parts = [from_array(name, samples, rendered.RATE_HZ) for name, samples in stems.items()]
     return measure_low_end(parts, from_array("mix", np.sum(list(stems.values()), axis=0), rendered.RATE_HZ))
 
 
 @pytest.fixture(scope="module")
-def account(stems: dict[str, np.ndarray]) -> LowEndAccount:
+def account(stems: dict[str, np.ndarray]) -> LowEndFindings:
     return measure(stems)
 
 
-def test_kick_and_bass_own_the_low_end(account: LowEndAccount) -> None:
+def test_kick_and_bass_own_the_low_end(account: LowEndFindings) -> None:
     assert set(account.owners) == {"kick", "bass"}
     assert sum(part.share_percent for part in account.parts) == pytest.approx(100.0, abs=1e-6)
 
 
-def test_the_bass_floor_is_the_lowest_note_of_the_score(account: LowEndAccount) -> None:
+def test_the_bass_floor_is_the_lowest_note_of_the_score(account: LowEndFindings) -> None:
     bass = account.part("bass")
     assert abs(cents(bass.floor_hz, LOWEST_BASS_HZ)) < 50.0
     assert bass.floor_note == "E1"
@@ -46,11 +46,11 @@ def test_the_bass_floor_is_the_lowest_note_of_the_score(account: LowEndAccount) 
 
 
 @pytest.mark.parametrize("name", ["keys", "guitar"])
-def test_chords_have_the_lowest_note_of_the_score(account: LowEndAccount, name: str) -> None:
+def test_chords_have_the_lowest_note_of_the_score(account: LowEndFindings, name: str) -> None:
     assert abs(cents(account.part(name).floor_hz, LOWEST_CHORD_HZ)) < 50.0
 
 
-def test_drums_are_taken_for_drums(account: LowEndAccount) -> None:
+def test_drums_are_taken_for_drums(account: LowEndFindings) -> None:
     """Common practice, no source: kick fundamental 40 to 100 Hz, snare 120 to 250 Hz."""
     kick, snare = account.part("kick"), account.part("snare")
     assert (kick.floor_kind, snare.floor_kind) == ("drum", "drum")
@@ -58,7 +58,7 @@ def test_drums_are_taken_for_drums(account: LowEndAccount) -> None:
     assert 110.0 < snare.floor_hz < 270.0
 
 
-def test_a_bass_guitar_has_its_power_below_100_hz(account: LowEndAccount) -> None:
+def test_a_bass_guitar_has_its_power_below_100_hz(account: LowEndFindings) -> None:
     """Common practice, no source: below 100 Hz it holds more than snare, keys and guitar together."""
     others = sum(account.part(name).share_percent for name in ("snare", "keys", "guitar"))
     assert account.part("bass").share_percent > 2.0 * others
@@ -77,7 +77,7 @@ def test_planted_rumble_in_the_keys_is_found_within_1_db(stems: dict[str, np.nda
 
 
 def test_usual_high_passes_take_the_guitar_out_of_the_others(
-    account: LowEndAccount, stems: dict[str, np.ndarray]
+    account: LowEndFindings, stems: dict[str, np.ndarray]
 ) -> None:
     """Common practice, no source: guitars and keys are cut somewhere between 100 and 150 Hz."""
     assert "guitar" in account.others
@@ -85,7 +85,7 @@ def test_usual_high_passes_take_the_guitar_out_of_the_others(
     assert not {"guitar", "keys"} & set(measure(stems | cut).others)
 
 
-def test_written_simultaneous_notes_coincide(account: LowEndAccount) -> None:
+def test_written_simultaneous_notes_coincide(account: LowEndFindings) -> None:
     """The score puts kick and bass on the same beats; sampled attacks differ by some milliseconds."""
     (pair,) = account.pairs
     assert (pair.first, pair.second) == ("kick", "bass")
@@ -93,6 +93,6 @@ def test_written_simultaneous_notes_coincide(account: LowEndAccount) -> None:
     assert abs(pair.gap_median_ms) < 20.0
 
 
-def test_parts_add_up_to_the_mix(account: LowEndAccount) -> None:
+def test_parts_add_up_to_the_mix(account: LowEndFindings) -> None:
     assert account.mix_bus_difference_db == pytest.approx(0.0, abs=1e-3)
     assert account.mono.loss_db > -0.1

@@ -3,46 +3,46 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from meter.lowend import words
-from meter.lowend.result import (
+from meter.lowend.findings import (
     CANCELS,
     OTHER,
     OWNER,
-    CancellingAccount,
-    LowEndAccount,
-    MonoAccount,
+    CancellingPair,
+    LowEndFindings,
+    MonoFindings,
     Offer,
-    PairAccount,
-    PartAccount,
+    PairFindings,
+    PartFindings,
 )
 
 NAN = math.nan
-MONO = MonoAccount(0.0, (0.0,) * 4, (20.0, 120.0), 0.0, "", NAN)
+MONO = MonoFindings(0.0, (0.0,) * 4, (20.0, 120.0), 0.0, "", NAN)
 OFFER = Offer(12, 77.2, 0.5, 52.0, 0.16, 82.4, 0.21, 0.0, -0.1, 3.0)
 
 
-def part(name: str, role: str, share: float, **changes) -> PartAccount:
-    plain = PartAccount(
+def part(name: str, role: str, share: float, **changes) -> PartFindings:
+    plain = PartFindings(
         name, role, share, (share,) * 4, 41.2, "E1", 0.0, "pitched", "", -30.0, -40.0, -60.0, (OFFER,), 0.0,
         (0.0,) * 6, NAN, NAN, 0, NAN, NAN, NAN,
     )  # fmt: skip
     return replace(plain, **changes)
 
 
-def ledger(*parts: PartAccount, **changes) -> LowEndAccount:
+def ledger(*parts: PartFindings, **changes) -> LowEndFindings:
     names = {role: tuple(p.name for p in parts if p.role == role) for role in (OWNER, OTHER, CANCELS)}
-    plain = LowEndAccount(
+    plain = LowEndFindings(
         48_000, 60.0, ((20.0, 40.0), (40.0, 60.0), (60.0, 90.0), (90.0, 120.0)), parts, names[OWNER], names[OTHER],
         names[CANCELS], NAN, (NAN,) * 4, MONO, (), NAN, (),
     )  # fmt: skip
     return replace(plain, **changes)
 
 
-PAIR = PairAccount(
+PAIR = PairFindings(
     "kick", "bass", "hit together", 22, 4.4, 22, 24, 30, 80.0, 8.2, 12.0, 1.24, 3.0, -0.8, -2.0, 0.0, 0.1, 40.0,
     -6.0, (),
 )  # fmt: skip
@@ -57,7 +57,7 @@ def test_owners() -> None:
         words.owners_sentence(ledger(part("kick", OWNER, 99.0)))
         == "kick (99 %) owns the low end; no other part holds more than 3 %."
     )
-    assert "Nobody owns" in words.owners_sentence(ledger())
+    assert "No part owns" in words.owners_sentence(ledger())
 
 
 def test_many_owners_are_counted() -> None:
@@ -71,13 +71,12 @@ def test_cancelling() -> None:
 
 
 def test_pairs_that_cancel_come_first() -> None:
-    gone = CancellingAccount("a", "b", "opposite polarity", -math.inf, 3.01)
-    partly = CancellingAccount("c", "d", "opposite polarity", -12.34, 2.9)
+    gone = CancellingPair("a", "b", "opposite polarity", -math.inf, 3.01)
+    partly = CancellingPair("c", "d", "opposite polarity", -12.34, 2.9)
     found = ledger(part("kick", OWNER, 99.0), part("d", CANCELS, -5.0), cancelling_pairs=(gone, partly))
     assert words.verdicts(found)[:3] == [
-        "a and b cancel completely: the same sound in opposite polarity; with one of them flipped, "
-        "summing gain +3.0 dB.",
-        "c and d cancel: the same lows in opposite polarity, summing gain −12.3 dB; with one of them flipped, "
+        "a and b cancel completely: same sound, opposite polarity; with one of them flipped, summing gain +3.0 dB.",
+        "c and d cancel: same lows, opposite polarity, summing gain −12.3 dB; with one of them flipped, "
         "summing gain +2.9 dB.",
         "kick (99 %) owns the low end; no other part holds more than 3 %.",
     ]
@@ -105,14 +104,13 @@ def test_mix_bus(difference: float, expected: str) -> None:
 
 
 def test_mono() -> None:
-    assert words.mono_sentence(ledger()) == "The lows survive mono (0.0 dB)."
+    assert words.mono_sentence(ledger()) == "The lows survive mono (mono loss 0.0 dB)."
     assert words.mono_sentence(ledger(mono=replace(MONO, loss_db=NAN, worst_band_loss_db=NAN))) == ""
-    lost = MonoAccount(-1.26, (-0.1, NAN, -2.0, 0.0), (60.0, 90.0), -2.04, "pad", -0.12)
+    lost = MonoFindings(-1.26, (-0.1, NAN, -2.0, 0.0), (60.0, 90.0), -2.04, "pad", -0.12)
     assert words.mono_sentence(ledger(mono=lost)) == (
-        "The lows lose 1.3 dB in mono, and between 60 and 90 Hz they lose 2.0 dB; "
-        "with pad in mono that would be −0.1 dB."
+        "The lows lose 2.0 dB in mono at 60–90 Hz, 1.3 dB as a whole; with pad in mono −0.1 dB."
     )
-    gone = MonoAccount(-math.inf, (NAN,) * 4, (20.0, 120.0), -math.inf, "", NAN)
+    gone = MonoFindings(-math.inf, (NAN,) * 4, (20.0, 120.0), -math.inf, "", NAN)
     assert words.mono_sentence(ledger(mono=gone)) == "The lows vanish in mono."
 
 
@@ -120,16 +118,15 @@ def test_rumble_and_price() -> None:
     keys = part("keys", OTHER, 5.0, rumble_against_mix_lows_db=-12.3)
     assert words.rumble_sentence(keys) == (
         "keys has −12.3 dB of the mix's lows under its lowest note E1 (41.2 Hz): "
-        "a high-pass at 77 Hz, 12 dB per octave, takes 82 % of what lies under it "
-        "and 0.5 dB of E1, and its peak changes by +0.2 dB."
+        "high-pass at 77 Hz, 12 dB per octave: rumble cut 82 %, E1 −0.5 dB, peak +0.2 dB."
     )
     assert words.rumble_sentence(part("keys", OTHER, 5.0)) == ""
     assert words.price_sentence(part("keys", OTHER, 5.0)).startswith(
-        "keys, lowest note E1 (41.2 Hz): a high-pass at 77 Hz"
+        "keys, lowest note E1 (41.2 Hz): high-pass at 77 Hz"
     )
     assert words.price_sentence(part("kick", OWNER, 50.0)) == ""
     bare = replace(OFFER, rumble_removed_percent=NAN, true_peak_change_db=NAN)
-    assert words.high_pass_sentence(bare, "E1") == "a high-pass at 77 Hz, 12 dB per octave, takes 0.5 dB of E1."
+    assert words.high_pass_words(bare, "E1") == "high-pass at 77 Hz, 12 dB per octave: E1 −0.5 dB"
 
 
 def test_ring() -> None:
@@ -144,13 +141,13 @@ def test_ring() -> None:
         overhang_after_ms=250.0,
     )
     assert words.ring_sentence(kick, 250.0) == (
-        "kick rings 320 ms to −20 dB (varies 41 ms); the next low note comes after 250 ms and finds −9.0 dB of it; "
+        "kick rings 320 ms to −20 dB (varies 41 ms); next low note at 250 ms, tail still −9.0 dB; "
         "half a beat is 250 ms."
     )
     short = replace(kick, ring_ms=30.0, overhang_db=-55.0)
     assert words.ring_sentence(short, NAN) == (
         "kick is down 20 dB within 30 ms, as fast as can be shown at its pitch; "
-        "the next low note comes after 250 ms and finds nothing of it."
+        "next low note at 250 ms, none of it left."
     )
     assert words.ring_sentence(part("keys", OTHER, 5.0), 250.0) == ""
 
@@ -167,7 +164,7 @@ def test_pairs() -> None:
     loose = replace(PAIR, gap_median_ms=NAN, gap_spread_ms=33.0)
     assert "notes in step): timing varies 33 ms; summing" in words.pair_sentence(loose)
     turns = replace(PAIR, verdict="take turns", time_overlap_percent=4.2, gap_median_ms=NAN, sum_gain_db=NAN)
-    assert words.pair_sentence(turns) == "kick and bass take turns: both sound at once for 4 % of the time."
+    assert words.pair_sentence(turns) == "kick and bass take turns: at once for 4 % of the time."
     thin = replace(turns, verdict="not yet", why={"gap_median_ms": "too few notes so far"})
     assert words.pair_sentence(thin) == "kick and bass cannot be compared: too few notes so far."
 

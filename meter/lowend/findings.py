@@ -1,4 +1,4 @@
-"""What the low-end ledger says, as plain values.
+"""Findings of the low-end study as plain values: what ``lowend --json`` prints and the live faces read.
 
 Percent are of the sum of the parts in 20 to 120 Hz. Losses in mono are 0 or negative, as everywhere in Earwitness.
 NaN means "cannot be said", and ``why`` says why; minus infinity is "nothing is left".
@@ -7,15 +7,23 @@ NaN means "cannot be said", and ``why`` says why; minus infinity is "nothing is 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
 from typing import Any
 
+import msgspec
+
 OWNER, OTHER, MINOR, CANCELS, SILENT = "owner", "other", "minor", "cancels", "silent"
+PITCHED, DRUM = "pitched", "drum"
+TOGETHER, TAKING_TURNS, CANCELLING, OVERLAPPING = "hit together", "take turns", "cancel", "overlap"
+NOT_YET = "not yet"
+ONE_PART, HELD_IN_ONE, NONE_FOUND = "one part", "held in one", "none found"
+SWAPPED_OPPOSITE = "left and right swapped, opposite polarity"
+TRIED, TRYING = "tried", "trying"
+NAN = math.nan
+
+Why = dict[str, str]
 
 
-@dataclass(frozen=True)
-class Offer:
+class Offer(msgspec.Struct, frozen=True):
     """One high-pass and its price; see ``high_pass`` and ``high_pass_trial`` for the figures."""
 
     slope_db_per_octave: int
@@ -30,12 +38,13 @@ class Offer:
     ring_change_ms: float
 
 
-@dataclass(frozen=True)
-class PartAccount:
+class PartFindings(msgspec.Struct, frozen=True):
     """One part. ``rumble_db`` is against the whole part, ``rumble_against_mix_lows_db`` against the mix's low end.
 
     ``floor_lower_hz`` is a lower note that thin evidence does not rule out; the high-passes spare it. ``floor_apart``
-    says what sounds low and is no note: hum, bleed.
+    says what sounds low and is no note: hum, bleed. ``spectrum_db`` goes with ``LowEndFindings.spectrum_hz``, a
+    full-scale sine 0 dB. ``seen_at_seconds`` and ``tried_at_seconds`` say when, on the clock of ``kept_seconds``, the
+    part was last looked at and its high-passes were last tried; NaN for never.
     """
 
     name: str
@@ -59,14 +68,16 @@ class PartAccount:
     ring_filter_floor_ms: float
     overhang_db: float
     overhang_after_ms: float
-    floor_lower_hz: float = math.nan
+    floor_lower_hz: float = NAN
     floor_lower_note: str = ""
     floor_apart: str = ""
-    why: Mapping[str, str] = field(default_factory=dict)
+    spectrum_db: tuple[float, ...] = ()
+    seen_at_seconds: float = NAN
+    tried_at_seconds: float = NAN
+    why: Why = msgspec.field(default_factory=dict)
 
 
-@dataclass(frozen=True)
-class ThirdOctaveAccount:
+class ThirdOctave(msgspec.Struct, frozen=True):
     """Who is stronger in one third of an octave."""
 
     centre_hz: float
@@ -74,8 +85,7 @@ class ThirdOctaveAccount:
     first_over_second_db: float
 
 
-@dataclass(frozen=True)
-class PairAccount:
+class PairFindings(msgspec.Struct, frozen=True):
     """Kick and bass, or another two; figures as in ``pair``. A positive gap is a late second part."""
 
     first: str
@@ -97,12 +107,23 @@ class PairAccount:
     nudge_change_db: float
     overlap_percent: float
     second_under_first_db: float
-    third_octaves: tuple[ThirdOctaveAccount, ...]
-    why: Mapping[str, str] = field(default_factory=dict)
+    third_octaves: tuple[ThirdOctave, ...]
+    why: Why = msgspec.field(default_factory=dict)
 
 
-@dataclass(frozen=True)
-class CancellingAccount:
+class Lanes(msgspec.Struct, frozen=True):
+    """Kick and bass over a bar, or over a second after each hit where no tempo is known; 1 is the loudest of both.
+
+    ``starts_at_seconds`` is the start of the newest bar on the clock of ``kept_seconds``.
+    """
+
+    seconds: float
+    first: tuple[float, ...]
+    second: tuple[float, ...]
+    starts_at_seconds: float = NAN
+
+
+class CancellingPair(msgspec.Struct, frozen=True):
     """Two parts that hold the same lows in opposite polarity, as in ``likeness``; ``kind`` tells how.
 
     ``together_db`` is minus infinity where nothing is left of them, ``flipped_db`` the sum with one of them flipped.
@@ -113,11 +134,10 @@ class CancellingAccount:
     kind: str
     together_db: float
     flipped_db: float
-    why: Mapping[str, str] = field(default_factory=dict)
+    why: Why = msgspec.field(default_factory=dict)
 
 
-@dataclass(frozen=True)
-class MonoAccount:
+class MonoFindings(msgspec.Struct, frozen=True):
     """The sum of the parts in mono: whole low end, its bands, and the band that loses most of those that count.
 
     ``culprit`` is the part whose being mono would restore most there, empty if little is lost or no part is behind
@@ -132,28 +152,45 @@ class MonoAccount:
     loss_with_culprit_in_mono_db: float
 
 
-@dataclass(frozen=True)
-class LowEndAccount:
-    """The whole ledger."""
+class RequestedHighPass(msgspec.Struct, frozen=True):
+    """The cut-off the user wants to know of, on one part. ``state`` is ``TRYING`` until it was tried."""
+
+    part: str
+    offer: Offer
+    state: str
+
+
+class LowEndFindings(msgspec.Struct, frozen=True):
+    """All findings. ``seconds`` were heard; ``shown_part`` is the chosen part or the one with most to show.
+
+    The newest sound looked at ends at ``kept_seconds``. ``spectrum_hz`` are the centres of the bands of each part's
+    ``spectrum_db``. ``no_pair`` says why ``pairs`` is empty: ``ONE_PART``, ``HELD_IN_ONE`` or ``NONE_FOUND``.
+    """
 
     rate_hz: int
     seconds: float
     bands_hz: tuple[tuple[float, float], ...]
-    parts: tuple[PartAccount, ...]
+    parts: tuple[PartFindings, ...]
     owners: tuple[str, ...]
     others: tuple[str, ...]
     cancelling: tuple[str, ...]
     mix_bus_difference_db: float
     mix_bus_by_band_db: tuple[float, ...]
-    mono: MonoAccount
-    pairs: tuple[PairAccount, ...]
+    mono: MonoFindings
+    pairs: tuple[PairFindings, ...]
     half_beat_ms: float
     notes: tuple[str, ...]
-    cancelling_pairs: tuple[CancellingAccount, ...] = ()
-    why: Mapping[str, str] = field(default_factory=dict)
+    cancelling_pairs: tuple[CancellingPair, ...] = ()
+    shown_part: str = ""
+    requested: RequestedHighPass | None = None
+    lanes: Lanes | None = None
+    spectrum_hz: tuple[float, ...] = ()
+    kept_seconds: float = NAN
+    no_pair: str = ""
+    why: Why = msgspec.field(default_factory=dict)
 
-    def part(self, name: str) -> PartAccount:
-        """The account of one part. Raises KeyError for a name that is not there."""
+    def part(self, name: str) -> PartFindings:
+        """The findings of one part. Raises KeyError for a name that is not there."""
         for part in self.parts:
             if part.name == name:
                 return part
@@ -161,7 +198,7 @@ class LowEndAccount:
 
     def to_json(self) -> dict[str, Any]:
         """Plain values for JSON, parts that cancel first: what cannot be said is null, and ``why`` says why."""
-        plain: dict[str, Any] = without_nan(asdict(self))
+        plain: dict[str, Any] = without_nan(msgspec.to_builtins(self))
         return {"cancelling_pairs": plain.pop("cancelling_pairs"), **plain}
 
 
