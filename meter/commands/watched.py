@@ -24,8 +24,8 @@ from typing import Any
 
 from meter.audio.source import SourceError
 from meter.children import end_with_parent, start_child
-from meter.engine.silence import Silence
 from meter.engine.supervisor import LOADING_SECONDS
+from meter.engine.watchdog import Silence
 from meter.measure import Measurement, measure_file
 from meter.plugin.host import Plugin
 

@@ -27,7 +27,7 @@ def assumed_words(source: str, channels: int, fix: str) -> str:
 class Chain:
     """Meters over the feeds of one clock. All methods are called from one thread. [dsp]
 
-    ``feeds`` maps a feed's name to its columns. A meter that listens to "all" gets every channel and the map; one
+    ``feeds`` maps a feed's name to its columns. A meter of the feed "all" gets every channel; one
     whose feed is not in the map is left out, with the reason in ``faults``. ``leave`` is called when the meters have
     done what they were asked. ``roles`` are those of the source's channels, in order, where it tells them. Raises
     ValueError when the map does not fit the channel count.
@@ -45,12 +45,12 @@ class Chain:
     ) -> None:
         check_feeds(feeds, channels)
         self._assumes = 0 if roles else len(feeds.get(MIX, ()))
-        listened = {**feeds, ALL: tuple(range(channels))}
+        known = {**feeds, ALL: tuple(range(channels))}
         wanted = {meter.manifest.feed for meter in meters}
-        self._columns = {name: self._pick(columns, channels) for name, columns in listened.items() if name in wanted}
-        self._left_out = {meter.id: self._no_feed(meter) for meter in meters if meter.manifest.feed not in listened}
-        self.meters = [meter for meter in meters if meter.manifest.feed in listened]
-        widths = {meter.id: len(listened[meter.manifest.feed]) for meter in self.meters}
+        self._columns = {name: self._pick(columns, channels) for name, columns in known.items() if name in wanted}
+        self._left_out = {meter.id: self._no_feed(meter) for meter in meters if meter.manifest.feed not in known}
+        self.meters = [meter for meter in meters if meter.manifest.feed in known]
+        widths = {meter.id: len(known[meter.manifest.feed]) for meter in self.meters}
         fields = {meter.id: meter.manifest.fields for meter in self.meters}
         self.layout = Layout.build(fields, widths, feeds, channel_names)
         self.values = np.full(self.layout.total, np.nan)
@@ -58,9 +58,9 @@ class Chain:
         self._differences = self._find_differences()
         self._leave = leave
         for meter in self.meters:
-            whole = listened[meter.manifest.feed] == tuple(range(channels))
-            known = feeds if FEED_MAP in meter.services else {}
-            meter.prepare(Spec(rate_hz, widths[meter.id], roles if whole else (), known))
+            whole = known[meter.manifest.feed] == tuple(range(channels))
+            feed_map = feeds if FEED_MAP in meter.services else {}
+            meter.prepare(Spec(rate_hz, widths[meter.id], roles if whole else (), feed_map))
         self._leave()
 
     @property
@@ -115,27 +115,27 @@ class Chain:
         self._leave()
 
     def mark(self) -> None:
-        """Begin the figures since the mark anew."""
+        """Restart the figures since the mark."""
         for meter in self.meters:
             meter.mark()
         self._leave()
 
     def save_state(self) -> dict[str, MeterKept]:
-        """What the meters count since the reset, by id; those that cannot say are left out."""
+        """The state of the meters since the reset, by id; those without are left out."""
         kept = {meter.id: (meter.manifest.version, meter.save_state()) for meter in self.meters}
         self._leave()
         return {meter_id: MeterKept(version, what) for meter_id, (version, what) in kept.items() if what is not None}
 
     def restore_state(self, kept: Mapping[str, MeterKept]) -> list[str]:
-        """Give each meter what one of the same id and version kept; returns the names of those that began anew."""
-        anew = []
+        """Restore each meter from one of the same id and version; returns the names of those that restarted."""
+        restarted = []
         for meter in self.meters:
             found = kept.get(meter.id)
             same = found is not None and found.version == meter.manifest.version
             if not meter.fault and not (same and found is not None and meter.restore_state(found.kept)):
-                anew.append(meter.manifest.name)
+                restarted.append(meter.manifest.name)
         self._leave()
-        return anew
+        return restarted
 
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change one meter's settings; raises ValueError with one sentence."""

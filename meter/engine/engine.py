@@ -19,15 +19,13 @@ from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.heard_output import HeardOutput
 from meter.engine.messages import FeedSentence, FindingsDropped, FindingsMade, MetersLoaded, StateRestored
-from meter.engine.output import EngineOutput
-from meter.engine.publisher import Publisher
+from meter.engine.publisher import EngineOutput, Publisher
 from meter.engine.recorder import Recorder
 from meter.engine.sanitise import ONLY_INVALID, Sanitiser
-from meter.engine.sentence import Sentence
 from meter.engine.state_saver import StateSaver, source_words
+from meter.engine.status import Sentence
 from meter.engine.studies import Studies
-from meter.engine.watchdog import SourceWatch
-from meter.engine.zeros import ZerosWatch
+from meter.engine.watchdog import SourceWatch, ZerosWatch
 from meter.feeds import Feeds, fitting_feeds
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin
@@ -116,7 +114,7 @@ class Engine:
         return ring.available / info.rate_hz if ring is not None and info is not None else 0.0
 
     def open(self, request: SourceRequest, feeds: Feeds | None = None) -> None:
-        """Listen to another source; what was measured of the last one is let go. Never raises."""
+        """Open another source; what was measured of the last one is forgotten. Never raises."""
         self.stop()
         if self._recorder is not None:
             self._recorder.rest()
@@ -137,7 +135,7 @@ class Engine:
         self._source = self._consumer = None
 
     def close(self) -> None:
-        """Stop for good; the exposure ledger is written and closed."""
+        """Stop for good; the exposure record is written and closed."""
         self.stop()
         self._studies.close()
         if self._recorder is not None:
@@ -158,7 +156,7 @@ class Engine:
         self._studies.reset()
 
     def mark(self) -> None:
-        """Begin the figures since the mark anew; the rest goes on."""
+        """Restart the figures since the mark; the rest goes on."""
         if self._chain is not None:
             self._chain.mark()
         self._studies.hurry()
@@ -280,7 +278,7 @@ class Engine:
         self._publisher.follow(self._chain)
 
     def _carry_on(self, chain: Chain, source: str, rate_hz: int) -> None:
-        """Go on from where a dead engine was, if one left something."""
+        """Restore the state of the engine before this one, if there is one."""
         counts = self._state_saver.restore_state(chain, source, rate_hz, self._clock())
         if counts is not None:
             self._frames, self._lost, self._gaps = counts
@@ -308,7 +306,7 @@ class Engine:
         assert self._chain is not None
         self._frames += len(block)
         if self._zeros is not None:
-            self._zeros.hear(block)
+            self._zeros.take(block)
         for piece in self._sanitiser.pieces(block):
             self._chain.take(piece)
 

@@ -17,7 +17,7 @@ STALL_FACTOR = 10.0
 """Wall time past this many block lengths counts as an overrun even if the processor slept through it."""
 
 MOST_BEHIND_OF_A_BLOCK = 1.0
-"""Seconds. A machine that stands still for a minute does so within some meter's block; once is not its doing."""
+"""Seconds. A machine that stands still for a minute does so within some meter's block; not the meter's fault."""
 
 BEHIND_TO_QUARANTINE = 1.5
 """Seconds that a meter by others may be behind the sound by its own time while sound is being lost."""
@@ -51,7 +51,7 @@ class GuardedMeter:
     """A processor that cannot harm the chain.
 
     ``fault`` is empty, or one sentence that says why this meter is in quarantine. With ``timing`` None (files)
-    no block can overrun. ``enter`` is called before anything is asked of the processor: it may never answer.
+    no block can overrun. ``enter`` is called before anything is asked of the processor: it may never return.
     """
 
     def __init__(self, plugin: Plugin, timing: Timing | None = None) -> None:
@@ -139,7 +139,7 @@ class GuardedMeter:
             self._put_aside_as_late("sound was lost or about to be")
 
     def _put_aside_as_late(self, and_what: str) -> None:
-        """Ours never wait; on a machine that is too busy they go on, and the loss is reported as it is."""
+        """Ours never wait; on a machine that is too busy they go on, and the loss is reported."""
         if not self.fault and not self.ours:
             late = f"it was {self._behind:.1f} s behind the sound"
             self.fail(f"{late}, and {and_what}")
@@ -153,7 +153,7 @@ class GuardedMeter:
         self._guard("reset", lambda meter: meter.reset())
 
     def mark(self) -> None:
-        """Begin the figures since the mark anew, in a processor that has some."""
+        """Restart the figures since the mark, in a processor that has some."""
         self._guard("mark", lambda meter: getattr(meter, "mark", _nothing)())
 
     def save_state(self) -> SavedState | None:
@@ -167,7 +167,7 @@ class GuardedMeter:
         return None if failed else kept
 
     def restore_state(self, kept: SavedState) -> bool:
-        """Go on from what ``save_state`` gave to another; False, and prepared afresh, when it does not take it."""
+        """Restore what another's ``save_state`` returned; False, and prepared again, when that fails."""
         if self.fault or self._spec is None:
             return False
         failed = self._attempt(lambda meter: getattr(meter, "restore_state", _nothing)(kept))

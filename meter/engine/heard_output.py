@@ -1,4 +1,4 @@
-"""Which output is heard and what of it counts, and what stops when it becomes another. No thread, no clock."""
+"""Which output is open and what of it counts, and what ends when it becomes another. No thread, no clock."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from meter.audio.source import SourceInfo
 from meter.engine.guard import GuardedMeter
 from meter.engine.messages import CountingSuspended, OutputChanged, SourceOpened
-from meter.engine.output import EngineOutput
+from meter.engine.publisher import EngineOutput
 from meter.plugin.services import CALIBRATED, CALIBRATED_FOR, CALIBRATION, holder
 
 
@@ -24,21 +24,21 @@ class HeardOutput:
     def leave(self) -> None:
         """Another source was asked for: no figure runs on from the last one."""
         self._info = None
-        self._say("")
+        self._tell("")
 
     def begin(self) -> None:
-        """The figures since R restart, under the output that is heard now."""
-        self._say("")
+        """The figures since R restart, under the output that is open now."""
+        self._tell("")
 
     def follow(self, info: SourceInfo) -> None:
-        """This is heard from now on; a calibration of another output ends before its first frame."""
+        """This output is open from now on; a calibration of another one ends before its first frame."""
         before, self._info = self._info, info
         self.check()
         self._output.send(SourceOpened(info.name, info.identity))
         if before is None or before.identity == info.identity:
             return
         names = (before.name, info.name) if before.name != info.name else (before.identity, info.identity)
-        self._say(
+        self._tell(
             f"The output changed from '{names[0]}' to '{names[1]}'; figures since R hold both, R restarts them."
         )
 
@@ -60,7 +60,7 @@ class HeardOutput:
         if bound and meter.settings.get(CALIBRATED) and bound != f"{self._info.kind}:{self._info.identity}":
             meter.configure({CALIBRATED: False})
 
-    def _say(self, sentence: str) -> None:
+    def _tell(self, sentence: str) -> None:
         if sentence != self._sentence:
             self._sentence = sentence
             self._output.send(OutputChanged(sentence))

@@ -34,9 +34,9 @@ from meter.engine.messages import (
     to_engine,
 )
 from meter.engine.recorder import open_recorder
-from meter.engine.silence import Silence
 from meter.engine.snapshot import SharedSnapshot
 from meter.engine.state_saver import StateSaver
+from meter.engine.watchdog import Silence
 from meter.plugin.api import FloatArray, Settings
 from meter.plugin.enabled import NOTHING_ENABLED, Enabled
 from meter.plugin.host import discover, usable
@@ -58,7 +58,7 @@ class EngineOrder:
 
     Without a ``request`` the engine waits for one. ``folders`` hold meters named for this run, ``enabled`` says which
     others may run. ``settings`` maps meter ids to their settings, ``set_aside``
-    names meters that hung the last engine. ``logbook`` is the file of the exposure ledger; without one none is kept.
+    names meters that hung the last engine. ``logbook`` is the file of the exposure record; without one none is kept.
     """
 
     request: SourceRequest | None = None

@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import numpy as np
 
 from dsp.core.types import FloatArray
 from meter.engine.chain import Chain
-from meter.engine.messages import FaultsChanged, LayoutChanged, RecorderSentence
-from meter.engine.output import EngineOutput
+from meter.engine.messages import FaultsChanged, LayoutChanged, RecorderSentence, ToWindow
 from meter.engine.recorder import Recorder
 from meter.engine.status import pack_status
 from meter.readings import FeedStatus
+
+
+class EngineOutput(Protocol):
+    """Where readings and messages go."""
+
+    def publish(self, generation: int, status: FloatArray, values: FloatArray) -> None:
+        """The newest readings, replacing the last."""
+        ...
+
+    def send(self, message: ToWindow) -> None:
+        """A message; must not block."""
+        ...
 
 
 class Publisher:

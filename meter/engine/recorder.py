@@ -1,8 +1,8 @@
 """Between the meter with the service "recorder" and the exposure record: hands on each whole second, and fills in
 what the record holds.
 
-Only what is heard in the room counts: a device or an output, under a calibration. A file, the demo or a script is
-nobody's exposure.
+Only what sounds in the room counts: a device or an output, under a calibration. A file, the demo or a script is not
+counted as exposure.
 """
 
 from __future__ import annotations
@@ -54,13 +54,13 @@ def context_of(settings: Mapping[str, Setting]) -> Context:
 
 
 def open_recorder(path: Path) -> Recorder:
-    """A keeper with a ledger in this file, which is opened, or made, when there is something to note."""
+    """A recorder to this file, which is opened, or made, when there is something to write."""
     clock = machine_clock()
     return Recorder(RecorderThread(ExposureRecorder(partial(open_store, path), clock)), clock)
 
 
 class Line(Protocol):
-    """What leads to the ledger; see ``LedgerThread``."""
+    """What leads to the exposure record; see ``RecorderThread``."""
 
     account: Account | None
 
@@ -107,7 +107,7 @@ class Recorder:
             self.rest()
 
     def attend(self, layout: Layout, values: FloatArray, kind: str, state: str) -> None:
-        """Note what is new in the readings, and write into them what the ledger knows."""
+        """Record what is new in the readings, and write into them what the record holds."""
         if layout is not self._layout:
             self._lay_out(layout)
         if self._context is None or not self._offsets:

@@ -1,4 +1,4 @@
-"""The thread that writes the exposure ledger, so that the engine never waits for a disk."""
+"""The thread that writes the exposure record: the engine never waits for a disk."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Rest:
 
 @dataclass(frozen=True)
 class End:
-    """The program ends: a word to wake the thread; there may be no room for it."""
+    """The program ends: wakes the thread; dropped when the queue is full."""
 
 
 Message: TypeAlias = Context | Heard | Rest | End
@@ -54,7 +54,7 @@ class RecorderThread:
 
     @property
     def sentence(self) -> str:
-        """What is wrong with the ledger, or an empty string. [any]"""
+        """What is wrong with the exposure record, or an empty string. [any]"""
         if self._failure:
             return self._failure
         lost = f"{self.dropped} s of listening could not be noted in the logbook: its disk does not keep up."
@@ -65,7 +65,7 @@ class RecorderThread:
         if self._failure:
             return True
         if self._thread is None:
-            self._thread = threading.Thread(target=self._run, name="ledger", daemon=True)
+            self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
             self._thread.start()
         try:
             self._messages.put_nowait(message)
@@ -75,7 +75,7 @@ class RecorderThread:
         return True
 
     def close(self) -> None:
-        """Write what there is and end; waits a moment, but not for a disk that does not answer. [dsp]"""
+        """Write what is pending and end; waits 1.5 s at most. [dsp]"""
         if self._thread is None:
             return
         self._closing = True
@@ -89,10 +89,10 @@ class RecorderThread:
                 self._recorder.update()
                 self.account = self._recorder.account
             self._recorder.close()
-        except Exception as error:  # the ledger must not take the engine down, but must not fail in silence either
+        except Exception as error:  # a failure must not end the engine, and must be told
             self.account = None
             what = f"{type(error).__name__}: {error}".rstrip(".")
-            self._failure = f"The exposure ledger stopped ({what}); listening is not counted until the next start."
+            self._failure = f"The exposure record stopped ({what}); listening is not counted until the next start."
 
     def _take(self) -> bool:
         """Do what was asked, all that waits; False at the end."""

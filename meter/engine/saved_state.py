@@ -32,7 +32,7 @@ class MeterKept:
 
 @dataclass(frozen=True)
 class EngineState:
-    """What an engine leaves behind. ``beginning`` counts resets and openings, ``source`` says what was listened to.
+    """What an engine leaves behind. ``beginning`` counts resets and openings, ``source`` says which source it was.
 
     ``taken_at`` is in seconds of the machine's monotonic clock; ``counts`` are frames heard, frames lost and gaps.
     """

@@ -176,7 +176,7 @@ class SharedSnapshot:
         return int(self._header[_METER])
 
     def begin(self) -> None:
-        """[window] What is counted begins anew: what engines left before counts no more."""
+        """[window] Counting restarts: state that engines saved before is not restored."""
         self._header[_BEGINNING] += 1
 
     @property

@@ -1,9 +1,8 @@
 """Nothing already measured is lost: what one engine leaves to the one that replaces it.
 
-Every few seconds the meters hand out what they count since the reset, and it is laid on a shelf: a part of the shared
-block, which belongs to the window and outlives the engine. The shelf has two places that take turns, so that an
-engine that dies while it writes leaves the last one whole. A reset or another source is a new beginning; what was
-left before it counts no more.
+Every few seconds the state of the meters since the reset is written to a region of the shared block, which belongs to
+the window and outlives the engine. The region has two places that take turns: an engine that dies while it writes
+leaves the last one whole. State from before a reset or of another source is not restored.
 """
 
 from __future__ import annotations
@@ -23,15 +22,15 @@ from meter.engine.saved_state import EngineState, pack, unpack
 
 EVERY_SECONDS = 2.0
 BUSY_SECONDS = 1.0
-"""It is done in a pause between two ticks; who has none for so long does it all the same."""
+"""Saved between ticks; after so long without an idle tick, saved anyway."""
 LEAST_GAP_SECONDS = 0.1
 ALIVE = ("running", "idle", "invalid")
-"""In these states frames are counted up to now; else the time since the last sound is missing."""
+"""In these states frames are counted up to now; in others the time since the last sound is missing."""
 
 HEAD_WORDS = 3
 _NUMBER, _LENGTH, _CHECK = range(HEAD_WORDS)
 
-UNREADABLE = "what was kept of them cannot be read, so since-reset readings began anew"
+UNREADABLE = "their saved state cannot be read, so since-reset readings restarted"
 
 
 Counts = tuple[int, int, int]
@@ -39,7 +38,7 @@ Counts = tuple[int, int, int]
 
 
 class StateRegion(Protocol):
-    """Where it is laid: bytes that outlive the engine, and how many beginnings the window has counted."""
+    """Bytes that outlive the engine, and how many beginnings the window has counted."""
 
     @property
     def room(self) -> NDArray[np.uint8]: ...
@@ -48,10 +47,10 @@ class StateRegion(Protocol):
 
 
 class StateSaver:
-    """The engine's side: leaves something every few seconds, and takes back what another left. [dsp]
+    """The engine's side: saves the state every few seconds, and restores that of an engine before it. [dsp]
 
-    Without a shelf, as in a program that is all one process, it does nothing.
-    ``sentence`` says, after ``restore_state``, what came of it; it is empty where there was nothing to take.
+    Without a region, as in a program of one process, it does nothing.
+    ``sentence`` says, after ``restore_state``, what was restored; it is empty where there was nothing.
     """
 
     def __init__(self, region: StateRegion | None) -> None:
@@ -63,17 +62,17 @@ class StateSaver:
         self.sentence = ""
 
     def begin(self) -> None:
-        """What was measured so far is let go."""
+        """Forget what was measured so far."""
         self._is_first = False
         if self._region is not None:
             self._beginning = self._region.beginning
 
     def hurry(self) -> None:
-        """Leave what there is at the next opportunity."""
+        """Save at the next opportunity."""
         self._due = -math.inf
 
     def attend(self, chain: Chain, counts: Counts, now: float, state: str, *, busy: bool) -> None:
-        """Leave what the meters keep if it is time to; called at each turn of the engine's loop."""
+        """Save the state of the meters if it is due; called in each turn of the engine's loop."""
         if now < self._due or (busy and now < self._due + BUSY_SECONDS) or state not in ALIVE or self._region is None:
             return
         self._due = now + EVERY_SECONDS
@@ -89,7 +88,7 @@ class StateSaver:
         head[_NUMBER] = number
 
     def restore_state(self, chain: Chain, source: str, rate_hz: int, now: float) -> Counts | None:
-        """Give a new chain what was left for it, and tell it what is missing since; returns the counts by now.
+        """Restore the state of a new chain, and tell it what is missing since; returns the counts by now.
 
         The gap itself is not among the gaps: the window counts it. None, and the chain is as it was, where nothing
         was left for this source and beginning.
@@ -106,11 +105,11 @@ class StateSaver:
         if left is None or (left.source, left.beginning) != (source, self._beginning):
             clear(self._region)
             return None
-        anew = chain.restore_state(left.meters)
+        restarted = chain.restore_state(left.meters)
         missing_seconds = max(LEAST_GAP_SECONDS, now - left.taken_at)
         missing = round(missing_seconds * rate_hz)
         chain.skip(missing)
-        names = f"; those of {', '.join(f'“{name}”' for name in anew)} began anew" if anew else ""
+        names = f"; those of {', '.join(f'“{name}”' for name in restarted)} restarted" if restarted else ""
         self.sentence = f"since-reset readings go on, {missing_seconds:.0f} s are missing{names}"
         frames, lost, gaps = left.counts
         return frames, lost + missing, gaps
@@ -128,7 +127,7 @@ def newest_on(region: StateRegion) -> EngineState | None:
 
 
 def clear(region: StateRegion) -> None:
-    """Leave nothing there."""
+    """Mark both places as empty."""
     for head, _ in places_on(region):
         head[_NUMBER] = 0
 

@@ -1,8 +1,9 @@
-"""The feed line as numbers for a snapshot, and back."""
+"""The feed line on the engine's side: its one sentence, and its status as numbers for a snapshot and back."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
@@ -10,6 +11,49 @@ from dsp.core.types import FloatArray
 from meter.readings import STATES, FeedStatus
 
 STATUS_WORDS = 10
+READ_SECONDS = 10.0
+"""How long the report of an event is shown: time to look up and read two lines (our own choice)."""
+
+
+class Sentence:
+    """One sentence; ``tell`` is called with it whenever it changes. Times are seconds handed in. [dsp]"""
+
+    def __init__(self, tell: Callable[[str], None]) -> None:
+        self._tell = tell
+        self._told = ""
+        self._lasting = ""
+        self._note = ""
+        self._event = ""
+        self._event_ends = math.inf
+
+    @property
+    def words(self) -> str:
+        """What is shown now: the report of an event, otherwise the lasting sentence."""
+        return self._event or self._lasting
+
+    def say(self, words: str) -> None:
+        """Show ``words`` until something else is said; empty for nothing."""
+        self._lasting, self._event = words, ""
+        self._update()
+
+    def report(self, words: str, now: float) -> None:
+        """Show ``words`` for ``READ_SECONDS``, then again what they cover."""
+        self._event, self._event_ends = words, now + READ_SECONDS
+        self._update()
+
+    def follow(self, note: str, now: float) -> None:
+        """Show ``note`` where nothing else lasts, and drop an event that was shown long enough."""
+        if note != self._note and self._lasting in ("", self._note):
+            self._lasting = note
+        self._note = note
+        if now >= self._event_ends:
+            self._event, self._event_ends = "", math.inf
+        self._update()
+
+    def _update(self) -> None:
+        if self.words != self._told:
+            self._told = self.words
+            self._tell(self._told)
 
 
 def pack_status(status: FeedStatus) -> FloatArray:

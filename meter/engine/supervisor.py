@@ -29,9 +29,9 @@ from meter.engine.messages import (
 )
 from meter.engine.process import EngineOrder, run_engine
 from meter.engine.received import Received, findings_types
-from meter.engine.silence import Silence
 from meter.engine.snapshot import SharedMemoryError, SharedSnapshot, remove_stale
 from meter.engine.status import STATUS_WORDS
+from meter.engine.watchdog import Silence
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin, discover, usable
 from meter.readings import FeedStatus, Frame, Layout
@@ -57,7 +57,7 @@ UNNAMED_DEATHS = 3
 UNNAMED_SECONDS = 60.0
 """So many deaths within this time with no meter by others at work: a thread of one of them may end the process."""
 DIED = "stopped by itself"
-BEGAN_ANEW = "since-reset readings began anew then"
+RESTARTED = "since-reset readings restarted then"
 
 
 class Supervisor:
@@ -155,7 +155,7 @@ class Supervisor:
         self._send(SuspendCounting(reason))
 
     def mark(self) -> None:
-        """Begin the figures since the mark anew."""
+        """Restart the figures since the mark."""
         self._send(SetMark())
 
     def configure(self, meter_id: str, settings: Settings) -> None:
@@ -289,7 +289,7 @@ class Supervisor:
         """The note, and what came of the since-reset readings once the new engine has said it."""
         if not self._note or self._process is None or not self._received.layouts:
             return self._note
-        return f"{self._note[:-1]}; {self._received.restored or BEGAN_ANEW}."
+        return f"{self._note[:-1]}; {self._received.restored or RESTARTED}."
 
     def _meter_at_work(self) -> str:
         self._listen()

@@ -1,6 +1,6 @@
-"""Is sound still arriving? A small state machine over the time since the last callback; flags are not trusted.
+"""What has stopped: the sound of a source, the other process, or all but digital zeros. No clock in here.
 
-A stream can say "active" while nothing comes, be moved to another source, or end without a word. So the clock
+A stream may be flagged "active" while nothing comes, be moved to another source, or end without an event. So time
 decides: *running -> late -> lost -> reopening -> waiting for the device*, back to running when sound comes.
 """
 
@@ -8,13 +8,30 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 LATE_SECONDS = 1.0
 LATE_LATENCIES = 10.0
 LOST_SECONDS = 3.0
 ASLEEP_SECONDS = 1.0
-"""A judge who was not asked for so long was asleep, perhaps with the whole machine: silence counts from waking."""
+"""No call for so long means that the machine slept: the time without sound counts from waking."""
 BACK_OFF_SECONDS = (0.5, 1.0, 2.0, 5.0)
+
+LONGEST_TURN_SECONDS = 0.5
+"""Of a longer time between two looks only this much counts: a process that looks so late was not running. A machine
+that slept stops both sides, and the first to run again must not take the other for dead."""
+
+NANOSECONDS = 1e9
+
+ZEROS_SECONDS = 5.0
+ONLY_ZEROS = (
+    "Nothing but digital zeros has come for 5 s; check what is connected, and on macOS whether the terminal may use "
+    "the microphone."
+)
+"""Without the microphone permission macOS opens the stream and delivers zeros, no error."""
 
 
 @dataclass(frozen=True)
@@ -72,3 +89,43 @@ class SourceWatch:
     def _lose(self, now: float) -> Verdict:
         self.open_failed(now)
         return Verdict("lost")
+
+
+class Silence:
+    """Time without a heartbeat of the other process, while this one ran; asked a few times a second."""
+
+    def __init__(self) -> None:
+        self._beat_ns: int | None = None
+        self._looked_ns = 0
+        self._seconds = 0.0
+
+    def look(self, beat_ns: int, now_ns: int) -> float:
+        """Seconds without a new beat, counted from the first look; both times in monotonic nanoseconds."""
+        if beat_ns != self._beat_ns:
+            self._beat_ns = beat_ns
+            self._seconds = 0.0
+        else:
+            self._seconds += min((now_ns - self._looked_ns) / NANOSECONDS, LONGEST_TURN_SECONDS)
+        self._looked_ns = now_ns
+        return self._seconds
+
+
+class ZerosWatch:
+    """Looks for the first sample that is not zero after a source was opened; only devices are watched.
+
+    Digital zeros look like silence and are a fault.
+    """
+
+    def __init__(self, kind: str, rate_hz: int) -> None:
+        self._zeros = kind == "device"
+        self._frames_left = ZEROS_SECONDS * rate_hz
+
+    def take(self, block: NDArray[np.floating[Any]]) -> None:
+        """Take ``(frames, channels)``."""
+        self._zeros = self._zeros and not block.any()
+        self._frames_left -= len(block)
+
+    @property
+    def sentence(self) -> str:
+        """The sentence for the feed line, or an empty string."""
+        return ONLY_ZEROS if self._zeros and self._frames_left < 0 else ""

@@ -42,7 +42,7 @@ class EngineLink(Protocol):
         ...
 
     def mark(self) -> None:
-        """Begin the figures since the mark anew."""
+        """Restart the figures since the mark."""
         ...
 
     def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
@@ -127,8 +127,8 @@ class Surroundings:
     ``write_noise(folder, kind)`` writes the calibration noise ``"band"`` or ``"wide"`` to sound files and returns an
     empty string, or one sentence when it could not. ``noise_command`` is the command line of the child that plays it.
     ``pages_folder`` holds the page layouts.
-    ``starting_source`` is listened to first without being remembered for the next start. ``rules`` are the exposure
-    rules, the most protective first; ``people`` names everybody who has an exposure ledger.
+    ``starting_source`` is opened first without being remembered for the next start. ``rules`` are the exposure
+    rules, the most protective first; ``people`` names everybody who has an exposure record.
     """
 
     settings_path: Path | None

@@ -57,7 +57,7 @@ def _package_of(folder: Path) -> ModuleType:
 
 
 def _name_of(folder: Path) -> str:
-    """The folder's own name where it is free, so that it can be imported by it; otherwise one that nobody has."""
+    """The folder's own name where it is free and can be imported, otherwise one that no other package has."""
     mangled = f"{MANGLED}_{zlib.crc32(str(folder).encode()):08x}"
     if mangled in sys.modules:
         return mangled

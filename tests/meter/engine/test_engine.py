@@ -14,7 +14,7 @@ from meter.audio.source import SourceError, SourceInfo, SourceRequest
 from meter.engine.engine import Engine
 from meter.engine.guard import Timing
 from meter.engine.in_process import Mailbox
-from meter.engine.zeros import ONLY_ZEROS
+from meter.engine.watchdog import ONLY_ZEROS
 from meter.plugin.host import discover
 from meter.readings import Frame
 from tests.support.plugins import write_meter

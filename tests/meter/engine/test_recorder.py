@@ -415,7 +415,7 @@ def test_the_thread_writes_what_it_is_handed_and_ends_its_sitting(tmp_path: Path
     assert len(seconds_of(desk.ledger)) == 30
     assert desk.ledger.history(ME, NOON).gaps == ()
     desk.ledger.close()
-    assert "ledger" not in [each.name for each in threading.enumerate()]
+    assert "recorder" not in [each.name for each in threading.enumerate()]
 
 
 def test_a_disk_that_does_not_answer_keeps_nobody_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -449,7 +449,7 @@ def test_a_fault_in_the_ledger_is_said_and_stops_nothing_else(tmp_path: Path) ->
     assert line._thread is not None
     line._thread.join(5.0)
     assert line.sentence == (
-        "The exposure ledger stopped (RuntimeError: no such luck); listening is not counted until the next start."
+        "The exposure record stopped (RuntimeError: no such luck); listening is not counted until the next start."
     )
     assert line.post(Heard(NOON, 80.0, math.nan))
     line.close()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from meter.engine.silence import LONGEST_TURN_SECONDS, Silence
+from meter.engine.watchdog import LONGEST_TURN_SECONDS, Silence
 
 SECOND_NS = 1_000_000_000
 

@@ -238,7 +238,7 @@ def test_a_meter_that_cannot_begins_anew_is_named_and_measures_on(tmp_path: Path
     assert frame.number("odd.total") == pytest.approx(total(1.0), rel=0.05)
     assert frame.number("tally.total") > total(4.0)
     assert frame.status.quarantined == {}
-    assert bench.said[-1].endswith("; those of “Meter odd” began anew")
+    assert bench.said[-1].endswith("; those of “Meter odd” restarted")
 
 
 def test_a_meter_with_nothing_to_keep_is_not_named(tmp_path: Path) -> None:
@@ -253,7 +253,7 @@ def test_a_meter_of_another_version_begins_anew(bench: Bench, tmp_path: Path) ->
     path.write_text(path.read_text(encoding="utf-8").replace("0.1.0", "0.2.0"), encoding="utf-8")
     bench.plugins = discover([tmp_path / "tally"], installed=False)
     assert bench.replace().number("tally.total") == pytest.approx(total(1.0), rel=0.05)
-    assert "“Meter tally” began anew" in bench.said[-1]
+    assert "“Meter tally” restarted" in bench.said[-1]
 
 
 def test_a_meter_that_takes_long_to_say_is_not_asked_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

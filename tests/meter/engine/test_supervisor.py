@@ -132,7 +132,7 @@ def test_what_a_killed_engine_measured_is_not_lost(start, tone: SourceRequest) -
     )
     assert frame.status.gaps == 1
     assert frame.number("peaks.true_max") == pytest.approx(-40.0, abs=0.1)
-    assert "since-reset readings began anew" in frame.status.sentence
+    assert "since-reset readings restarted" in frame.status.sentence
 
 
 def test_a_meter_that_kills_engines_when_it_takes_something_back_costs_the_others_nothing(
@@ -149,7 +149,7 @@ def test_a_meter_that_kills_engines_when_it_takes_something_back_costs_the_other
     os.kill(first, signal.SIGKILL)
     frame = until(supervisor, lambda frame: "fatal" in frame.status.quarantined and frame.number("vu.max") > -3, 60.0)
     assert "ended in it again" in frame.status.quarantined["fatal"]
-    assert "began anew" not in frame.status.sentence
+    assert "restarted" not in frame.status.sentence
     assert frame.status.lost_frames > 0  # counted on from what was kept
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from meter.engine.sentence import READ_SECONDS, Sentence
+from meter.engine.status import READ_SECONDS, Sentence
 
 
 @pytest.fixture
