@@ -7,8 +7,7 @@ Part of the contract of a meter, like ``meter.plugin.api``. Its life, all in the
     face.show_frame(frame)          up to 60 times a second, newest snapshot only
     face.show_fault(sentence)       the meter is set aside; "" clears it
 
-The meter's id comes from its manifest, and so does the title where the meter is by others; a face of ours declares
-both. A subclass makes its ``labels`` and overrides
+The meter's id and the title come from its manifest. A subclass makes its ``labels`` and overrides
 
     arrange(inside)       give labels and pictures their rectangles
     paint_still(painter)  what only size, theme and scale change; kept in a pixmap

@@ -97,6 +97,7 @@ def make_page() -> tuple[QWidget, dict[str, Face]]:
         place = next(place for place in plan.place if place.meter == entry.meter_id)
         assert entry.load_face is not None
         face: Face = entry.load_face()()
+        face.stand_for(entry.meter_id, entry.titles[""])
         face.setParent(page)
         left, top, width, height = rectangle(place, plan, WIDTH - 28, HEIGHT - FEED_LINE - 14, GAP_PX)
         face.setGeometry(left + 14, top + FEED_LINE, width, height)

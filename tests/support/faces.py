@@ -65,6 +65,7 @@ STATES = {
 def make(meter_id: str, qtbot, size: tuple[int, int] | None = None) -> Face:
     module, _, name = ENTRIES[meter_id].partition(":")
     face: Face = getattr(importlib.import_module(module), name)()
+    face.stand_for(meter_id, manifests()[meter_id].title_of())
     qtbot.addWidget(face)
     face.show_settings(manifests_settings(meter_id))
     face.resize(*(size or PAGE_SIZES[meter_id]))

@@ -34,8 +34,6 @@ FULL_DB = 6.0
 class DriftFace(Face):
     """See the module's description."""
 
-    meter_id = "drift"
-    title = "Tone drift"
     least = QSize(170, 84)
     preferred = QSize(342, 130)
 

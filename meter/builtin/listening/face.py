@@ -46,8 +46,6 @@ USUAL_PERSON = "me"
 class ListeningFace(Face):
     """See the module's description."""
 
-    meter_id = "listening"
-    title = "Listening"
     least = QSize(170, 120)
     preferred = QSize(320, 380)
 

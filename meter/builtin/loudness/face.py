@@ -54,8 +54,6 @@ ROWS = (
 class LoudnessFace(Face):
     """See the module's description."""
 
-    meter_id = "loudness"
-    title = "Loudness"
     least = QSize(160, 90)
     preferred = QSize(320, 310)
 

@@ -41,8 +41,6 @@ OFFERED_TEMPOS = (80.0, 90.0, 100.0, 110.0, 120.0, 130.0, 140.0)
 class OwnersFace(Face):
     """See the module's description. A click on a block shows its part on the page."""
 
-    meter_id = data.METER
-    title = "Who owns the low end"
     least = QSize(300, 110)
     preferred = QSize(1250, 220)
 

@@ -31,8 +31,6 @@ NAME_SHARE = 0.5
 class PairFace(Face):
     """See the module's description."""
 
-    meter_id = data.METER
-    title = "Kick and bass"
     least = QSize(200, 110)
     preferred = QSize(320, 250)
 

@@ -59,8 +59,6 @@ class Row:
 class PartsFace(Face):
     """See the module's description."""
 
-    meter_id = data.METER
-    title = "Parts"
     least = QSize(220, 120)
     preferred = QSize(470, 480)
 

@@ -46,8 +46,6 @@ WORTH_CUTTING_DB = -45.0
 class PriceFace(Face):
     """See the module's description."""
 
-    meter_id = data.METER
-    title = "High-pass: room to cut"
     least = QSize(220, 140)
     preferred = QSize(450, 480)
 

@@ -43,8 +43,6 @@ class Fall:
 class RingFace(Face):
     """See the module's description. Shows the kick; without its ring, the shown part, or the first with one."""
 
-    meter_id = data.METER
-    title = "Ring"
     least = QSize(200, 110)
     preferred = QSize(320, 240)
 

@@ -63,8 +63,6 @@ class Stone:
 class MonoLowsFace(Face):
     """See the module's description."""
 
-    meter_id = "mono_lows"
-    title = "Low end in mono"
     least = QSize(160, 90)
     preferred = QSize(540, 330)
 

@@ -41,8 +41,6 @@ MIX = "mix"
 class PeaksFace(Face):
     """See the module's description."""
 
-    meter_id = "peaks"
-    title = "Peaks"
     least = QSize(160, 90)
     preferred = QSize(360, 150)
 

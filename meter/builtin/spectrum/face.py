@@ -38,8 +38,6 @@ LEAST_LOW_DB = -70.0
 class SpectrumFace(Face):
     """See the module's description."""
 
-    meter_id = "spectrum"
-    title = "Spectrum"
     least = QSize(200, 110)
     preferred = QSize(560, 270)
 

@@ -30,8 +30,6 @@ POINT_PX = 2
 class StereoFace(Face):
     """See the module's description."""
 
-    meter_id = "stereo"
-    title = "Width"
     least = QSize(160, 90)
     preferred = QSize(330, 280)
 

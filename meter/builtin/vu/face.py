@@ -67,8 +67,6 @@ DIALS = {
 class VuFace(Face):
     """See the module's description."""
 
-    meter_id = "vu"
-    title = "Level"
     least = QSize(160, 90)
     preferred = QSize(360, 270)
 

@@ -72,6 +72,7 @@ def _dark(qapp):
 def make(view: str, qtbot, **settings: Any) -> Face:
     module, _, name = FACES[view].partition(":")
     face: Face = getattr(importlib.import_module(module), name)()
+    face.stand_for(MANIFEST.id, MANIFEST.title_of("" if view == "owners" else view))
     qtbot.addWidget(face)
     face.show_settings(MANIFEST.settings(settings))
     face.resize(*PAGE_SIZES[view])
