@@ -17,7 +17,7 @@ from meter.settings import HEADPHONES, HEARD_ON, Calibration, MonitorSetting, Mo
 HEARD_ON_SPEAKERS = frozenset({"device", "monitor"})
 """Kinds of source that stand for what is heard in the room; a file or the demo does not."""
 
-NOT_ESTIMATED = "Headphones are not estimated unless you ask for it: more, level at the seat…"
+NOT_ESTIMATED = "Headphones are not estimated unless you ask for it: more, calibrate the listening level…"
 
 
 class Asker(Protocol):
@@ -160,7 +160,7 @@ class CalibrationInForce:
     def _ask(self) -> None:
         seat = seat_at(self._settings, self.state)
         self._question = _question(seat, self.state)
-        answers = [("yes", self._put_in_force), ("I turned it…", self._turn)]
+        answers = [("yes", self._put_in_force), ("I moved it…", self._turn)]
         if seat is not None:
             answers.append(("calibrate again…", self._calibrate))
         self._asker.ask(self._question, answers)
@@ -210,7 +210,7 @@ def _question(seat: Seat | None, state: MonitorState) -> str:
     if state.heard_on == HEADPHONES:
         return f"Calculated on {day} for {words}. Do you listen on these, and is the volume where it was?"
     at = "where it was" if words == state.heard_on else f"at {state.setting}, where it was"
-    return f"Calibrated on {day}. Is the monitor control {at}?"
+    return f"Calibrated on {day}. Is the monitor knob {at}?"
 
 
 def _date_words(text: str) -> str:

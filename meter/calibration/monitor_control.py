@@ -14,6 +14,8 @@ TURN_DOUBT_DB = 2.0
 """What a control's marks or a typed change may be off by (common practice, no source)."""
 LEAST_CHANGE_DB, MOST_CHANGE_DB = -80.0, 20.0
 MOST_NAME_LENGTH = 24
+MIX_POSITION = "my mix position"
+"""Shown for the setting that is stored as ``full``."""
 LEAST_OFFSET_DB, MOST_OFFSET_DB = 0.0, 200.0
 """What the listening meter takes."""
 
@@ -46,6 +48,11 @@ def seat_at(settings: Settings, state: MonitorState) -> Seat | None:
     return Seat(offset_db, nearest.doubt_db + TURN_DOUBT_DB, words, nearest)
 
 
+def setting_words(setting: str) -> str:
+    """The name of a position of the monitor knob as it is shown."""
+    return MIX_POSITION if setting == FULL else setting
+
+
 def state_words(state: MonitorState) -> str:
     """``loudspeakers``, ``loudspeakers at −10``."""
     return state.heard_on if state.setting == FULL else f"{state.heard_on} at {state.setting}"
@@ -59,7 +66,7 @@ def typed_change(text: str) -> float:
         change = float("nan")
     if not LEAST_CHANGE_DB <= change <= MOST_CHANGE_DB:
         raise ValueError(
-            f"Type how far from full the control stands, from −{-LEAST_CHANGE_DB:g} to +{MOST_CHANGE_DB:g} dB."
+            f"Type how far the knob is from your mix position, from −{-LEAST_CHANGE_DB:g} to +{MOST_CHANGE_DB:g} dB."
         )
     return change
 

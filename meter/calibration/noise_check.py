@@ -118,6 +118,6 @@ def _sides_sentence(side: str, sounding: set[int]) -> str:
         heard, dead = (LEFT, RIGHT) if sounding == {0} else (RIGHT, LEFT)
         return f"Only the {heard} channel carries noise; the {dead} one is dead, muted or not sent."
     if len(sounding) == 2:
-        return f"Both channels carry noise; this step needs the {side} one alone."
+        return f"Both channels have signal; stop the DAW's other tracks, this step needs the {side} channel alone."
     other = RIGHT if side == LEFT else LEFT
     return f"The noise is in the {other} channel; this step needs it in the {side} one."

@@ -50,14 +50,14 @@ def check_sentence(result: SeatResult) -> str:
     if result.right is None:
         return ""
     if result.both is None:
-        return "The check with both was left out, so the estimate is told less surely."
+        return "The check with both was skipped, so the estimate is less sure."
     due, read = figure(result.expected_both_db), figure(result.both.typed_db)
     if math.isnan(result.check_db) or abs(result.check_db) <= MOST_CHECK_DB:
         return f"Both read {read} where {due} are due: two unrelated sounds add up in power."
     off = f"{figure(abs(result.check_db))} dB"
     return (
-        f"Both read {read} where {due} are due, {off} off: was the control touched, the meter moved, or the same "
-        "noise on both sides? The estimate is told less surely for it."
+        f"Both read {read} where {due} are due, {off} off: was the knob touched, the meter moved, or the same "
+        "noise on both sides? The estimate is less sure for it."
     )
 
 
@@ -65,8 +65,8 @@ def seat_sentence(offset_db: float, doubt_db: float, setting: str) -> str:
     """What a calibration comes to."""
     feed = NOISE_DBFS_RMS
     return (
-        f"A feed at {figure(feed, 0)} dBFS(A) will be taken as about {feed + offset_db:.0f} dB(A) at the seat while "
-        f"the control stands at {setting}: an estimate, ±{doubt_db:.0f} dB at best."
+        f"A feed at {figure(feed, 0)} dBFS(A) will be taken as about {feed + offset_db:.0f} dB(A) where you sit, with "
+        f"the monitor knob at {setting}: an estimate, ±{doubt_db:.0f} dB at best."
     )
 
 

@@ -210,7 +210,7 @@ class Window(QMainWindow):
 
     def _note_pace(self, _words: str) -> None:
         slowed = ", ".join(self.clock.pace.slowed())
-        self.feed_line.note(f"drawn more slowly: {slowed}" if slowed else "")
+        self.feed_line.note(f"display slowed, computer busy: {slowed}" if slowed else "")
 
     def statistics(self) -> dict[str, float]:
         """Drawing times of the clock; see ``DrawClock.statistics``."""

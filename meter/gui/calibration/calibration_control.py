@@ -18,7 +18,7 @@ from meter.settings import Calibration, Settings
 
 NOTHING_HEARD = "A calibration belongs to a device or an output that is heard; listen to one first."
 NOISE_REASON = "Calibration: figures since R stand still, so that its noise is in none of them."
-NO_METER = "No meter estimates the level at the seat; run “earwitness doctor”."
+NO_METER = "No meter estimates the listening level; run “earwitness doctor”."
 TAIL_MS = 2000
 """The end of the noise is still on its way through the player, the server and the capture."""
 

@@ -14,7 +14,7 @@ EDGE_PX = 24
 
 TITLE = "About listening time and your ears"
 CAUTIONS = (
-    "The level at the seat and the listening time are an estimate made from the audio this computer sends out and a "
+    "The listening level and the listening time are an estimate made from the audio this computer sends out and a "
     "calibration you did. It is not a medical or legal measurement.",
     "It leaves out the room, the rest of your day, and a volume knob turned after the calibration. At best it is "
     "right within 3 dB either way, and 3 dB are already a factor of two in time.",

@@ -6,7 +6,7 @@ from PySide6.QtCore import Signal
 from PySide6.QtGui import QAction, QActionGroup
 from PySide6.QtWidgets import QDialog, QHBoxLayout, QMenu, QVBoxLayout, QWidget
 
-from meter.calibration.monitor_control import TURN_DOUBT_DB, typed_change, typed_name
+from meter.calibration.monitor_control import TURN_DOUBT_DB, setting_words, typed_change, typed_name
 from meter.gui.calibration.widgets import field, form, say
 from meter.gui.kit.theme import TEXT_PX
 from meter.gui.kit.widgets import KeyButton, Paragraph
@@ -29,12 +29,15 @@ class TurnMenu(QMenu):
     def fill(self, names: tuple[str, ...], setting: str, heard_on: str, *, sure: bool) -> None:
         """Offer these settings; where it is ``sure`` where the control stands, that one is marked."""
         self.clear()
-        self.addSection("the monitor control stands at")
+        self.addSection("monitor knob at")
         group = QActionGroup(self)
         for number, name in enumerate(names, 1):
             key = f"&{number}  " if number <= MOST_NUMBERED else ""
             self._add(
-                group, f"{key}{plain(name)}", lambda name=name: self.turned.emit(name), on=name == setting and sure
+                group,
+                f"{key}{plain(setting_words(name))}",
+                lambda name=name: self.turned.emit(name),
+                on=name == setting and sure,
             )
         self._add(None, ANOTHER, self.another_asked.emit)
         self.addSection("listening on")
@@ -61,17 +64,17 @@ class AnotherSetting(QDialog):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setWindowTitle("another setting of the monitor control")
+        self.setWindowTitle("another position of the monitor knob")
         self.setFixedSize(*SIZE_PX)
         self.name, self.change = (
             field("name of the setting", "for example late"),
-            field("dB from full", "for example −14"),
+            field("dB from the mix position", "for example −14"),
         )
         self.outcome = Paragraph(size_px=TEXT_PX)
-        self.leave, self.keep = KeyButton("close", outlined=True), KeyButton("I turned it there", outlined=True)
+        self.leave, self.keep = KeyButton("close", outlined=True), KeyButton("I moved it there", outlined=True)
         rows = form()
         rows.addRow("name", self.name)
-        rows.addRow("from full, in dB", self.change)
+        rows.addRow("dB from my mix position", self.change)
         feet = QHBoxLayout()
         feet.addStretch(1)
         for button in (self.leave, self.keep):

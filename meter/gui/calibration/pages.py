@@ -27,13 +27,13 @@ METER_WORDS = {
     "class 1": "a sound level meter, class 1",
     "class 2": "a sound level meter, class 2",
     "unknown class": "a sound level meter of unknown class",
-    "telephone": "a telephone",
+    "telephone": "a phone app",
 }
 CHOOSE_OUTPUT = "choose where it is played"
 
 CAUTION = (
     "Turn the monitors down before any noise plays, and up again slowly to where you mix. Hold the sound level meter "
-    "where your head is, set to slow. Leave the control and the meter where they are from then on."
+    "where your head is, set to slow. Leave the knob and the meter where they are from then on."
 )
 LEVEL = (
     f"The noise is at {figure(NOISE_DBFS_RMS, 0)} dBFS rms in each channel where a full-scale sine reads 0 (AES17); "
@@ -44,12 +44,12 @@ SHEET_CAUTION = (
     "the seal on your ear and the output shift it, and people tend to listen louder on them than on loudspeakers."
 )
 SHEET_WORDS = (
-    "From the data sheets of the headphones and of the output that drives them, its volume where the control stands."
+    "From the data sheets of the headphones and of the output that drives them, its volume as it is set now."
 )
 SIDE_WORDS = {
     "left": "The noise belongs in the left channel alone. Turn the monitors up slowly to where you mix, and let the "
     "meter settle.",
-    "right": "The noise belongs in the right channel alone. Do not touch the monitor control in between.",
+    "right": "The noise belongs in the right channel alone. Do not touch the monitor knob in between.",
     "both": "The noise belongs in both channels, a different one in each. This is a check: two equal loudspeakers "
     "read 3.0 dB more than one.",
     "one": "The feed has one channel: the noise belongs in it.",
@@ -76,7 +76,7 @@ class StartPage(QWidget):
         super().__init__()
         self._may_save = may_save
         self.heard_on = choice([(LOUDSPEAKERS, LOUDSPEAKERS), (HEADPHONES, HEADPHONES)], "what you listen on")
-        self.setting = choice([], "where the monitor control stands")
+        self.setting = choice([], "position of the monitor knob")
         self.noise = choice(NOISES, "which noise")
         played = [("my DAW plays it, from files", BY_DAW)]
         if may_play:
@@ -106,7 +106,7 @@ class StartPage(QWidget):
         self._rows = form()
         for words, widget in (
             ("you listen on", self.heard_on),
-            ("the control stands at", self.setting),
+            ("monitor knob at", self.setting),
             ("the noise", self.noise),
             ("who plays it", self.played_by),
             ("through", self.output),

@@ -99,7 +99,7 @@ class SeatPicture(QWidget):
         painter.drawText(aside.translated(0, 22), flag | Qt.AlignmentFlag.AlignVCenter, words)
 
     def _heard_words(self, number: int) -> str:
-        return "sounds" if self._sounding(number) > 0.0 else ""
+        return "signal" if self._sounding(number) > 0.0 else ""
 
     def _draw_head(self, painter: QPainter, head: QPointF) -> None:
         theme = current_theme()

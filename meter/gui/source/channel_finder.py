@@ -98,7 +98,7 @@ class ChannelRow:
     def show_level(self, level_dbfs: float) -> None:
         """Level and a word that says the same without colour."""
         self.bar.show_level(level_dbfs)
-        word = "sounds" if level_dbfs > SOUNDS_DBFS else ""
+        word = "signal" if level_dbfs > SOUNDS_DBFS else ""
         if word != self.word.text():
             self.word.setText(word)
 
@@ -116,25 +116,25 @@ class ChannelFinder(QDialog):
     def __init__(self, parent: QWidget, meter_id: str = "") -> None:
         super().__init__(parent)
         self._levels = f"{meter_id}.{CHANNEL_LEVEL}"
-        self.setWindowTitle("which channel is what")
+        self.setWindowTitle("name the feeds")
         self.resize(WIDTH_PX, HEIGHT_PX)
         self.rows: list[ChannelRow] = []
         self._names: tuple[str, ...] = ()
         self._usual_job = ""
         self.job = QLineEdit()
-        self.job.setAccessibleName("name of the job")
+        self.job.setAccessibleName("name of the set-up")
         self.sentence = Paragraph("", "ink")
-        self.use = KeyButton("use", outlined=True)
+        self.use = KeyButton("apply", outlined=True)
         self.save_as = KeyButton("save as…", outlined=True)
         self.open_file = KeyButton("open…", outlined=True)
-        self.forget = KeyButton("all is mix", outlined=True)
+        self.forget = KeyButton("all channels are the mix", outlined=True)
         self.leave = KeyButton("close", outlined=True)
         self._grid = QGridLayout()
         self._arrange()
         self._connect()
 
     def _arrange(self) -> None:
-        title = QLabel("which channel is what")
+        title = QLabel("name the feeds")
         title.setFont(font(TITLE_PX, bold=True))
         inner = QWidget()
         inner.setLayout(self._grid)
@@ -146,7 +146,7 @@ class ChannelFinder(QDialog):
         scroll.setFrameShape(QFrame.Shape.NoFrame)
         scroll.setWidget(inner)
         job = QHBoxLayout()
-        job.addWidget(QLabel("job"))
+        job.addWidget(QLabel("set-up"))
         job.addWidget(self.job, 1)
         job.addWidget(self.open_file)
         job.addWidget(self.save_as)

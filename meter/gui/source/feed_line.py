@@ -153,7 +153,7 @@ class FeedLine(QWidget):
         super().__init__(parent)
         self.source = SourceButton()
         self.hold = KeyButton("hold", "H", checkable=True)
-        self.reset = KeyButton("start over", "R")
+        self.reset = KeyButton("reset", "R")
         self.ears_only = KeyButton("ears only", "E")
         self.more = KeyButton("more", "M")
         self.marking = KeyButton("mark", "K")
@@ -174,11 +174,11 @@ class FeedLine(QWidget):
         self._refresh()
 
     def _arrange(self) -> None:
-        self.hold.setToolTip("the readings stand still until you press it again")
-        self.reset.setToolTip("forget what was measured so far and begin again")
+        self.hold.setToolTip("freeze the readings until you press it again; measuring goes on")
+        self.reset.setToolTip("restart the figures since R; listening time goes on")
         self.ears_only.setToolTip("blank the screen and keep measuring")
         self.marking.setToolTip("figures since the mark begin here")
-        self.feeds.setToolTip("say which channel is the mix and which is what part")
+        self.feeds.setToolTip("name the channels: the mix and the parts")
         self.feeds.hide()
         rows = QVBoxLayout(self)
         rows.setContentsMargins(0, 0, 0, 0)
@@ -271,7 +271,7 @@ class FeedLine(QWidget):
         self._refresh()
 
     def note(self, words: str) -> None:
-        """A few words after the details, such as which view is drawn more slowly; empty for none."""
+        """A few words after the details, such as which view is display slowed; empty for none."""
         self._note = words
         self._refresh()
 

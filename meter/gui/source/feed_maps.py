@@ -130,14 +130,14 @@ class FeedMaps(QObject):
 
     def _save_as(self, feeds: FeedMap) -> None:
         place = str((self._folder or jobs_folder()) / f"{_file_name(feeds.name)}.toml")
-        path, _ = QFileDialog.getSaveFileName(self.finder, "save the job", place, JOB_FILES)
+        path, _ = QFileDialog.getSaveFileName(self.finder, "save the set-up", place, JOB_FILES)
         if path and self._write(feeds, Path(path)):
             self._map = feeds
             self.changed.emit()
 
     def _open(self) -> None:
         path, _ = QFileDialog.getOpenFileName(
-            self.finder, "open a job", str(self._folder or jobs_folder()), JOB_FILES
+            self.finder, "open a set-up", str(self._folder or jobs_folder()), JOB_FILES
         )
         if not path:
             return

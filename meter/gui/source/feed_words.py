@@ -46,12 +46,12 @@ def channel_words(channels: int) -> str:
 
 
 def loss_words(status: FeedStatus) -> str:
-    """What went missing since the start: ``nothing lost``, or frames, time and number of gaps."""
+    """What went missing since R: ``no dropouts``, or their number and time: ``1 dropout, 23 s``."""
     if not status.lost_frames and not status.gaps:
-        return "nothing lost"
-    span = f" ({duration_words(status.lost_frames / status.rate_hz)})" if status.rate_hz else ""
-    frames = f"{status.lost_frames:,} frame{'' if status.lost_frames == 1 else 's'} lost{span}"
-    return f"{frames} in {status.gaps:,} gap{'' if status.gaps == 1 else 's'}" if status.gaps else frames
+        return "no dropouts"
+    count = max(1, status.gaps)
+    dropouts = f"{count:,} dropout{'' if count == 1 else 's'}"
+    return f"{dropouts}, {duration_words(status.lost_frames / status.rate_hz)}" if status.rate_hz else dropouts
 
 
 def duration_words(seconds: float) -> str:

@@ -65,12 +65,12 @@ OUT = {"calibrated": False, "monitor_setting": LOUDSPEAKERS}
 def test_a_known_source_is_asked_about_and_out_of_force_until_then():
     kept = SavedState(KEPT).watch().watch()
     assert kept.sent == [OUT]
-    assert kept.answer("yes") == "Calibrated on 24 November 2026. Is the monitor control where it was?"
+    assert kept.answer("yes") == "Calibrated on 24 November 2026. Is the monitor knob where it was?"
     assert kept.sent == [OUT, in_force()]
 
 
 def test_the_other_answers_lead_on_and_put_nothing_in_force():
-    for answer, opened in (("I turned it…", "turn"), ("calibrate again…", "calibrate")):
+    for answer, opened in (("I moved it…", "turn"), ("calibrate again…", "calibrate")):
         kept = SavedState(KEPT).watch()
         kept.answer(answer)
         assert kept.opened == [opened]
@@ -79,7 +79,7 @@ def test_the_other_answers_lead_on_and_put_nothing_in_force():
 
 def test_the_question_names_the_setting_and_what_is_listened_on():
     kept = SavedState(KEPT, states=[MonitorState(SOURCE, LOUDSPEAKERS, "−10")]).watch()
-    assert kept.answer("yes").endswith("Is the monitor control at −10, where it was?")
+    assert kept.answer("yes").endswith("Is the monitor knob at −10, where it was?")
     assert kept.sent[-1] == in_force(89.0, 5.0, "loudspeakers at −10")
     kept = SavedState(KEPT, PHONES, states=[MonitorState(SOURCE, HEADPHONES)]).watch()
     assert "Calculated on 24 November 2026 for headphones" in kept.answer("yes")

@@ -41,7 +41,7 @@ def test_durations(seconds, words):
 
 
 def test_losses_are_told_with_frames_time_and_gaps():
-    assert feed_words.loss_words(status()) == "nothing lost"
+    assert feed_words.loss_words(status()) == "no dropouts"
     assert feed_words.loss_words(status(lost_frames=480, gaps=1)) == "480 frames lost (10 ms) in 1 gap"
     assert feed_words.loss_words(status(lost_frames=1, gaps=0)) == "1 frame lost (0 ms)"
     assert feed_words.loss_words(status(lost_frames=48000, gaps=2)) == "48,000 frames lost (1 s) in 2 gaps"
