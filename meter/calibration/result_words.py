@@ -65,8 +65,8 @@ def seat_sentence(offset_db: float, doubt_db: float, setting: str) -> str:
     """What a calibration comes to."""
     feed = NOISE_DBFS_RMS
     return (
-        f"A feed at {figure(feed, 0)} dBFS(A) will be taken as about {feed + offset_db:.0f} dB(A) where you sit, with "
-        f"the monitor knob at {setting}: an estimate, ±{doubt_db:.0f} dB at best."
+        f"A feed at {figure(feed, 0)} dBFS(A) will be taken as about {feed + offset_db:.0f} dB(A) where you sit, "
+        f"with the monitor knob at {setting}: an estimate, ±{doubt_db:.0f} dB at best."
     )
 
 

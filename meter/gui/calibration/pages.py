@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QComboBox, QLineEdit, QVBoxLayout, QWidget
 
 from meter.calibration.headphones import PER_MILLIWATT, PER_VOLT, HeadphoneSheet, typed_number
 from meter.calibration.level_at_seat import METER_DOUBTS_DB, NOISE_DB_RE_ONE, NOISE_DBFS_RMS
+from meter.calibration.monitor_control import setting_words
 from meter.figures import figure
 from meter.gui.calibration.picture import SeatPicture
 from meter.gui.calibration.player_process import Output
@@ -138,7 +139,7 @@ class StartPage(QWidget):
         self.setting.blockSignals(True)
         self.setting.clear()
         for name in names:
-            self.setting.addItem(name, name)
+            self.setting.addItem(setting_words(name), name)
         self.setting.setCurrentIndex(max(0, self.setting.findData(chosen)))
         self.setting.blockSignals(False)
 

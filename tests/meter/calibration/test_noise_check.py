@@ -38,7 +38,7 @@ def test_each_side_is_read_from_its_channel_under_its_weighting():
         ([-75.0, -90.0], LEFT, "almost silent"),
         ([SILENT, -20.0], LEFT, "in the right channel; this step needs it in the left"),
         ([-20.0, SILENT], RIGHT, "in the left channel; this step needs it in the right"),
-        ([-20.0, -20.0], LEFT, "Both channels carry noise; this step needs the left"),
+        ([-20.0, -20.0], LEFT, "Both channels have signal; stop"),
         ([-20.0, SILENT], BOTH, "Only the left channel carries noise; the right one is dead"),
         ([SILENT, -20.0], BOTH, "Only the right channel carries noise; the left one is dead"),
         ([-20.0, SILENT, -20.0, SILENT], LEFT, "past the first two"),

@@ -405,7 +405,7 @@ def test_a_kept_calibration_is_asked_about_at_start(qtbot, tmp_path):
     kept = Calibration("monitor:Studio Out", 99.0, "2026-11-24", 79.0, "A", "band")
     bench = Bench(qtbot, tmp_path, Settings(source=LISTENED, cautions_read=True, calibrations=[kept]))
     bench.feed()
-    assert "monitor control" in bench.window.feed_line.asked()
+    assert "monitor knob" in bench.window.feed_line.asked()
     off = {"calibrated": False, "monitor_setting": "loudspeakers"}
     assert bench.link.calls == [("configure", "listening", off)]
     bench.window.close()

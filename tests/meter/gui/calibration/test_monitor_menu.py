@@ -23,7 +23,7 @@ def action(menu, words):
 
 
 def test_settings_have_numbers_and_the_present_one_is_marked(menu):
-    assert [item.text() for item in menu.actions()][1:5] == ["&1  full", "&2  −10", "&3  −20", "&4  R&&D"]
+    assert [item.text() for item in menu.actions()][1:5] == ["&1  my mix position", "&2  −10", "&3  −20", "&4  R&&D"]
     assert [item.text() for item in menu.actions() if item.isChecked()] == ["&2  −10", LOUDSPEAKERS]
     menu.fill(NAMES, "−10", HEADPHONES, sure=False)
     assert [item.text() for item in menu.actions() if item.isChecked()] == [HEADPHONES]
@@ -60,7 +60,9 @@ def test_a_setting_of_ones_own(another, qtbot):
     assert another.name.text() == another.change.text() == ""
 
 
-@pytest.mark.parametrize(("name", "change", "words"), [("late", "loud", "from full"), ("x" * 30, "-3", "24 letters")])
+@pytest.mark.parametrize(
+    ("name", "change", "words"), [("late", "loud", "from your mix position"), ("x" * 30, "-3", "24 letters")]
+)
 def test_what_cannot_be_is_one_sentence(another, name, change, words):
     another.name.setText(name)
     another.change.setText(change)

@@ -174,7 +174,7 @@ def test_without_a_meter_that_is_calibrated_the_window_says_so(qtbot, tmp_path: 
     show(window, frame(10.0, plan=layout(), feed=status(10.0)))
     for ask in (window.seat.calibrate, window.seat.turn):
         ask()
-        assert "No meter estimates the level at the seat" in window.feed_line.asked()
+        assert "No meter estimates the listening level" in window.feed_line.asked()
     assert window.seat.dialog.isHidden()
     window.listening.chosen.emit({"person": "me"})
     window.close()

@@ -42,9 +42,9 @@ def test_durations(seconds, words):
 
 def test_losses_are_told_with_frames_time_and_gaps():
     assert feed_words.loss_words(status()) == "no dropouts"
-    assert feed_words.loss_words(status(lost_frames=480, gaps=1)) == "480 frames lost (10 ms) in 1 gap"
-    assert feed_words.loss_words(status(lost_frames=1, gaps=0)) == "1 frame lost (0 ms)"
-    assert feed_words.loss_words(status(lost_frames=48000, gaps=2)) == "48,000 frames lost (1 s) in 2 gaps"
+    assert feed_words.loss_words(status(lost_frames=480, gaps=1)) == "1 dropout, 10 ms"
+    assert feed_words.loss_words(status(lost_frames=1, gaps=0)) == "1 dropout, 0 ms"
+    assert feed_words.loss_words(status(lost_frames=48000, gaps=2)) == "2 dropouts, 1 s"
     assert "(" not in feed_words.loss_words(FeedStatus(lost_frames=3))
 
 
@@ -57,7 +57,15 @@ def test_rates_and_channels():
 
 def test_the_line_tells_all_of_a_running_feed(line):
     line.show_status(status(lost_frames=480, gaps=1, invalid_samples=12, overruns=3))
-    for part in ("listening", "48 kHz", "2 channels", "480 frames lost", "12 invalid", "fell behind 3", "2 h 14 min"):
+    for part in (
+        "listening",
+        "48 kHz",
+        "2 channels",
+        "1 dropout, 10 ms",
+        "12 invalid",
+        "fell behind 3",
+        "2 h 14 min",
+    ):
         assert part in line.words.whole
 
 
@@ -86,7 +94,7 @@ def test_a_broken_feed_shows_its_sentence_and_what_is_missing(line, state):
     line.show_status(status(state=state, sentence="Plug “Interface” in again.", lost_frames=480, gaps=1))
     assert line.words.whole.startswith(feed_words.STATE_WORDS[state])
     assert "Plug “Interface” in again." in line.words.whole
-    assert "480 frames lost" in line.words.whole
+    assert "1 dropout, 10 ms" in line.words.whole
 
 
 def test_a_sentence_of_a_running_feed_stands_beside_the_details(line):

@@ -74,10 +74,10 @@ def test_the_channel_that_sounds_is_lit_and_says_so(bench: Bench) -> None:
     bench.qtbot.keyClick(bench.window, Qt.Key.Key_F)
     rows = bench.finder.rows
     assert [row.number for row in rows] == [1, 2, 3, 4, 5, 6]
-    assert [row.word.text() for row in rows] == ["sounds", "sounds", "", "", "", "sounds"]
+    assert [row.word.text() for row in rows] == ["signal", "signal", "", "", "", "signal"]
     assert rows[5].bar._length > rows[0].bar._length > rows[2].bar._length == rows[3].bar._length == 0
     bench.feed(snapshot([-np.inf] * 2 + [-12.0] + [-np.inf] * 3, names=("a", "b", "c", "d", "e", "f")))
-    assert [row.word.text() for row in rows] == ["", "", "sounds", "", "", ""]
+    assert [row.word.text() for row in rows] == ["", "", "signal", "", "", ""]
     assert [row.name.whole for row in rows] == list("abcdef")
 
 
