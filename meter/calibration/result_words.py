@@ -12,6 +12,7 @@ from meter.calibration.level_at_seat import (
     NOISE_DBFS_RMS,
     SeatResult,
 )
+from meter.calibration.monitor_control import setting_words
 from meter.figures import figure
 
 
@@ -66,7 +67,7 @@ def seat_sentence(offset_db: float, doubt_db: float, setting: str) -> str:
     feed = NOISE_DBFS_RMS
     return (
         f"A feed at {figure(feed, 0)} dBFS(A) will be taken as about {feed + offset_db:.0f} dB(A) where you sit, "
-        f"with the monitor knob at {setting}: an estimate, ±{doubt_db:.0f} dB at best."
+        f"with the monitor knob at {setting_words(setting)}: an estimate, ±{doubt_db:.0f} dB at best."
     )
 
 

@@ -16,7 +16,6 @@ from PySide6.QtWidgets import QDialog, QFileDialog, QHBoxLayout, QStackedWidget,
 
 from meter.calibration.headphones import HEADPHONE_DOUBT_DB
 from meter.calibration.level_at_seat import NOISE_DBFS_RMS, typed_level
-from meter.calibration.monitor_control import setting_words
 from meter.calibration.noise_check import BOTH, LEFT, RIGHT
 from meter.calibration.result_words import check_sentence, seat_sentence, sheet_sentence, sides_sentence
 from meter.calibration.session import (
@@ -287,7 +286,7 @@ class CalibrationDialog(QDialog):
 
     def _refresh_result(self) -> bool:
         found, terms = self._session.result, self._terms()
-        seat = seat_sentence(found.offset_db, found.doubt_db(terms.meter), setting_words(terms.setting))
+        seat = seat_sentence(found.offset_db, found.doubt_db(terms.meter), terms.setting)
         self.outcome.picture.show_step(*self._picture(()), f"about {NOISE_DBFS_RMS + found.offset_db:.0f} dB(A)")
         self.outcome.show_lines([sides_sentence(found, terms.weighting), check_sentence(found), seat])
         return True
