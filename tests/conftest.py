@@ -5,7 +5,14 @@ from __future__ import annotations
 import os
 import signal
 
+from hypothesis import settings
+
 pytest_plugins = ("tests.support.slow",)
+
+
+# A slow machine is no failure: tests do not time.
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
 
 
 def pytest_configure() -> None:

@@ -233,7 +233,7 @@ class GuardedMeter:
             self._put_aside_as_late("fell further behind")
         overrun = busy > length or wall > STALL_FACTOR * length
         self._overruns = self._overruns + 1 if overrun else 0
-        if self._overruns >= OVERRUNS_TO_QUARANTINE and not self.fault:
+        if self._overruns >= OVERRUNS_TO_QUARANTINE and not self.ours:
             took = max(busy, wall) * 1000.0
             sound = f"(last {took:.0f} ms for {length * 1000.0:.0f} ms)"
             self.fail(f"three times in a row it took longer than the sound it measured {sound}")

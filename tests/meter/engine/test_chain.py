@@ -102,6 +102,15 @@ def test_three_overruns_in_a_row_are_quarantine_and_two_are_not(tmp_path: Path) 
     assert "three times in a row" in run(3).faults["slow"]
 
 
+def test_ours_are_never_set_aside_for_a_busy_machine(tmp_path: Path) -> None:
+    (plugin,) = discover([write_meter(tmp_path / "slow", "slow")], installed=False)
+    timing = Timing(busy=SteppingClock(0.02), wall=SteppingClock(0.02))
+    chain = Chain([GuardedMeter(replace(plugin, ours=True), timing)], RATE, 2, {"mix": (0, 1)})
+    for _ in range(5):
+        chain.process(np.ones((480, 2)))
+    assert chain.faults == {}
+
+
 def test_a_stall_on_the_wall_counts_even_when_nothing_was_computed(tmp_path: Path) -> None:
     timing = Timing(busy=SteppingClock(0.0), wall=SteppingClock(0.2))
     chain = chain_of(write_meter(tmp_path / "sleepy", "sleepy"), timing=timing)
