@@ -36,7 +36,7 @@ class SourceLister(QObject):
         return self._process is not None
 
     def start(self) -> None:
-        """Ask anew what can be heard."""
+        """List the sources again."""
         if self._process is not None:
             return
         if not self._command:

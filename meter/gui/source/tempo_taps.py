@@ -17,7 +17,7 @@ class Tapping:
         self._taps: list[float] = []
 
     def tap(self, now: float) -> float | None:
-        """The tempo so far, None before the fourth tap; a pause of two seconds begins anew."""
+        """The tempo so far, None before the fourth tap; a pause of two seconds restarts the count."""
         if self._taps and not SHORTEST_GAP_SECONDS <= now - self._taps[-1] <= LONGEST_GAP_SECONDS:
             self._taps = [] if now - self._taps[-1] > LONGEST_GAP_SECONDS else self._taps[:-1]
         self._taps = [*self._taps, now][-MOST_GAPS - 1 :]
