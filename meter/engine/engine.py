@@ -18,7 +18,7 @@ from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.heard_output import HeardOutput
-from meter.engine.messages import FeedSentence, FindingsDropped, FindingsMade, MetersLoaded, StateRestored
+from meter.engine.messages import FeedSentence, MetersLoaded, StateRestored
 from meter.engine.publisher import EngineOutput, Publisher
 from meter.engine.recorder import Recorder
 from meter.engine.sanitise import ONLY_INVALID, Sanitiser
@@ -80,14 +80,11 @@ class Engine:
         self._state, self._unmapped = "starting", ""
         self._sentence = Sentence(lambda words: output.send(FeedSentence(words)))
         self._publisher = Publisher(output, recorder)
-        self._studies = Studies(self._send_findings, threaded=threaded_studies)
+        self._studies = Studies(output.send, threaded=threaded_studies)
         self._last_publish = -1.0
         self._forget_counts()
         self.on_opening: Callable[[bool], None] = lambda _opening: None
         self._look_after_meters(on_meter, set_aside or {})
-
-    def _send_findings(self, key: str, encoded: bytes) -> None:
-        self._output.send(FindingsMade(key, encoded) if key else FindingsDropped())
 
     def _look_after_meters(self, on_meter: Callable[[int], None], set_aside: Mapping[str, str]) -> None:
         self._output.send(MetersLoaded({meter.id: meter.ours for meter in self.meters}))

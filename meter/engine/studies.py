@@ -19,12 +19,12 @@ from typing import Any
 import msgspec
 
 from meter.engine.guard import GuardedMeter
+from meter.engine.messages import FindingsDropped, FindingsMade
 from meter.plugin.api import Settings
 from meter.plugin.manifest import StudyEntry
 
 SHARE_OF_A_CORE = 0.1
-"""All studies together use no more: after each, the thread rests for as long as that takes."""
-LONGEST_REST_SECONDS = 5.0
+"""All studies together use no more: after each, the thread rests as long as that takes."""
 LONGEST_STUDY_SECONDS = 20.0
 """A study that has not returned by then sets its meter aside."""
 LONGEST_CAPTURE_SECONDS = 0.05
@@ -32,7 +32,7 @@ LONGEST_CAPTURE_SECONDS = 0.05
 SLOW_CAPTURES = 3
 
 Clock = Callable[[], float]
-Deliver = Callable[[str, bytes], None]
+Send = Callable[[FindingsMade | FindingsDropped], None]
 
 
 @dataclass(frozen=True)
@@ -61,12 +61,12 @@ class Outcome:
 class Studies:
     """See the module's description. All methods are called from the DSP loop. [dsp]
 
-    ``deliver`` is called with ``meter.study`` and the encoded findings, and with two empty values when all findings
-    so far no longer hold. With ``threaded`` False a study runs within ``attend``, for callers without real time.
+    ``send`` is called with findings, and with FindingsDropped when all so far no longer hold. With ``threaded``
+    False a study runs within ``attend``, for callers without real time.
     """
 
-    def __init__(self, deliver: Deliver, *, threaded: bool = True) -> None:
-        self._deliver = deliver
+    def __init__(self, send: Send, *, threaded: bool = True) -> None:
+        self._send = send
         self._threaded = threaded
         self._worker: StudyWorker | None = None
         self._due: dict[str, tuple[GuardedMeter, StudyEntry]] = {}
@@ -89,7 +89,7 @@ class Studies:
         self._last.clear()
         self._rest_until = -math.inf
         if self._due:
-            self._deliver("", b"")
+            self._send(FindingsDropped())
 
     def hurry(self) -> None:
         """Something was set or marked: the next study need not wait."""
@@ -155,12 +155,12 @@ class Studies:
         rest = outcome.busy_seconds * (1.0 / SHARE_OF_A_CORE - 1.0)
         if work.epoch != self._epoch:
             return
-        self._rest_until = now + min(rest, LONGEST_REST_SECONDS)
+        self._rest_until = now + rest
         if outcome.fault:
             work.meter.fail(f"its study “{work.entry.key}” failed ({outcome.fault})")
             return
         self._before[key] = outcome.findings
-        self._deliver(key, outcome.encoded)
+        self._send(FindingsMade(key, outcome.encoded))
 
 
 class StudyWorker:

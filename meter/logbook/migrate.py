@@ -25,7 +25,7 @@ FIRST = (
         PRIMARY KEY (person, era, minute)
     ) WITHOUT ROWID
     """,
-    # began and seen: first and last second; farewell: 1 when the sitting was ended.
+    # began, seen: first and last second. farewell: 1 after a regular end, 0 where the sitting was cut off.
     """
     CREATE TABLE sitting (
         id INTEGER PRIMARY KEY, person TEXT NOT NULL, era INTEGER NOT NULL,

@@ -12,7 +12,7 @@ calibration     The window's calibration sets these settings, and takes ``calibr
 tempo           The setting ``tempo_bpm`` takes the tempo that is tapped or typed; 0 for none. Every meter that asks.
 feed_map        ``Spec.feeds`` names the columns of each feed of the source, and fields may have the size "parts".
                 Every meter that asks; without it ``Spec.feeds`` is empty.
-channel_finder  The panel that asks which channel is what shows ``level``, one value for each channel. One holder.
+channel_finder  The panel “name the feeds” shows ``level``, one value for each channel. One holder.
 """
 
 from __future__ import annotations

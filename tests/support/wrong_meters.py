@@ -112,7 +112,7 @@ WRONG = {
         "gaps",
         "“highest”",
     ),
-    "NaN for ever after a gap": Wrong(
+    "NaN that stays after a gap": Wrong(
         PROCESS,
         SKIP,
         SKIP + "        self._window.push = lambda ticks: ticks * math.nan\n",
@@ -122,7 +122,7 @@ WRONG = {
     "throws at a gap": Wrong(
         PROCESS, SKIP, "        raise RuntimeError('lost')\n", "gaps", "RuntimeError: lost", at="raise"
     ),
-    "NaN for ever after silence": Wrong(
+    "NaN that stays after silence": Wrong(
         PROCESS,
         TAKE,
         TAKE + "        self._gain = (getattr(self, '_gain', 1.0) * block.std() / (block.std() or math.nan))\n"
