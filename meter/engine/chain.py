@@ -100,9 +100,18 @@ class Chain:
             max(self.meters, key=lambda meter: 0.0 if meter.fault else meter.seconds_behind).blame_for_loss()
 
     def read(self) -> FloatArray:
-        """All readings as one array in the order of ``layout``; the same array at each call."""
+        """All readings as one array in the order of ``layout``, of all sound so far; the same array at each call."""
         for meter, out in zip(self.meters, self._readouts, strict=True):
             meter.read(out)
+        return self._complete()
+
+    def read_live(self) -> FloatArray:
+        """The same; a meter that takes sound every so many seconds reads as of its last piece."""
+        for meter, out in zip(self.meters, self._readouts, strict=True):
+            meter.read_if_new(out)
+        return self._complete()
+
+    def _complete(self) -> FloatArray:
         self._leave()
         for offset, first, second in self._differences:
             self.values[offset] = self._difference(float(self.values[first]), float(self.values[second]))

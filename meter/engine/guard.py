@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from meter.engine.gathered_sound import GatheredSound
 from meter.plugin.api import FloatArray, Processor, Readout, SavedState, Setting, Settings, Spec
 from meter.plugin.host import Plugin, load_object, load_processor
 from meter.plugin.manifest import Manifest, StudyEntry
@@ -71,6 +72,8 @@ class GuardedMeter:
         self._spec: Spec | None = None
         self._rate_hz = 1
         self._processor: Processor | None = None
+        self._gathered: GatheredSound | None = None
+        self._is_read = False
         self._studies: dict[str, tuple[Callable[..., object], type]] = {}
         self._settings: dict[str, Setting] = self.manifest.settings({})
 
@@ -102,22 +105,42 @@ class GuardedMeter:
         self._behind = 0.0
         self._spec = spec
         self._rate_hz = spec.rate_hz
+        frames = round(self.manifest.every_seconds * spec.rate_hz)
+        self._gathered = GatheredSound(frames, spec.channels) if frames else None
+        self._is_read = False
         self._guard("configure", lambda meter: meter.configure(self._settings))
         self._guard("prepare", lambda meter: meter.prepare(spec))
 
     def configure(self, chosen: Settings) -> None:
         """Change settings; raises ValueError for what the manifest does not allow."""
-        self._settings = self.manifest.settings({**self._settings, **chosen})
+        settings = self.manifest.settings({**self._settings, **chosen})
+        self._catch_up()
+        self._settings = settings
         self._guard("configure", lambda meter: meter.configure(self._settings))
 
     def process(self, block: FloatArray) -> None:
+        """Feed one block, or keep it until ``every_seconds`` of sound are there."""
+        if self.suspended:
+            self.skip(len(block))
+        elif self._gathered is None:
+            self._process(block)
+        else:
+            for piece in self._gathered.add(block):
+                self._process(piece)
+
+    def _catch_up(self) -> None:
+        """Feed what is kept, before anything else happens to the meter."""
+        self._is_read = False
+        if self._gathered is not None:
+            for piece in self._gathered.rest():
+                self._process(piece)
+
+    def _process(self, block: FloatArray) -> None:
         """Feed one block and watch the time it takes.
 
         Its own computing time is asked for only after a block that took longer than its sound.
         """
-        if self.suspended:
-            self.skip(len(block))
-            return
+        self._is_read = False
         if self._timing is None:
             self._guard("process", lambda meter: meter.process(block))
             return
@@ -146,18 +169,22 @@ class GuardedMeter:
 
     def skip(self, frames: int) -> None:
         """Tell the processor that frames are missing."""
+        self._catch_up()
         self._guard("skip", lambda meter: meter.skip(frames))
 
     def reset(self) -> None:
         """Forget the signal."""
+        self._catch_up()
         self._guard("reset", lambda meter: meter.reset())
 
     def mark(self) -> None:
         """Restart the figures since the mark, in a processor that has some."""
+        self._catch_up()
         self._guard("mark", lambda meter: getattr(meter, "mark", _nothing)())
 
     def save_state(self) -> SavedState | None:
         """What it counts since the reset, as plain data; None from one that cannot say."""
+        self._catch_up()
         kept: dict[str, Any] = {}
         if self.fault or not self._saves_state:
             return None
@@ -176,8 +203,16 @@ class GuardedMeter:
         return not failed
 
     def read(self, out: Readout) -> None:
-        """Write the readings; a quarantined meter reads "not yet" in every field."""
+        """Write the readings of all sound so far; a quarantined meter reads "not yet" in every field."""
+        self._catch_up()
+        self.read_if_new(out)
+
+    def read_if_new(self, out: Readout) -> None:
+        """Write the readings unless nothing was measured since they were written."""
+        if self._is_read and not self.fault:
+            return
         self._guard("read", lambda meter: meter.read(out))
+        self._is_read = True
         if self.fault:
             out.blank()
 

@@ -72,7 +72,7 @@ class Publisher:
         self._output.publish(self._generation, pack_status(status), values)
 
     def _readings(self, chain: Chain, kind: str, state: str) -> FloatArray:
-        values = chain.read()
+        values = chain.read_live() if state == "running" else chain.read()
         self._record(chain, values, kind, state)
         if not self._held:
             return values

@@ -23,7 +23,7 @@ from meter.engine.messages import FindingsDropped, FindingsMade
 from meter.plugin.api import Settings
 from meter.plugin.manifest import StudyEntry
 
-SHARE_OF_A_CORE = 0.1
+SHARE_OF_A_CORE = 0.08
 """All studies together use no more: after each, the thread rests as long as that takes."""
 LONGEST_STUDY_SECONDS = 20.0
 """A study that has not returned by then sets its meter aside."""

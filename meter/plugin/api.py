@@ -31,7 +31,7 @@ manifest names in a ``[[study]]`` table. It runs on a thread of its own, outside
 processor's method of that name returned: a record that nothing changes afterwards, made within 2 ms. ``before`` is
 the last result for this source, None after a reset; a study that looks at a part of the sound at a time carries over
 the rest from it. ``findings`` are one msgspec.Struct of plain values. Faces find it in ``frame.findings`` under
-``"meter.study"``. One study runs at a time, on the newest stretch; all together use a tenth of a core.
+``"meter.study"``. One study runs at a time, on the newest stretch; all together use a twelfth of a core.
 
 An exception anywhere else, or three ticks in a row past the time a tick may take, puts the meter in quarantine.
 """

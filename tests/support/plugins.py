@@ -20,7 +20,12 @@ def file_meters() -> list[Plugin]:
 
 
 def write_meter(
-    folder: Path, meter_id: str, process: str = GOOD_PROCESS, read: str = 'out["total"] = self.total'
+    folder: Path,
+    meter_id: str,
+    process: str = GOOD_PROCESS,
+    read: str = 'out["total"] = self.total',
+    *,
+    every_seconds: float = 0.0,
 ) -> Path:
     """A folder with a manifest and a processor whose ``process`` body is ``process``; returns the folder."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -31,6 +36,7 @@ def write_meter(
         version = "0.1.0"
         contract = "2.0"
         processor = "process:Meter"
+        every_seconds = {every_seconds}
 
         [[field]]
         key = "total"
