@@ -219,6 +219,12 @@ class PlayedFrames:
     def mark(self) -> None:
         """Nothing runs that could be marked."""
 
+    def name_mark(self, number: int, name: str) -> None:
+        """The marks are as they were set."""
+
+    def clear_marks(self) -> None:
+        """The marks are as they were set."""
+
     def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
         """The frames are as they were measured."""
 
@@ -263,6 +269,14 @@ class SupervisedEngine:
     def mark(self) -> None:
         """Restart the figures since the mark."""
         self._supervisor.mark()
+
+    def name_mark(self, number: int, name: str) -> None:
+        """Name the mark with this index."""
+        self._supervisor.name_mark(number, name)
+
+    def clear_marks(self) -> None:
+        """Drop the marks whose spans have ended."""
+        self._supervisor.clear_marks()
 
     def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
         """Change settings of one meter."""

@@ -15,6 +15,8 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from meter.marks import SUFFIX, Mark
+
 FloatArray = NDArray[np.float64]
 
 JSON_SUFFIX = {
@@ -188,6 +190,7 @@ class Frame:
     """One consistent snapshot: values of every meter at one moment of the audio clock.
 
     ``findings`` are the newest results of the studies by ``meter.study``; the same mapping while none is new.
+    ``marks`` are the marks so far in the order of time; the same tuple while the list does not change.
     """
 
     def __init__(
@@ -196,11 +199,13 @@ class Frame:
         values: FloatArray,
         status: FeedStatus | None = None,
         findings: Mapping[str, Any] | None = None,
+        marks: tuple[Mark, ...] = (),
     ) -> None:
         self.layout = layout
         self.values = values
         self.status = status or FeedStatus()
         self.findings: Mapping[str, Any] = {} if findings is None else findings
+        self.marks = marks
 
     def __contains__(self, key: str) -> bool:
         return key in self.layout.by_key
@@ -229,6 +234,11 @@ class Frame:
         """A reading with several values for each part as a view ``(parts, each)``; ``(0, 0)`` where there is none."""
         values = self.vector(key)
         return values.reshape(len(self.parts), -1) if len(values) and self.parts else np.empty((0, 0))
+
+    def since_mark(self) -> dict[str, float]:
+        """The figures since the mark by full key; those that are not yet known are left out."""
+        slots = (slot for slot in self.layout.slots if slot.scalar and slot.key.endswith(SUFFIX))
+        return {slot.key: value for slot in slots if not math.isnan(value := float(self.values[slot.offset]))}
 
     def summary(self) -> dict[str, Any]:
         """The summary readings for JSON: numbers, or null with the reason under ``why``."""

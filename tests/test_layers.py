@@ -50,7 +50,8 @@ FACE_PARTS = (
 # except for what FORBIDDEN_STANDARD says.
 LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("dsp/", ("dsp",), SCIENCE),
-    ("meter/readings.py", (), ("numpy", "msgspec")),
+    ("meter/marks.py", (), ("msgspec",)),
+    ("meter/readings.py", ("meter.marks",), ("numpy", "msgspec")),
     ("meter/figures.py", (), ()),
     ("meter/children.py", (), ()),
     ("meter/whole_file.py", (), ()),
@@ -105,6 +106,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.children",
             "meter.engine",
             *CONTRACT,
+            "meter.marks",
             "meter.readings",
             "meter.feeds",
             "meter.logbook",
@@ -132,6 +134,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.gui",
             "meter.calibration",
             "meter.figures",
+            "meter.marks",
             "meter.readings",
             "meter.feeds",
             "meter.settings",

@@ -18,7 +18,7 @@ from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.heard_output import HeardOutput
-from meter.engine.messages import FeedSentence, MetersLoaded, StateRestored
+from meter.engine.messages import FeedSentence, MetersLoaded, SpanEnded, StateRestored
 from meter.engine.publisher import EngineOutput, Publisher
 from meter.engine.recorder import Recorder
 from meter.engine.sanitise import ONLY_INVALID, Sanitiser
@@ -30,7 +30,7 @@ from meter.feeds import Feeds, fitting_feeds
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin
 from meter.plugin.services import RECORDER, holder
-from meter.readings import FeedStatus
+from meter.readings import FeedStatus, Frame
 
 RING_SECONDS = 4.0
 MOST_TICKS_AT_ONCE = 20
@@ -116,6 +116,7 @@ class Engine:
         if self._recorder is not None:
             self._recorder.rest()
         if self._request is not None:
+            self._end_span(begins=False)
             self._state_saver.begin()
         self._request, self._feeds = request, feeds
         self._chain = self._watch = None
@@ -144,6 +145,7 @@ class Engine:
 
     def reset(self) -> None:
         """Forget what was measured; settings and source stay."""
+        self._end_span(begins=False)
         self._forget_counts()
         self._publisher.renew()
         self._state_saver.begin()
@@ -153,11 +155,17 @@ class Engine:
         self._studies.reset()
 
     def mark(self) -> None:
-        """Restart the figures since the mark; the rest goes on."""
+        """Restart the figures since the mark; the rest goes on. Those of the span that ends are sent."""
+        self._end_span(begins=True)
         if self._chain is not None:
             self._chain.mark()
         self._studies.hurry()
         self._state_saver.hurry()
+
+    def _end_span(self, *, begins: bool) -> None:
+        if self._chain is not None:
+            frame = Frame(self._chain.layout, self._chain.read())
+            self._output.send(SpanEnded(self.status().elapsed_seconds, time.time(), frame.since_mark(), begins))
 
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change a meter's settings; a refusal becomes the sentence of the feed line."""

@@ -10,6 +10,7 @@ from typing import TypeAlias
 import msgspec
 
 from meter.audio.source import SourceRequest
+from meter.marks import MARK
 from meter.plugin.api import Setting
 from meter.readings import Layout, Slot
 
@@ -100,6 +101,20 @@ class FindingsDropped(Message, frozen=True):
     """All findings so far are of another source, or from before a reset."""
 
 
+class SpanEnded(Message, frozen=True):
+    """The span since the last mark ended at ``now`` on the audio clock, ``at`` this time of day.
+
+    ``figures`` are its readings by full key. ``begins`` is True for a mark, False where the audio clock restarts (a
+    reset, another source). ``kind`` is that of the mark.
+    """
+
+    now: float
+    at: float
+    figures: dict[str, float]
+    begins: bool
+    kind: str = MARK
+
+
 ToWindow: TypeAlias = (
     MetersLoaded
     | LayoutChanged
@@ -112,6 +127,7 @@ ToWindow: TypeAlias = (
     | FaultsChanged
     | FindingsMade
     | FindingsDropped
+    | SpanEnded
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -20,15 +21,20 @@ from meter.engine.messages import (
     OutputChanged,
     RecorderSentence,
     SourceOpened,
+    SpanEnded,
     StateRestored,
     ToWindow,
 )
 from meter.engine.status import unpack_status
+from meter.marks import MarkList
 from meter.plugin.host import Plugin, load_object
 from meter.readings import Frame, Layout
 
 FindingsType = Callable[[str], type | None]
 """The type of the findings called ``meter.study``, None for one that is not known."""
+
+CLOCK_BACK_SECONDS = 3.0
+"""Counts that are restored go back by what was not saved, at most about this much."""
 
 
 class Received:
@@ -38,10 +44,12 @@ class Received:
         self._findings_type = findings_type
         self._output = ""
         self._output_changes = 0
+        self.marks = MarkList()
+        self._last: Frame | None = None
         self.forget()
 
     def forget(self) -> None:
-        """Another engine starts: drop all but the output that was heard last."""
+        """Another engine starts: drop all but the marks and the output that was heard last."""
         self.layouts: dict[int, Layout] = {}
         self._source = ""
         self._sentences: dict[type, str] = {}
@@ -72,6 +80,8 @@ class Received:
                 self._decode(message)
             case FindingsDropped():
                 self._findings = {}
+            case SpanEnded():
+                self._end_span(message)
 
     def sentence(self, note: str = "") -> str:
         """Everything that is to be said now, with a ``note`` of this side at the end."""
@@ -86,7 +96,22 @@ class Received:
             return None
         found = unpack_status(status, self._source, self.sentence(note), self._faults)
         found = replace(found, output=self._output, output_changes=self._output_changes)
-        return Frame(layout, values, found, self._findings)
+        self._follow_clock(found.elapsed_seconds)
+        self._last = Frame(layout, values, found, self._findings, self.marks.marks)
+        return self._last
+
+    def _end_span(self, message: SpanEnded) -> None:
+        if message.begins:
+            self.marks.begin(message.now, message.at, message.figures, message.kind)
+        else:
+            self.marks.restart(message.now, message.at, message.figures)
+            self._last = None
+
+    def _follow_clock(self, now: float) -> None:
+        """An engine that could not go on with the counts of the last one restarts the audio clock unasked."""
+        last = self._last
+        if last is not None and now < last.status.elapsed_seconds - CLOCK_BACK_SECONDS:
+            self.marks.restart(last.status.elapsed_seconds, time.time(), last.since_mark())
 
     def _decode(self, message: FindingsMade) -> None:
         kind = self._findings_type(message.key)

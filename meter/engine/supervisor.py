@@ -112,7 +112,9 @@ class Supervisor:
             return self._last_frame
         self._last_count = snapshot.count
         gaps = frame.status.gaps + self._restarts
-        self._last_frame = Frame(frame.layout, frame.values, replace(frame.status, gaps=gaps), frame.findings)
+        self._last_frame = Frame(
+            frame.layout, frame.values, replace(frame.status, gaps=gaps), frame.findings, frame.marks
+        )
         self._in_a_row = 0
         return self._last_frame
 
@@ -157,6 +159,21 @@ class Supervisor:
     def mark(self) -> None:
         """Restart the figures since the mark."""
         self._send(SetMark())
+
+    def name_mark(self, number: int, name: str) -> None:
+        """Name the mark with this index."""
+        self._received.marks.rename(number, name)
+        self._show_marks()
+
+    def clear_marks(self) -> None:
+        """Drop the marks whose spans have ended."""
+        self._received.marks.clear()
+        self._show_marks()
+
+    def _show_marks(self) -> None:
+        """Put the list as it stands into the last frame."""
+        if (last := self._last_frame) is not None:
+            self._last_frame = Frame(last.layout, last.values, last.status, last.findings, self._received.marks.marks)
 
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change a meter's settings, now and in any engine that follows."""
@@ -282,7 +299,7 @@ class Supervisor:
         status = replace(
             last.status, state=state, sentence=self._received.sentence(self._told), gaps=last.status.gaps + 1
         )
-        self._last_frame = Frame(last.layout, last.values, status, last.findings)
+        self._last_frame = Frame(last.layout, last.values, status, last.findings, last.marks)
 
     @property
     def _told(self) -> str:

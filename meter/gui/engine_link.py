@@ -42,7 +42,15 @@ class EngineLink(Protocol):
         ...
 
     def mark(self) -> None:
-        """Restart the figures since the mark."""
+        """Restart the figures since the mark; ``Frame.marks`` then lists the span that ended."""
+        ...
+
+    def name_mark(self, number: int, name: str) -> None:
+        """Name the mark with this index in ``Frame.marks``."""
+        ...
+
+    def clear_marks(self) -> None:
+        """Drop the marks whose spans have ended."""
         ...
 
     def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from meter.gui.engine_link import MeterEntry
+from meter.marks import Mark
 from meter.plugin.manifest import Manifest, read_manifest
 from meter.readings import FeedStatus, Frame, Layout
 
@@ -103,6 +104,7 @@ def frame(
     given: Mapping[str, Any] | None = None,
     plan: Layout | None = None,
     feed: FeedStatus | None = None,
+    marks: tuple[Mark, ...] = (),
 ) -> Frame:
     """One snapshot; readings that are not given are "not yet"."""
     plan = plan if plan is not None else layout()
@@ -111,7 +113,7 @@ def frame(
         slot = plan.by_key.get(key)
         if slot is not None:
             values[slot.offset : slot.offset + slot.size] = np.ravel(value)[: slot.size]
-    return Frame(plan, values, feed if feed is not None else status(seconds))
+    return Frame(plan, values, feed if feed is not None else status(seconds), marks=marks)
 
 
 def entries(*, faces: bool = True) -> tuple[MeterEntry, ...]:
@@ -168,6 +170,12 @@ class FakeLink:
 
     def mark(self) -> None:
         self.calls.append(("mark",))
+
+    def name_mark(self, number: int, name: str) -> None:
+        self.calls.append(("name_mark", number, name))
+
+    def clear_marks(self) -> None:
+        self.calls.append(("clear_marks",))
 
     def configure(self, meter_id: str, settings: Mapping[str, Any]) -> None:
         self.calls.append(("configure", meter_id, dict(settings)))
