@@ -14,7 +14,7 @@ from meter import figures as words
 from meter.gui.kit import scale
 from meter.gui.kit.label import Label, shortened
 from meter.lowend import words as sentences
-from meter.lowend.findings import CANCELS, MINOR, OTHER, OWNER, SILENT, LowEndFindings, PartFindings
+from meter.lowend.findings import SILENT, LowEndFindings, PartFindings
 from meter.readings import Frame
 
 Floats = NDArray[np.float64]
@@ -66,14 +66,12 @@ def part_found(frame: Frame, part: int) -> PartFindings | None:
 
 
 def parts_of(frame: Frame) -> list[Part]:
-    """All parts: owners first, then others, then the rest by share, then what cancels and what is silent."""
+    """All parts in the order of the feeds: no part changes its place when shares cross."""
     shares, found = each(frame, "share"), findings(frame)
     if len(shares) != len(frame.parts):
         return []
     roles = [part.role for part in found.parts] if found is not None else [SILENT] * len(shares)
-    parts = [Part(place, name, float(shares[place]), roles[place]) for place, name in enumerate(frame.parts)]
-    order = (OWNER, OTHER, MINOR, CANCELS, SILENT)
-    return sorted(parts, key=lambda part: (order.index(part.role), -part.share if math.isfinite(part.share) else 0.0))
+    return [Part(place, name, float(shares[place]), roles[place]) for place, name in enumerate(frame.parts)]
 
 
 def shown_part(frame: Frame, settings: Mapping[str, object]) -> int:

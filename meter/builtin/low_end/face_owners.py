@@ -31,9 +31,11 @@ LISTED_PARTS = 4
 LIST_SHARE, WAY_SHARE = 0.24, 0.32
 BUTTON_PX = 34
 LIST_FROM_PX = 700
+SELECTED_PX = 2
+"""Width of the frame of the part that is shown."""
 MOST_BUS_SHARE = 0.25
-SHADES = (0.0, 0.28, 0.45, 0.55)
-"""How far each owner's block is mixed into the card, so that neighbours can be told apart without a second colour."""
+SHADES = (0.0, 0.5, 0.24, 0.66)
+"""How far a block is mixed into the card, by the number of its part: neighbours differ, and no part changes colour."""
 OFFERED_TEMPOS = (80.0, 90.0, 100.0, 110.0, 120.0, 130.0, 140.0)
 """For the hand on the mouse; any other is tapped."""
 
@@ -240,7 +242,7 @@ class OwnersFace(Face):
         self._say_bands(frame)
 
     def _said(self, frame: Frame, listening: str, stale: bool, warned: tuple[str, ...]) -> tuple[str, ...]:
-        found = self._verdict() if not listening and math.isfinite(self._first_share()) else ()
+        found = self._verdict() if not listening and self._has_shares() else ()
         if warned:  # before all else: what cancels is in no share
             found = (f"{warned[0]}; {found[0]}", *warned) if found else warned
         if found:
@@ -272,8 +274,8 @@ class OwnersFace(Face):
         self.say("way", self._way.point(frame))
         self._arrange_way()
 
-    def _first_share(self) -> float:
-        return self._parts[0].share if self._parts else math.nan
+    def _has_shares(self) -> bool:
+        return any(math.isfinite(part.share) for part in self._parts)
 
     def _verdict(self) -> tuple[str, ...]:
         """Who owns how much: as a sentence, then ever shorter, with the figure first and without names."""
@@ -297,7 +299,7 @@ class OwnersFace(Face):
     def _say_list(self, role: str) -> None:
         others = [part for part in self._parts if part.role == OTHER]
         heading = "others over 3 %" if others else "no other over 3 %"
-        self.say("others", heading if math.isfinite(self._first_share()) else "")
+        self.say("others", heading if self._has_shares() else "")
         for row in range(LISTED_PARTS):
             text = ""
             if row < len(others):
@@ -334,14 +336,13 @@ class OwnersFace(Face):
             blocks_of.write(painter, block, self._figure(block.part), ink)
         else:
             blocks_of.write_small(painter, block.part.name, box, ink)
+        if block.part.number == self._shown_part and self._mapped:
+            painter.setPen(QPen(self.theme.ink, SELECTED_PX))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawRect(box.adjusted(1, 1, -1, -1))
 
     def _colours(self, block: Block) -> tuple[QColor, QColor]:
-        if block.part.number == self._shown_part and block.owner < 0:
-            fill = self.theme.held
-        elif block.owner >= 0:
-            fill = mixed(self.theme.measured, self.theme.card, SHADES[min(block.owner, len(SHADES) - 1)])
-        else:
-            fill = self.theme.measured_deep if block.part.role == OTHER else self.theme.line
+        fill = mixed(self.theme.measured, self.theme.card, SHADES[block.part.number % len(SHADES)])
         if not self._settled or not self.live:
             fill = mixed(fill, self.theme.card, 0.55)
         return fill, data.readable(fill, self.theme.on_signal, self.theme.ink)

@@ -540,12 +540,44 @@ def test_what_the_owners_hold_is_never_left_out(width: int, qtbot) -> None:
 # Parts
 
 
-def test_a_row_for_each_part_owners_first(qtbot) -> None:
+def test_a_row_for_each_part_in_the_order_of_the_feeds(qtbot) -> None:
     face = make("parts", qtbot)
     face.show_frame(frame(6, {"role": [2.0, 1.0, 1.0, 0.0, 4.0, 3.0], "share": [8, 40, 60, math.nan, -9, 1]}))
-    assert [row.texts[0] for row in face._rows] == ["organ", "bass", "kick", "room", "voice", "plucked pair"]
-    assert face._rows[0].texts == ("organ", "60 %", "C2 65 Hz", "−17", "0", "–")
-    assert face._rows[-1].texts[2] in ("silent", "G2 98 Hz")
+    assert [row.texts[0] for row in face._rows] == list(low_readings.names(6))
+    assert face._rows[2].texts == ("organ", "60 %", "C2 65 Hz", "−17", "0", "–")
+    assert face._rows[3].texts[2] in ("silent", "G2 98 Hz")
+
+
+@pytest.mark.parametrize("theme", [DARK, LIGHT], ids=["dark", "light"])
+def test_a_part_keeps_its_place_and_colour_when_shares_cross(theme, qapp, qtbot) -> None:
+    """Shares of two parts cross and one falls from owner to other: order, colour and sentence stay."""
+    apply_theme(qapp, theme.name)
+    face, table = make("owners", qtbot), make("parts", qtbot)
+    seen, rows, colours = set(), set(), []
+    crossing = (([45, 40, 15], [1, 1, 2]), ([40, 45, 15], [1, 1, 2]), ([30, 25, 45], [1, 2, 1]))
+    for number, (share, role) in enumerate(crossing):
+        snapshot = _at(frame(3, {"share": share, "role": role, "spoken_of": math.nan}), number)
+        face.show_frame(snapshot)
+        table.show_frame(snapshot)
+        seen.add(tuple(block.part.name for block in face._blocks[0]))
+        rows.add(tuple(row.texts[0] for row in table._rows))
+        picture = face.grab().toImage()
+        corners = [block.box.bottomLeft() + QPoint(2, -2) for block in face._blocks[0]]
+        colours.append([picture.pixelColor(corner).name() for corner in corners])
+    assert seen == rows == {("kick", "bass", "organ")}
+    assert colours[0] == colours[1] == colours[2]
+    assert len(set(colours[0])) == 3, "neighbours are told apart"
+
+
+def test_a_band_of_the_mix_keeps_its_colour_when_another_is_the_strongest(qtbot) -> None:
+    face = make("owners", qtbot)
+    colours = []
+    for number, levels in enumerate(([-20.0, -30.0, -26.0, -28.0], [-30.0, -20.0, -26.0, -28.0])):
+        face.show_frame(mix_alone({"mono_lows.band_level": levels}, 2, 100.0 + number))
+        picture = face.grab().toImage()
+        corners = [block.box.bottomLeft() + QPoint(2, -2) for block in face._blocks[0]]
+        colours.append([picture.pixelColor(corner).name() for corner in corners])
+    assert colours[0] == colours[1] and len(set(colours[0])) == 4
 
 
 def test_the_part_behind_a_loss_is_named(qtbot) -> None:
