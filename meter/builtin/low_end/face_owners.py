@@ -35,7 +35,7 @@ SELECTED_PX = 2
 """Width of the frame of the part that is shown."""
 MOST_BUS_SHARE = 0.25
 SHADES = (0.0, 0.5, 0.24, 0.66)
-"""How far a block is mixed into the card, by the number of its part: neighbours differ, and no part changes colour."""
+"""How far a block is mixed into the card, by its part: neighbours differ, and no part changes colour."""
 OFFERED_TEMPOS = (80.0, 90.0, 100.0, 110.0, 120.0, 130.0, 140.0)
 """For the hand on the mouse; any other is tapped."""
 

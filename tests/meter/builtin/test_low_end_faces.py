@@ -577,7 +577,8 @@ def test_a_band_of_the_mix_keeps_its_colour_when_another_is_the_strongest(qtbot)
         picture = face.grab().toImage()
         corners = [block.box.bottomLeft() + QPoint(2, -2) for block in face._blocks[0]]
         colours.append([picture.pixelColor(corner).name() for corner in corners])
-    assert colours[0] == colours[1] and len(set(colours[0])) == 4
+    assert colours[0] == colours[1]
+    assert len(set(colours[0])) == 4
 
 
 def test_the_part_behind_a_loss_is_named(qtbot) -> None:
