@@ -33,6 +33,7 @@ from meter.engine.messages import (
     encode,
     to_engine,
 )
+from meter.engine.priority import raise_priority
 from meter.engine.recorder import open_recorder
 from meter.engine.snapshot import SharedSnapshot
 from meter.engine.state_saver import StateSaver
@@ -94,6 +95,7 @@ class PipeOutput:
 def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     """Main function of the engine process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    raise_priority()
     sys.setswitchinterval(SWITCH_INTERVAL_SECONDS)
     block = SharedSnapshot.attach(block_name)
     engine = make_engine(order, block, pipe)
