@@ -186,7 +186,7 @@ def rule_entries() -> tuple[RuleEntry, ...]:
 
 def to_plain(source: SourceChoice) -> dict[str, Any]:
     """A kept choice of source as the mapping the link takes."""
-    return {"kind": source.kind, "name": source.name, "options": source.options}
+    return {"kind": source.kind, "name": source.name, "options": source.options, "label": source.label}
 
 
 class PlayedFrames:
@@ -293,7 +293,8 @@ class SupervisedEngine:
 
 def as_request(request: Mapping[str, Any]) -> SourceRequest:
     """The request of a plain mapping, with defaults for missing keys."""
-    return SourceRequest(str(request["kind"]), str(request.get("name", "")), dict(request.get("options", {})))
+    name, label = str(request.get("name", "")), str(request.get("label", ""))
+    return SourceRequest(str(request["kind"]), name, dict(request.get("options", {})), label)
 
 
 def listing_command() -> list[str]:

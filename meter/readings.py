@@ -151,7 +151,8 @@ class FeedStatus:
     Frames are counts at ``rate_hz``. ``state`` is one of ``STATES``; ``sentence`` is
     empty unless there is a message. ``resampled`` is True when the system converts the sample rate.
     ``output`` is the system's name of the source, the key of its calibrations;
-    ``output_changes`` counts its changes.
+    ``output_changes`` counts its changes. ``device_channels`` is how many channels the source has, also those
+    that were not asked for.
     """
 
     source: str = ""
@@ -169,6 +170,7 @@ class FeedStatus:
     resampled: bool = False
     output: str = ""
     output_changes: int = 0
+    device_channels: int = 0
 
     @property
     def identity(self) -> str:

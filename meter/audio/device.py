@@ -58,6 +58,7 @@ class DeviceSource:
             kind="device",
             rate_hz=round(self._stream.samplerate),
             channels=len(numbers),
+            device_channels=device.channels,
             latency_seconds=float(self._stream.latency),
             channel_names=tuple(f"In {number}" for number in numbers),
             resampled=converted or device.converts,
@@ -73,7 +74,7 @@ class DeviceSource:
             self._stream.start()
         except portaudio.load().PortAudioError as error:
             self.stop()
-            raise SourceError(_refused(self._request.name, error)) from error
+            raise SourceError(_refused(self._request.title, error)) from error
 
     def stop(self) -> None:
         """Abort and close the stream; may be called twice. Never called from a callback."""
@@ -89,7 +90,7 @@ class DeviceSource:
 
     def fault(self) -> str:
         """One sentence after the stream ended by itself, otherwise empty."""
-        name = self._request.name or "the default input"
+        name = self._request.title
         if self._error is not None:
             return f"Reading '{name}' failed inside Earwitness ({self._error!r}); select it again."
         if self._finished and self._stream is not None:

@@ -82,6 +82,7 @@ class MonitorSource:
             output=source.identity,
             rate_hz=source.rate_hz,
             channels=len(numbers),
+            device_channels=source.channels,
             latency_seconds=options.latency_seconds(self._request),
             channel_names=tuple(names[column] for column in self._columns) if names else (),
             # Some of many channels are a mix of their own, wherever the server would place them; so are "aux" ones.
@@ -164,7 +165,7 @@ class MonitorSource:
             return source
         source = server.source(self._request.name)
         if source is None:
-            raise SourceError(f"The source '{self._request.name}' is not there; reconnect it or choose another.")
+            raise SourceError(f"The source '{self._request.title}' is not there; reconnect it or choose another.")
         return source
 
     def _launch(self, source: PulseSource) -> subprocess.Popen[bytes]:

@@ -15,7 +15,7 @@ def latency_seconds(request: SourceRequest) -> float:
     value = _number(request, "latency_seconds", DEFAULT_LATENCY_SECONDS)
     if not SHORTEST_LATENCY_SECONDS <= value <= LONGEST_LATENCY_SECONDS:
         raise SourceError(
-            f"A latency of {value * 1000:g} ms was asked of '{request.name}'; set it between "
+            f"A latency of {value * 1000:g} ms was asked of '{request.title}'; set it between "
             f"{SHORTEST_LATENCY_SECONDS * 1000:g} and {LONGEST_LATENCY_SECONDS * 1000:g} ms."
         )
     return value
@@ -36,14 +36,14 @@ def channel_numbers(request: SourceRequest, held: int, default: int) -> tuple[in
     if wanted is None:
         return tuple(range(1, min(held, default, MOST_CHANNELS) + 1))
     if not isinstance(wanted, (list, tuple)) or not all(type(number) is int for number in wanted):
-        raise SourceError(f"The channels of '{request.name}' are given as numbers from 1, such as [1, 2].")
+        raise SourceError(f"The channels of '{request.title}' are given as numbers from 1, such as [1, 2].")
     numbers = tuple(wanted)
     if not 1 <= len(numbers) <= MOST_CHANNELS or len(set(numbers)) != len(numbers):
-        raise SourceError(f"Choose 1 to {MOST_CHANNELS} different channels of '{request.name}'.")
+        raise SourceError(f"Choose 1 to {MOST_CHANNELS} different channels of '{request.title}'.")
     missing = [number for number in numbers if not 1 <= number <= held]
     if missing:
         raise SourceError(
-            f"'{request.name}' has {held} input channel{'s' if held != 1 else ''}, so channel {missing[0]} "
+            f"'{request.title}' has {held} input channel{'s' if held != 1 else ''}, so channel {missing[0]} "
             "does not exist; choose others."
         )
     return numbers
@@ -54,5 +54,5 @@ def _number(request: SourceRequest, key: str, default: float) -> float:
     if value is None:
         return default
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise SourceError(f"The option {key} of '{request.name}' must be a number, not {value!r}.")
+        raise SourceError(f"The option {key} of '{request.title}' must be a number, not {value!r}.")
     return float(value)

@@ -25,7 +25,8 @@ class SourceInfo:
     the channels (see ``channel_roles``), empty where the source has none. ``resampled``: the system converts the
     rate. ``idle_is_normal``: no callback means that nothing plays, not that the source is lost. ``note`` is one
     sentence, or empty, about a volume or a truncated file that shifts or shortens the readings. ``output`` is the
-    system's own name of the output, where ``name`` is a description that others may share.
+    system's own name of the output, where ``name`` is a description that others may share. ``device_channels`` is how
+    many channels the source has, of which ``channels`` were asked for; 0 where it delivers all it has.
     """
 
     name: str
@@ -40,6 +41,7 @@ class SourceInfo:
     idle_is_normal: bool = False
     note: str = ""
     output: str = ""
+    device_channels: int = 0
 
     @property
     def identity(self) -> str:
@@ -53,12 +55,19 @@ class SourceRequest:
 
     ``kind`` as in ``SourceInfo``; ``name`` is the device's, monitor source's or file's stable name, never an
     index; for a device or monitor an empty name is the system's default. The class of each kind lists its ``options``
-    (``host_api``, ``latency_seconds``, ``channels``, ``loop``, ``fast``…).
+    (``host_api``, ``latency_seconds``, ``channels``, ``loop``, ``fast``…). ``label`` is the source's name on the
+    screen; two requests that differ in it alone are the same.
     """
 
     kind: str
     name: str = ""
     options: dict[str, Any] = field(default_factory=dict)
+    label: str = field(default="", compare=False)
+
+    @property
+    def title(self) -> str:
+        """What a sentence calls the source."""
+        return self.label or self.name or "the default input"
 
 
 class Source(Protocol):

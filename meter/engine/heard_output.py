@@ -34,7 +34,7 @@ class HeardOutput:
         """This output is open from now on; a calibration of another one ends before its first frame."""
         before, self._info = self._info, info
         self.check()
-        self._output.send(SourceOpened(info.name, info.identity))
+        self._output.send(SourceOpened(info.name, info.identity, info.device_channels))
         if before is None or before.identity == info.identity:
             return
         names = (before.name, info.name) if before.name != info.name else (before.identity, info.identity)

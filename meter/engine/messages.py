@@ -48,10 +48,11 @@ class LayoutChanged(Message, frozen=True):
 
 
 class SourceOpened(Message, frozen=True):
-    """The name of the source, and the system's own name of it."""
+    """The name of the source, the system's own name of it, and how many channels it has, 0 for those delivered."""
 
     source: str
     output: str = ""
+    device_channels: int = 0
 
 
 class CountingSuspended(Message, frozen=True):

@@ -52,6 +52,7 @@ class Received:
         """Another engine starts: drop all but the marks and the output that was heard last."""
         self.layouts: dict[int, Layout] = {}
         self._source = ""
+        self._device_channels = 0
         self._sentences: dict[type, str] = {}
         self.meters: list[str] = []
         self.foreign: frozenset[str] = frozenset()
@@ -65,7 +66,7 @@ class Received:
             case LayoutChanged():
                 self.layouts[message.generation] = message.layout
             case SourceOpened():
-                self._source = message.source
+                self._source, self._device_channels = message.source, message.device_channels
                 self._follow(message.output)
             case CountingSuspended() | FeedSentence() | OutputChanged() | RecorderSentence():
                 self._sentences[type(message)] = message.sentence
@@ -95,7 +96,12 @@ class Received:
         if len(values) != layout.total:
             return None
         found = unpack_status(status, self._source, self.sentence(note), self._faults)
-        found = replace(found, output=self._output, output_changes=self._output_changes)
+        found = replace(
+            found,
+            output=self._output,
+            output_changes=self._output_changes,
+            device_channels=self._device_channels or found.channels,
+        )
         self._follow_clock(found.elapsed_seconds)
         self._last = Frame(layout, values, found, self._findings, self.marks.marks)
         return self._last

@@ -29,10 +29,10 @@ from meter.gui.source.feed_line import FeedLine
 from meter.gui.source.feed_maps import FeedMaps
 from meter.gui.source.listing_process import SourceLister
 from meter.gui.source.picker import Picker
-from meter.gui.source.source_list import source_title
+from meter.gui.source.source_in_use import SourceInUse
 from meter.plugin.services import CALIBRATION, CHANNEL_FINDER, RECORDER, TEMPO, TEMPO_BPM
 from meter.readings import Frame
-from meter.settings import Settings, SourceChoice, with_map_channels
+from meter.settings import Settings, taken_channels
 from meter.settings_merge import SharedSettings
 
 TITLE = "Earwitness"
@@ -53,7 +53,7 @@ class Window(QMainWindow):
         super().__init__()
         self._link = link
         self._settings = settings
-        self._source = surroundings.starting_source or settings.source
+        self.source = SourceInUse(settings, link.open, surroundings.starting_source)
         self._around = surroundings
         self._kept = SharedSettings(settings, path) if (path := surroundings.settings_path) else None
         self._now = now
@@ -92,7 +92,8 @@ class Window(QMainWindow):
             self._settings, line, around.write_noise, around.noise_command, self, calibrated
         )
         self.seat.configured.connect(partial(meters.put_in_force, calibrated))
-        self.feeds = FeedMaps(self._settings, line, lambda: self._source, self._now, self, finder_meter=finder)
+        self.feeds = FeedMaps(self._settings, line, lambda: self.source.current, self._now, self, finder_meter=finder)
+        self.source.columns = self.feeds.columns
         self.readings = ReadingsText(self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)
@@ -141,7 +142,10 @@ class Window(QMainWindow):
         line.mark_asked.connect(self._link.mark)
         line.feeds_asked.connect(self.feeds.find)
         line.page_asked.connect(self.turn_to)
-        self.feeds.changed.connect(self._listen_again)
+        self.feeds.changed.connect(self.source.listen_again)
+        self.feeds.channels_asked.connect(self.source.take)
+        self.source.named.connect(self._name_source)
+        self.source.opened.connect(self._opened)
         self.clock.noted.connect(self._note_pace)
         self.seat.changed.connect(self.save_soon)
         self.seat.suspended.connect(self._link.suspend)
@@ -182,10 +186,9 @@ class Window(QMainWindow):
     def _begin(self) -> None:
         self.meters.show_all()
         self._tell_pages()
-        source = self._source
-        self.feed_line.name_source(source_title(source) if source else "")
+        self.feed_line.name_source(self.source.title)
         self.feeds.columns()
-        self._body.setCurrentIndex(0 if source else 1)
+        self._body.setCurrentIndex(0 if self.source.current else 1)
         if self._settings.always_on_top and may_stay_on_top():
             self.setWindowFlag(Qt.WindowType.WindowStaysOnTopHint, True)
         self.clock.start()
@@ -205,8 +208,8 @@ class Window(QMainWindow):
         self.feed_line.show_status(frame.status)
         self.ears_only.show_status(frame.status)
         self.feeds.observe(frame)
-        if self._source is not None:
-            self.seat.observe(self._source.kind, frame)
+        if self.source.current is not None:
+            self.seat.observe(self.source.current.kind, frame)
 
     def _note_pace(self, _words: str) -> None:
         slowed = ", ".join(self.clock.pace.slowed())
@@ -222,34 +225,25 @@ class Window(QMainWindow):
         """Open the source picker."""
         if self._stack.currentIndex() == 1:
             return
-        source = self._source
-        current = {"kind": source.kind, "name": source.name, "options": source.options} if source else {}
-        self.picker.pop_up(self.feed_line.source, current)
+        self.picker.pop_up(self.feed_line.source, self.source.request)
 
     def listen_to(self, request: Mapping[str, Any], title: str) -> None:
         """Open a source, remember it, and show the page."""
-        name, options = str(request.get("name", "")), dict(request.get("options", {}))
-        chosen = SourceChoice(str(request["kind"]), name, options, title)
-        self._settings.source = self._source = with_map_channels(self._settings, chosen)
+        self.source.listen_to(request, title)
+
+    def _name_source(self, title: str) -> None:
         self.feed_line.name_source(title)
         self.feed_line.hold.setChecked(False)
         self._body.setCurrentIndex(0)
-        self._listen_again()
 
-    def _listen_again(self) -> None:
-        """Open the source in use with the feeds that are kept for it."""
-        source = self._source
-        if source is None:
-            return
-        request = {"kind": source.kind, "name": source.name, "options": source.options}
-        self._link.open(request, self.feeds.columns())
+    def _opened(self) -> None:
         self.clock.draw_again()
         self.save_soon()
 
-    def _find_channels_of(self, request: Mapping[str, Any], title: str) -> None:
+    def _find_channels_of(self, request: Mapping[str, Any], title: str, channels: int) -> None:
         """Listen to all channels of a source and find out which is which."""
-        self.listen_to(request, title)
-        self.feeds.find_soon()
+        self.source.choose(request, title)
+        self.feeds.find_among(channels, taken_channels(request["options"]), opened=False)
 
     def turn_to(self, number: int) -> None:
         """Show another page and remember it."""

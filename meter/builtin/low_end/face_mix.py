@@ -154,7 +154,8 @@ class Way:
 
     def point(self, frame: Frame) -> str:
         """Lead where the source allows; returns the two sentences that say so."""
-        self.action = FEEDS if frame.status.channels > MIX_CHANNELS else SOURCE
+        most = max(frame.status.channels, frame.status.device_channels)
+        self.action = FEEDS if most > MIX_CHANNELS else SOURCE
         text, sentences = WAYS[self.action]
         self.button.setText(text)
         return sentences

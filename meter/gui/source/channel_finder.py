@@ -1,14 +1,13 @@
-"""Which channel is what: every channel's level beside the name of its feed. Solo a track, and one of them moves."""
+"""Which channel is what: every channel's level beside the name of its feed. Solo a track, and its channels move."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 
-from PySide6.QtCore import QRect, QSize, Qt, Signal, SignalInstance
-from PySide6.QtGui import QPainter, QPaintEvent
+from PySide6.QtCore import Qt, Signal, SignalInstance
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
-    QComboBox,
     QDialog,
     QFrame,
     QGridLayout,
@@ -16,91 +15,28 @@ from PySide6.QtWidgets import (
     QLabel,
     QLineEdit,
     QScrollArea,
-    QSizePolicy,
     QVBoxLayout,
     QWidget,
 )
 
-from meter.feeds import MIX, OFFERED_NAMES, FeedMap, FeedMapError, feed_map
-from meter.gui.kit.theme import SUBTITLE_PX, TEXT_PX, TITLE_PX, current_theme, font
-from meter.gui.kit.widgets import ElidedLine, KeyButton, Paragraph
+from meter.feeds import MIX, FeedMap, FeedMapError, feed_map
+from meter.gui.kit.theme import TITLE_PX, font
+from meter.gui.kit.widgets import KeyButton, Paragraph
+from meter.gui.source.channel_row import ROW_PX, ChannelRow
+from meter.gui.source.moving import Moving, moving_words
 from meter.plugin.services import CHANNEL_LEVEL
 from meter.readings import Frame
 
-WIDTH_PX, HEIGHT_PX = 620, 640
-BAR_SIZE = QSize(170, 14)
-BOTTOM_DBFS = -60.0
-SOUNDS_DBFS = -60.0
+WIDTH_PX, HEIGHT_PX = 640, 640
 EDGE_PX = 14
+MOST_OF_A_PART = 2
 HOW = (
-    "Play, and solo one track after another: the channel that moves is that track. Give it a name. Two channels of "
-    "one name are a stereo part, left first; what has no name is not measured."
+    "Play, and solo one track after another: its channels move. Type its name and press Return. Two channels of one "
+    "name are a stereo part, left first; what has no name is not measured."
 )
-NOTHING = "–"
-
-
-class LevelBar(QWidget):
-    """A level in dBFS as a bar; it repaints only when it moves by half a pixel or more."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._length = 0
-        self.setFixedHeight(BAR_SIZE.height())
-        self.setMinimumWidth(BAR_SIZE.width())
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-
-    def show_level(self, level_dbfs: float) -> None:
-        """Move the bar; what is no number shows none."""
-        share = 0.0 if math.isnan(level_dbfs) else (max(level_dbfs, BOTTOM_DBFS) - BOTTOM_DBFS) / -BOTTOM_DBFS
-        length = round(min(1.0, share) * self.width())
-        if length != self._length:
-            self._length = length
-            self.update()
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        theme = current_theme()
-        painter = QPainter(self)
-        painter.fillRect(self.rect(), theme.trough)
-        painter.fillRect(QRect(0, 0, self._length, self.height()), theme.measured)
-
-
-class ChannelRow:
-    """The widgets of one channel."""
-
-    def __init__(self, number: int, name: str) -> None:
-        self.number = number
-        self.label = QLabel(f"{number}")
-        self.label.setFont(font(TEXT_PX, bold=True))
-        self.name = ElidedLine(SUBTITLE_PX)
-        self.name.say(name)
-        self.bar = LevelBar()
-        self.word = QLabel("")
-        self.word.setFont(font(SUBTITLE_PX))
-        self.word.setFixedWidth(60)
-        self.feed = QComboBox()
-        self.feed.setEditable(True)
-        self.feed.setInsertPolicy(QComboBox.InsertPolicy.NoInsert)
-        self.feed.addItems([NOTHING, MIX, *OFFERED_NAMES])
-        self.feed.setAccessibleName(f"feed of channel {number}")
-        self.feed.setMaxVisibleItems(len(OFFERED_NAMES) + 2)
-
-    @property
-    def widgets(self) -> tuple[QWidget, ...]:
-        """All of it, from left to right."""
-        return (self.label, self.name, self.bar, self.word, self.feed)
-
-    @property
-    def wanted(self) -> str:
-        """The feed's name, empty for none."""
-        text = self.feed.currentText().strip()
-        return "" if text == NOTHING else text
-
-    def show_level(self, level_dbfs: float) -> None:
-        """Level and a word that says the same without colour."""
-        self.bar.show_level(level_dbfs)
-        word = "signal" if level_dbfs > SOUNDS_DBFS else ""
-        if word != self.word.text():
-            self.word.setText(word)
+NO_SOURCE = "No source is open; choose one first."
+TOO_MANY_MOVE = "{} channels move, and a part has one or two; name the mix first, or type into rows."
+NOTHING_MOVES = "No channel moves, so there is nothing to name; play and solo a track, or type into a row."
 
 
 class ChannelFinder(QDialog):
@@ -121,9 +57,16 @@ class ChannelFinder(QDialog):
         self.rows: list[ChannelRow] = []
         self._names: tuple[str, ...] = ()
         self._usual_job = ""
+        self._moving = Moving()
+        self._moved: tuple[int, ...] = ()
         self.job = QLineEdit()
         self.job.setAccessibleName("name of the set-up")
+        self.moves = Paragraph("", "ink")
+        self.called = QLineEdit()
+        self.called.setPlaceholderText("its name")
+        self.called.setAccessibleName("name of what moves")
         self.sentence = Paragraph("", "ink")
+        self.name_it = KeyButton("name it", "↵", outlined=True)
         self.use = KeyButton("apply", outlined=True)
         self.save_as = KeyButton("save as…", outlined=True)
         self.open_file = KeyButton("open…", outlined=True)
@@ -139,34 +82,31 @@ class ChannelFinder(QDialog):
         inner = QWidget()
         inner.setLayout(self._grid)
         self._grid.setColumnStretch(2, 1)
-        self._grid.setColumnMinimumWidth(1, 90)
-        self._grid.setVerticalSpacing(4)
+        self._grid.setContentsMargins(0, 0, 8, 0)
+        self._grid.setVerticalSpacing(0)
+        self._grid.setHorizontalSpacing(10)
         scroll = QScrollArea()
         scroll.setWidgetResizable(True)
         scroll.setFrameShape(QFrame.Shape.NoFrame)
         scroll.setWidget(inner)
-        job = QHBoxLayout()
-        job.addWidget(QLabel("set-up"))
-        job.addWidget(self.job, 1)
-        job.addWidget(self.open_file)
-        job.addWidget(self.save_as)
-        feet = QHBoxLayout()
-        feet.addWidget(self.forget)
-        feet.addStretch(1)
-        feet.addWidget(self.leave)
-        feet.addWidget(self.use)
         column = QVBoxLayout(self)
         column.setContentsMargins(EDGE_PX, EDGE_PX, EDGE_PX, EDGE_PX)
         column.addWidget(title)
         column.addWidget(Paragraph(HOW, "soft"))
+        column.addLayout(_beside(self.moves, self.called, self.name_it, wide=0))
         column.addWidget(scroll, 1)
-        column.addLayout(job)
+        column.addLayout(_beside(QLabel("set-up"), self.job, self.open_file, self.save_as, wide=1))
         column.addWidget(self.sentence)
+        feet = _beside(self.forget, self.leave, self.use)
+        feet.insertStretch(1, 1)
         column.addLayout(feet)
+        self.called.setFixedWidth(190)
 
     def _connect(self) -> None:
-        self.use.clicked.connect(self._use)
-        self.save_as.clicked.connect(self._save)
+        self.name_it.clicked.connect(self._name_what_moves)
+        self.called.returnPressed.connect(self._name_what_moves)
+        self.use.clicked.connect(lambda: self._hand_on(self.map_chosen))
+        self.save_as.clicked.connect(lambda: self._hand_on(self.save_asked))
         self.open_file.clicked.connect(self.open_asked)
         self.forget.clicked.connect(lambda: self.map_chosen.emit(None))
         self.leave.clicked.connect(self.close)
@@ -177,11 +117,14 @@ class ChannelFinder(QDialog):
         ``usual_job`` is the name of a map that has none.
         """
         self._usual_job = usual_job
+        self._moving = Moving()
         self._make_rows(channels)
         self.show_map(feeds)
-        self.say("" if channels else "No source is open; choose one first.")
+        self._say_what_moves(())
+        self.say("" if channels else NO_SOURCE)
         self.show()
         self.raise_()
+        self.called.setFocus()
 
     def show_map(self, feeds: FeedMap | None) -> None:
         """Put the names of a map to its channels."""
@@ -189,7 +132,7 @@ class ChannelFinder(QDialog):
         for name, numbers in feeds.parts.items() if feeds is not None else ():
             named |= dict.fromkeys(numbers, name)
         for row in self.rows:
-            row.feed.setCurrentText(named.get(row.number, NOTHING))
+            row.feed.call(named.get(row.number, ""))
         self.job.setText(feeds.name if feeds is not None and feeds.name else self._usual_job)
         self.say("")
 
@@ -199,14 +142,42 @@ class ChannelFinder(QDialog):
         self.sentence.setVisible(bool(sentence))
 
     def show_frame(self, frame: Frame) -> None:
-        """Move the bars."""
+        """Move the bars; a snapshot of other channels, from before these were opened, moves none."""
+        levels = frame.vector(self._levels)
+        if len(levels) != len(self.rows):
+            return
         if frame.layout.channel_names != self._names:
             self._names = frame.layout.channel_names
             for column, row in enumerate(self.rows):
-                row.name.say(self._names[column] if column < len(self._names) else "")
-        levels = frame.vector(self._levels)
-        for column, row in enumerate(self.rows):
-            row.show_level(float(levels[column]) if column < len(levels) else math.nan)
+                row.show_name(self._names[column] if column < len(self._names) else "")
+        moved = self._moving.follow(levels.tolist(), frame.status.elapsed_seconds)
+        others = tuple(place for place in moved if self.rows[place].wanted.casefold() != MIX)
+        self._say_what_moves(others or moved)
+        for place, row in enumerate(self.rows):
+            row.show_level(float(levels[place]), moves=place in self._moved)
+
+    def _say_what_moves(self, moved: tuple[int, ...]) -> None:
+        self._moved = moved
+        rows = [self.rows[place] for place in moved]
+        words = moving_words([row.number for row in rows], dict.fromkeys(row.wanted for row in rows if row.wanted))
+        if words != self.moves.text():
+            self.moves.setText(words)
+
+    def _name_what_moves(self) -> None:
+        """Give the channels that move the name that was typed."""
+        name = self.called.text().strip()
+        if not name:
+            return
+        if not self._moved:
+            self.say(NOTHING_MOVES)
+            return
+        if len(self._moved) > MOST_OF_A_PART and name.casefold() != MIX:
+            self.say(TOO_MANY_MOVE.format(len(self._moved)))
+            return
+        for place in self._moved:
+            self.rows[place].feed.call(name)
+        self.called.clear()
+        self.say("")
 
     def feeds(self) -> FeedMap:
         """The map as it stands in the dialog; raises FeedMapError with one sentence."""
@@ -219,11 +190,10 @@ class ChannelFinder(QDialog):
                 parts.setdefault(row.wanted, []).append(row.number)
         return feed_map(self.job.text().strip() or self._usual_job, mix, parts)
 
-    def _use(self) -> None:
-        self._hand_on(self.map_chosen)
-
-    def _save(self) -> None:
-        self._hand_on(self.save_asked)
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Return in a line names; it presses no button of the dialog."""
+        if event.key() not in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            super().keyPressEvent(event)
 
     def _hand_on(self, signal: SignalInstance) -> None:
         try:
@@ -235,15 +205,30 @@ class ChannelFinder(QDialog):
         signal.emit(feeds)
 
     def _make_rows(self, channels: Sequence[int]) -> None:
+        self._names = ()
+        for row in self.rows:
+            row.show_name("")
+            row.show_level(math.nan, moves=False)
         if [row.number for row in self.rows] == list(channels):
             return
         for row in self.rows:
             for old in row.widgets:
                 old.setParent(None)
                 old.deleteLater()
-        self._names = ()
-        self.rows = [ChannelRow(number, "") for number in channels]
+        for place in range(self._grid.rowCount()):
+            self._grid.setRowMinimumHeight(place, 0)
+            self._grid.setRowStretch(place, 0)
+        self.rows = [ChannelRow(number) for number in channels]
         for place, row in enumerate(self.rows):
+            self._grid.setRowMinimumHeight(place, ROW_PX)
             for column, widget in enumerate(row.widgets):
                 self._grid.addWidget(widget, place, column, Qt.AlignmentFlag.AlignVCenter)
         self._grid.setRowStretch(len(self.rows), 1)
+
+
+def _beside(*widgets: QWidget, wide: int = -1) -> QHBoxLayout:
+    """A row of widgets; the one at ``wide`` takes what is left."""
+    row = QHBoxLayout()
+    for place, widget in enumerate(widgets):
+        row.addWidget(widget, 1 if place == wide else 0)
+    return row

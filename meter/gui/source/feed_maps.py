@@ -12,26 +12,38 @@ import msgspec
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
 
-from meter.feeds import FeedMap, FeedMapError, read_feed_map, write_feed_map
+from meter.feeds import MIX, MOST_CHANNELS, FeedMap, FeedMapError, read_feed_map, write_feed_map
 from meter.gui.source.channel_finder import ChannelFinder
 from meter.gui.source.feed_line import FeedLine
 from meter.gui.source.source_list import source_title
 from meter.gui.source.tempo_taps import Tapping
 from meter.readings import Frame
-from meter.settings import Columns, Settings, SourceChoice, jobs_folder, kept_feeds, source_key, taken_channels
+from meter.settings import (
+    CHOOSES_CHANNELS,
+    Columns,
+    Settings,
+    SourceChoice,
+    jobs_folder,
+    kept_feeds,
+    source_key,
+    taken_channels,
+)
 
 JOB_FILES = "Jobs (*.toml);;All files (*)"
 NO_SOURCE = "Feeds belong to a source; choose one first."
+NOT_OPEN = "The source delivers no channel yet; name its feeds when it does."
 FEWEST_CHANNELS = 2
 FASTEST_BPM, USUAL_BPM = 400.0, 120.0
 
 
 class FeedMaps(QObject):
     """Wires the finder to the settings. ``changed`` says that the map of the source in use is another now, which
-    must be opened again, ``tempo_told`` carries beats per minute, typed or tapped. ``finder_meter`` reads the levels
-    that the finder shows."""
+    must be opened again, ``tempo_told`` carries beats per minute, typed or tapped. ``channels_asked`` carries the
+    channels to open, from 1: all of them while the finder needs them, those before when it is left without a name.
+    ``finder_meter`` reads the levels that the finder shows."""
 
     changed = Signal()
+    channels_asked = Signal(tuple)
     tempo_told = Signal(float)
 
     def __init__(
@@ -53,7 +65,8 @@ class FeedMaps(QObject):
         self._folder = folder
         self._map: FeedMap | None = None
         self._frame: Frame | None = None
-        self._wanted = False
+        self._before: tuple[int, ...] | None = None
+        self._mix_meanwhile: tuple[int, ...] = ()
         self.finder = ChannelFinder(parent, finder_meter)
         self.tempo = QInputDialog(parent)
         self.tempo.setWindowTitle("tempo")
@@ -66,11 +79,17 @@ class FeedMaps(QObject):
         self.finder.map_chosen.connect(self._use)
         self.finder.save_asked.connect(self._save_as)
         self.finder.open_asked.connect(self._open)
+        self.finder.finished.connect(lambda _: self._left())
 
     def columns(self) -> Columns | None:
         """The feeds of the source in use as columns, None when all is mix; what cannot be used is said."""
-        self._map, columns, sentence = kept_feeds(self._settings, self._source())
+        source = self._source()
+        self._map, columns, sentence = kept_feeds(self._settings, source)
         self._feed_line.say(sentence, of_source=True)
+        if columns is None and source is not None and self._before is not None:
+            taken = taken_channels(source.options)
+            mix = tuple(place for place, number in enumerate(taken) if number in self._mix_meanwhile)
+            return {MIX: mix} if mix else None
         return columns
 
     def map_of(self, source: SourceChoice) -> FeedMap | None:
@@ -80,26 +99,53 @@ class FeedMaps(QObject):
     def observe(self, frame: Frame) -> None:
         """Look at a snapshot."""
         self._frame = frame
-        self._feed_line.offer_feeds(frame.status.channels > FEWEST_CHANNELS or bool(frame.parts))
-        if self._wanted and frame.status.state == "running":
-            self.find()
+        most = max(frame.status.channels, frame.status.device_channels)
+        self._feed_line.offer_feeds(most > FEWEST_CHANNELS or bool(frame.parts))
         if self.finder.isVisible():
             self.finder.show_frame(frame)
 
     def find(self) -> None:
-        """Open the finder on the source in use."""
-        self._wanted = False
+        """Open the finder on every channel of the source in use; those that are not open yet are opened."""
         source = self._source()
         if source is None or self._frame is None or not self._frame.status.channels:
-            self._feed_line.say(NO_SOURCE, of_source=True)
+            self._feed_line.say(NO_SOURCE if source is None else NOT_OPEN, of_source=True)
             return
-        channels = taken_channels(source.options) or tuple(range(1, self._frame.status.channels + 1))
-        self.finder.bring_up(channels, self._map or _map_of(self._frame, channels), source_title(source))
+        taken = taken_channels(source.options) or tuple(range(1, self._frame.status.channels + 1))
+        if self.finder.isVisible():
+            self.finder.raise_()
+        elif source.kind not in CHOOSES_CHANNELS:
+            self._bring_up(source, taken)
+        else:
+            self.find_among(self._frame.status.device_channels, taken)
         self.finder.show_frame(self._frame)
 
-    def find_soon(self) -> None:
-        """Open the finder as soon as the source that was just chosen delivers."""
-        self._frame, self._wanted = None, True
+    def find_among(self, count: int, taken: tuple[int, ...], *, opened: bool = True) -> None:
+        """Open the finder on all ``count`` channels of the source in use, of which ``taken`` are or would be open."""
+        source = self._source()
+        if source is None:
+            return
+        others = [number for number in range(1, count + 1) if number not in taken]
+        numbers = tuple(sorted([*taken, *others][:MOST_CHANNELS]))
+        more = not opened or set(numbers) != set(taken)
+        self._before, self._mix_meanwhile = (taken, taken) if more else (None, ())
+        if more:
+            self.channels_asked.emit(numbers)
+        self._bring_up(source, numbers)
+
+    def _bring_up(self, source: SourceChoice, channels: tuple[int, ...]) -> None:
+        named = self._map
+        if named is None and self._frame is not None and source.kind not in CHOOSES_CHANNELS:
+            named = _map_of(self._frame, channels)
+        heard = self._mix_meanwhile or channels
+        if named is None and len(heard) <= FEWEST_CHANNELS:
+            named = FeedMap("", heard)
+        self.finder.bring_up(channels, named, source_title(source))
+
+    def _left(self) -> None:
+        """Without a name nothing has changed: the channels that were open are opened again."""
+        before, self._before, self._mix_meanwhile = self._before, None, ()
+        if before is not None:
+            self.channels_asked.emit(before)
 
     def tap(self) -> None:
         """One tap of the tempo; from the fourth on it counts."""
@@ -125,15 +171,19 @@ class FeedMaps(QObject):
             self._settings.feed_maps.pop(source_key(source), None)
         elif not self._write(feeds, self._path_for(feeds, source)):
             return
-        self._map = feeds
+        self._put_in_use(feeds)
+
+    def _put_in_use(self, feeds: FeedMap | None) -> None:
+        """The names are given: the finder closes, and the channels that it opened stay open."""
+        self._map, self._before, self._mix_meanwhile = feeds, None, ()
+        self.finder.close()
         self.changed.emit()
 
     def _save_as(self, feeds: FeedMap) -> None:
         place = str((self._folder or jobs_folder()) / f"{_file_name(feeds.name)}.toml")
         path, _ = QFileDialog.getSaveFileName(self.finder, "save the set-up", place, JOB_FILES)
         if path and self._write(feeds, Path(path)):
-            self._map = feeds
-            self.changed.emit()
+            self._put_in_use(feeds)
 
     def _open(self) -> None:
         path, _ = QFileDialog.getOpenFileName(

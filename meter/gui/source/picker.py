@@ -90,11 +90,12 @@ def _cut(painter: QPainter, text: str, width: int) -> str:
 class Picker(QFrame):
     """A popup under the feed line. ``chosen`` carries the request and the words to call the source by.
 
+    ``finder_asked`` carries how many channels the source has as well.
     ``map_of`` gives the feed map that is kept for a source, None where there is none.
     """
 
     chosen = Signal(dict, str)
-    finder_asked = Signal(dict, str)
+    finder_asked = Signal(dict, str, int)
 
     def __init__(
         self,
@@ -288,7 +289,8 @@ class Picker(QFrame):
         entry = self._entry()
         if entry is not None:
             self.hide()
-            self.finder_asked.emit(entry.request(tuple(range(1, entry.channels + 1))), entry.title)
+            first = self._channel_choices(entry)[0][1]
+            self.finder_asked.emit(entry.request(first), entry.title, entry.channels)
 
     def ask_for_file(self) -> None:
         """Ask for a sound file."""

@@ -313,6 +313,15 @@ def test_a_source_gone_from_the_server_is_one_sentence(tools: Path) -> None:
         MonitorSource(SourceRequest("monitor", "hall")).open()
 
 
+def test_a_sentence_names_what_the_user_chose(tools: Path) -> None:
+    stand_in_pactl(tools, knows_json=True)
+    program(tools, "parec", "exit 0")
+    with pytest.raises(SourceError, match=r"^The source 'the big desk' is not there;"):
+        MonitorSource(SourceRequest("monitor", "usb.monitor", label="the big desk")).open()
+    with pytest.raises(SourceError, match="'the big desk' has"):
+        MonitorSource(SourceRequest("monitor", "room.monitor", {"channels": [40]}, "the big desk")).open()
+
+
 def test_without_a_default_output_one_sentence_says_where_to_choose(tools: Path) -> None:
     stand_in_pactl(tools, knows_json=True, info=INFO.replace("Default Sink: room", "Default Sink: "))
     program(tools, "parec", "exit 0")

@@ -149,11 +149,13 @@ def test_all_that_changes_is_repainted(view: str, qapp, qtbot) -> None:
 MIX_LAYOUTS = {channels: frames.layout(channels) for channels in (1, 2, 3, 16)}
 
 
-def mix_alone(changes: dict[str, Any] | None = None, channels: int = 2, seconds: float = 100.0) -> Any:
+def mix_alone(changes: dict[str, Any] | None = None, channels: int = 2, seconds: float = 100.0, of: int = 0) -> Any:
     """A snapshot of all meters on a mix without parts."""
     plan = MIX_LAYOUTS[channels]
     values = widened(values_at(100.0) | (changes or {}), plan)
-    return frames.frame(given=values, plan=plan, feed=low_readings.status(seconds, channels=channels))
+    return frames.frame(
+        given=values, plan=plan, feed=low_readings.status(seconds, channels=channels, device_channels=of)
+    )
 
 
 @pytest.mark.parametrize(("channels", "action", "words"), [
@@ -179,6 +181,17 @@ def test_without_parts_one_click_leads_to_them(width: int, channels: int, action
     assert not button.isVisible()
     assert face.labels["way"].shown == face.labels["mono"].shown == []
     assert_text_fits(face)
+
+
+def test_two_channels_of_a_device_with_more_lead_to_naming_them(qtbot) -> None:
+    face = make("owners", qtbot)
+    face.resize(1252, 215)
+    face.show_frame(mix_alone(channels=2, of=8))
+    (button,) = face.findChildren(QPushButton)
+    asked = []
+    face.action_asked.connect(asked.append)
+    qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
+    assert (button.text(), asked) == ("name the parts", ["feeds"])
 
 
 def test_the_mix_alone_is_told_by_band(qtbot) -> None:

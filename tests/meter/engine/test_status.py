@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from meter.engine.status import READ_SECONDS, Sentence
+from meter.engine.messages import LayoutChanged, SourceOpened
+from meter.engine.received import Received
+from meter.engine.status import READ_SECONDS, Sentence, pack_status
+from meter.readings import FeedStatus, Layout
 
 
 @pytest.fixture
@@ -51,3 +55,14 @@ def test_a_note_that_changed_under_a_report_is_there_after_it(sentence: Sentence
     assert sentence.words == "Measuring restarted."
     sentence.follow("only zeros", READ_SECONDS)
     assert sentence.words == "only zeros"
+
+
+@pytest.mark.parametrize(("held", "told"), [(8, 8), (0, 2)])
+def test_the_window_is_told_how_many_channels_the_source_has(held: int, told: int) -> None:
+    """Two of them are open; a source that does not tell delivers all it has."""
+    received = Received(lambda _: None)
+    received.apply(LayoutChanged.of(1, Layout(())))
+    received.apply(SourceOpened("the desk", "desk", held))
+    frame = received.frame(1, pack_status(FeedStatus(rate_hz=48_000, channels=2)), np.empty(0))
+    assert frame is not None
+    assert (frame.status.channels, frame.status.device_channels) == (2, told)

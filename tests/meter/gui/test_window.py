@@ -282,7 +282,9 @@ def test_the_first_start_helps_and_shows_the_cautions_once(qtbot, tmp_path):
     bench.window.cautions.done.click()
     assert bench.settings.cautions_read
     bench.window.empty.demo.click()
-    assert bench.link.called("open") == [("open", {"kind": "demo", "name": "", "options": {"feeds": "all"}})]
+    assert bench.link.called("open") == [
+        ("open", {"kind": "demo", "name": "", "options": {"feeds": "all"}, "label": "demo"})
+    ]
     assert not bench.window.empty.isVisible()
     bench.window.close()
     again = Bench(qtbot, tmp_path, settings_file.load(bench.path)[0])
@@ -296,7 +298,7 @@ def test_the_first_start_helps_and_shows_the_cautions_once(qtbot, tmp_path):
 def test_a_chosen_source_is_opened_named_and_remembered(bench):
     request = {"kind": "device", "name": "Interface", "options": {"host_api": "ALSA", "channels": [3, 4]}}
     bench.window.listen_to(request, "Interface")
-    assert bench.link.called("open") == [("open", request)]
+    assert bench.link.called("open") == [("open", {**request, "label": "Interface"})]
     bench.window.save()
     kept = settings_file.load(bench.path)[0].source
     assert kept == SourceChoice("device", "Interface", {"host_api": "ALSA", "channels": [3, 4]}, "Interface")

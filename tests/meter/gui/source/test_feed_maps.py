@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import numpy as np
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QPoint, Qt
+from PySide6.QtGui import QWheelEvent
 from PySide6.QtWidgets import QApplication, QFileDialog
 
 from meter.feeds import FeedMap, feed_map, read_feed_map, write_feed_map
@@ -23,12 +25,19 @@ DESK = SourceChoice("device", "desk", {"channels": [1, 2, 3, 4, 5, 6]}, "the des
 BAND = feed_map("evening song", [1, 2], {"kick": [3], "guitars": [5, 6]})
 
 
-def snapshot(levels: list[float], feeds: dict | None = None, names: tuple[str, ...] = ()) -> Frame:
+def snapshot(
+    levels: list[float],
+    feeds: dict | None = None,
+    names: tuple[str, ...] = (),
+    *,
+    held: int = 0,
+    seconds: float = 5.0,
+) -> Frame:
     found = all_manifests()["channels"]
     plan = Layout.build({"channels": found.fields}, {"channels": len(levels)}, feeds, names)
     values = np.full(plan.total, np.nan)
     values[: len(levels)] = levels
-    return Frame(plan, values, status(5.0, channels=len(levels)))
+    return Frame(plan, values, status(seconds, channels=len(levels), device_channels=held or len(levels)))
 
 
 class Bench:
@@ -53,7 +62,7 @@ class Bench:
     def assign(self, **feeds: tuple[int, ...]) -> None:
         for name, numbers in feeds.items():
             for number in numbers:
-                self.finder.rows[number - 1].feed.setCurrentText(name.replace("_", " "))
+                self.finder.rows[number - 1].feed.setEditText(name.replace("_", " "))
 
 
 @pytest.fixture
@@ -74,10 +83,10 @@ def test_the_channel_that_sounds_is_lit_and_says_so(bench: Bench) -> None:
     bench.qtbot.keyClick(bench.window, Qt.Key.Key_F)
     rows = bench.finder.rows
     assert [row.number for row in rows] == [1, 2, 3, 4, 5, 6]
-    assert [row.word.text() for row in rows] == ["signal", "signal", "", "", "", "signal"]
+    assert [row.word.text() for row in rows] == ["moves", "moves", "", "", "", "moves"]
     assert rows[5].bar._length > rows[0].bar._length > rows[2].bar._length == rows[3].bar._length == 0
     bench.feed(snapshot([-np.inf] * 2 + [-12.0] + [-np.inf] * 3, names=("a", "b", "c", "d", "e", "f")))
-    assert [row.word.text() for row in rows] == ["", "", "signal", "", "", ""]
+    assert [row.word.text() for row in rows] == ["", "", "moves", "", "", ""]
     assert [row.name.whole for row in rows] == list("abcdef")
 
 
@@ -262,7 +271,7 @@ def test_what_the_source_tells_of_its_channels_is_filled_in(bench: Bench) -> Non
     told = {"mix": (0, 1), "part low drum": (2,), "part room": (3, 4)}
     bench.feed(snapshot([-20.0] * 5, told))
     bench.settings.source = SourceChoice("demo")
-    bench.window._source = bench.settings.source
+    bench.window.source.current = bench.settings.source
     bench.window.feeds.find()
     assert bench.finder.feeds() == FeedMap("demo", (1, 2), {"low drum": (3,), "room": (4, 5)})
 
@@ -279,20 +288,179 @@ def test_without_a_source_there_is_nothing_to_find(qtbot, tmp_path, monkeypatch)
 
 def test_the_picker_leads_to_the_finder_with_all_channels(bench: Bench) -> None:
     picker = bench.window.picker
-    asked = []
-    picker.finder_asked.connect(lambda request, title: asked.append((request, title)))
     picker._entry = lambda: SourceEntry("device", "desk", channels=8)  # type: ignore[method-assign]
     picker._selected()
     assert picker.finder.isVisibleTo(picker)
     picker.finder.click()
-    assert asked[0][0]["options"]["channels"] == list(range(1, 9))
-    assert not bench.finder.isVisible()
-    bench.feed(snapshot([-20.0] * 8))
+    opened = bench.link.called("open")
+    assert [call[1]["options"]["channels"] for call in opened] == [list(range(1, 9))]
+    assert opened[0][2] == {"mix": (0, 1)}, "until they are named"
     assert bench.finder.isVisible()
+    bench.feed(snapshot([-20.0] * 8))
     assert len(bench.finder.rows) == 8
     picker._entry = lambda: SourceEntry("monitor", "out", channels=2)  # type: ignore[method-assign]
     picker._selected()
     assert not picker.finder.isVisibleTo(picker)
+
+
+# Naming what moves
+
+
+PAIR = SourceChoice("device", "desk", {"channels": [1, 2]}, "the desk")
+
+
+@pytest.fixture
+def pair(qtbot, tmp_path, monkeypatch):
+    """Two channels of eight are open."""
+    made = Bench(qtbot, tmp_path, monkeypatch, source=PAIR)
+    made.feed(snapshot([-20.0, -20.0], held=8))
+    yield made
+    made.window.close()
+
+
+def solo(bench: Bench, *numbers: int, at: float) -> None:
+    """Only these of eight channels sound, from 1."""
+    levels = [-12.0 if number in numbers else -np.inf for number in range(1, 9)]
+    bench.feed(snapshot(levels, held=8, seconds=at))
+
+
+def test_every_channel_of_the_device_is_offered_though_two_are_open(pair: Bench) -> None:
+    assert pair.window.feed_line.feeds.isVisible()
+    pair.qtbot.keyClick(pair.window, Qt.Key.Key_F)
+    assert [row.number for row in pair.finder.rows] == list(range(1, 9))
+    opened = pair.link.called("open")[-1]
+    assert opened[1]["options"]["channels"] == list(range(1, 9))
+    assert opened[2] == {"mix": (0, 1)}, "what was open is measured meanwhile"
+    assert [row.wanted for row in pair.finder.rows] == ["mix", "mix"] + [""] * 6
+    pair.feed(snapshot([-20.0, -20.0], held=8))
+    assert {row.word.text() for row in pair.finder.rows} == {""}, "a snapshot from before moves no bar"
+
+
+def test_more_channels_than_a_source_may_have_are_not_offered(qtbot, tmp_path, monkeypatch) -> None:
+    made = Bench(
+        qtbot, tmp_path, monkeypatch, source=SourceChoice("device", "desk", {"channels": [63, 64]}, "the desk")
+    )
+    made.feed(snapshot([-20.0, -20.0], held=64))
+    made.window.feeds.find()
+    assert [row.number for row in made.finder.rows] == [*range(1, 31), 63, 64]
+    made.window.close()
+
+
+def test_leaving_without_a_name_puts_the_channels_back(pair: Bench) -> None:
+    pair.window.feeds.find()
+    pair.finder.leave.click()
+    assert pair.link.called("open")[-1] == ("open", {**pair.window.source.request, "options": {"channels": [1, 2]}})
+    pair.window.feeds.find()
+    count = len(pair.link.called("open"))
+    pair.window.feeds.find()
+    assert len(pair.link.called("open")) == count, "F again opens nothing again"
+
+
+def test_soloing_names_what_moves_and_applying_closes(pair: Bench) -> None:
+    pair.window.feeds.find()
+    for at, numbers, name, words in (
+        (10.0, (1, 2, 3), "kick", "Channel 3 moves."),
+        (20.0, (1, 2, 4), "bass", "Channel 4 moves."),
+        (30.0, (1, 2, 5, 6), "gtrs", "Channels 5 and 6 move."),
+        (40.0, (1, 2, 7), "backing", "Channel 7 moves."),
+        (50.0, (1, 2, 3), "", "Channel 3 moves: kick."),
+    ):
+        solo(pair, *numbers, at=at)
+        assert pair.finder.moves.text() == words
+        pair.qtbot.keyClicks(pair.finder.called, name)
+        pair.qtbot.keyClick(pair.finder.called, Qt.Key.Key_Return)
+    assert pair.finder.isVisible(), "Return names; it closes nothing"
+    pair.finder.use.click()
+    assert not pair.finder.isVisible()
+    opened = pair.link.called("open")[-1]
+    assert opened[1]["options"]["channels"] == list(range(1, 9)), "nothing is narrowed behind the names"
+    assert opened[2] == {
+        "mix": (0, 1),
+        "part kick": (2,),
+        "part bass": (3,),
+        "part gtrs": (4, 5),
+        "part backing": (6,),
+    }
+
+
+def test_what_goes_on_is_not_what_moves(bench: Bench) -> None:
+    """The mix is not named yet: it sounds with every track."""
+    bench.feed(snapshot([-np.inf] * 6))
+    bench.window.feeds.find()
+    bench.feed(snapshot([-9.0, -9.0, -9.0, -np.inf, -np.inf, -np.inf], seconds=10.0))
+    assert bench.finder.moves.text() == "Channels 1, 2 and 3 move."
+    bench.qtbot.keyClicks(bench.finder.called, "kick")
+    bench.finder.name_it.click()
+    assert "name the mix first" in bench.finder.sentence.text()
+    assert {row.wanted for row in bench.finder.rows} == {""}
+    bench.feed(snapshot([-9.0, -9.0, -70.0, -9.0, -np.inf, -np.inf], seconds=20.0))
+    assert bench.finder.moves.text() == "Channel 4 moves."
+    assert [row.word.text() for row in bench.finder.rows] == ["signal", "signal", "", "moves", "", ""]
+    bench.feed(snapshot([-np.inf] * 6, seconds=30.0))
+    bench.finder.name_it.click()
+    assert "No channel moves" in bench.finder.sentence.text()
+
+
+@pytest.mark.parametrize("name", ["kick", "backing", "Backing", "b", "Kick in", "gtr 2"])
+def test_a_name_is_kept_as_it_is_typed(bench: Bench, name: str) -> None:
+    bench.window.feeds.find()
+    line = bench.finder.rows[2].feed.lineEdit()
+    line.setFocus()
+    QApplication.processEvents()
+    bench.qtbot.keyClicks(line, name)
+    bench.qtbot.keyClick(line, Qt.Key.Key_Tab)
+    assert bench.finder.rows[2].wanted == name
+    bench.qtbot.keyClick(line, Qt.Key.Key_Return)
+    assert bench.finder.rows[2].wanted == name
+
+
+def test_typing_replaces_the_old_name(bench: Bench) -> None:
+    bench.window.feeds.find()
+    bench.assign(guitars=(3,))
+    bench.finder.activateWindow()
+    line = bench.finder.rows[2].feed.lineEdit()
+    bench.qtbot.waitUntil(bench.finder.isActiveWindow)
+    line.setFocus(Qt.FocusReason.TabFocusReason)
+    bench.qtbot.waitUntil(line.hasSelectedText)
+    bench.qtbot.keyClicks(line, "keys")
+    assert bench.finder.rows[2].wanted == "keys"
+    bench.finder.rows[2].feed.setCurrentIndex(0)
+    bench.finder.rows[2].feed.activated.emit(0)
+    assert (bench.finder.rows[2].wanted, line.text()) == ("", ""), "the dash of the list takes a name away"
+
+
+def test_the_wheel_changes_no_name(bench: Bench) -> None:
+    bench.window.feeds.find()
+    bench.assign(kick=(3,))
+    box = bench.finder.rows[2].feed
+    middle = box.rect().center()
+    turn = QWheelEvent(
+        middle.toPointF(), box.mapToGlobal(middle).toPointF(), QPoint(), QPoint(0, -120),
+        Qt.MouseButton.NoButton, Qt.KeyboardModifier.NoModifier, Qt.ScrollPhase.NoScrollPhase, False,
+    )  # fmt: skip
+    QApplication.sendEvent(box, turn)
+    assert bench.finder.rows[2].wanted == "kick"
+
+
+@pytest.mark.parametrize("count", [2, 3, 8, 16])
+def test_rows_are_even_however_many(qtbot, tmp_path, monkeypatch, count: int) -> None:
+    made = Bench(qtbot, tmp_path, monkeypatch, source=SourceChoice("device", "desk", {}, "the desk"))
+    made.feed(snapshot([-20.0] * 12))
+    made.window.feeds.find()
+    made.finder.close()
+    made.feed(snapshot([-20.0] * count))
+    made.window.feeds.find()
+    QApplication.processEvents()
+    tops = [row.feed.mapTo(made.finder, QPoint()).y() for row in made.finder.rows]
+    assert len({after - before for before, after in itertools.pairwise(tops)}) == 1
+    assert len({row.feed.width() for row in made.finder.rows}) == 1
+    assert len({row.bar.width() for row in made.finder.rows}) == 1
+    made.window.close()
+
+
+def test_the_way_to_more_channels_of_the_second_page_leads_to_the_finder(pair: Bench) -> None:
+    pair.window._act("feeds")
+    assert len(pair.finder.rows) == 8
 
 
 @pytest.mark.parametrize(
