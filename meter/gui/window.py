@@ -135,17 +135,12 @@ class Window(QMainWindow):
         self.empty.source_asked.connect(self.ask_source)
         self.empty.file_asked.connect(self.picker.ask_for_file)
         self.empty.demo_asked.connect(self.picker.demo.click)
-        self.picker.chosen.connect(self.listen_to)
-        self.picker.finder_asked.connect(self._find_channels_of)
         self.pages.setting_chosen.connect(self.choose_setting)
         self.pages.action_asked.connect(self._act)
         line.mark_asked.connect(self._link.mark)
         line.feeds_asked.connect(self.feeds.find)
         line.page_asked.connect(self.turn_to)
-        self.feeds.changed.connect(self.source.listen_again)
-        self.feeds.channels_asked.connect(self.source.take)
-        self.source.named.connect(self._name_source)
-        self.source.opened.connect(self._opened)
+        self._connect_source()
         self.clock.noted.connect(self._note_pace)
         self.seat.changed.connect(self.save_soon)
         self.seat.suspended.connect(self._link.suspend)
@@ -165,6 +160,14 @@ class Window(QMainWindow):
         self.more.quit_asked.connect(self.close)
         self._save_timer.timeout.connect(self.save)
         QApplication.styleHints().colorSchemeChanged.connect(self._follow_scheme)
+
+    def _connect_source(self) -> None:
+        self.picker.chosen.connect(self.listen_to)
+        self.picker.finder_asked.connect(self._find_channels_of)
+        self.feeds.changed.connect(self.source.listen_again)
+        self.feeds.channels_asked.connect(self.source.take)
+        self.source.named.connect(self._name_source)
+        self.source.opened.connect(self._opened)
 
     def _make_keys(self) -> None:
         for key, action in (
