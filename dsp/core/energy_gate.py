@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.core.saved_state import SavedState
+from dsp.core.saved_state import SavedState, inside, of
 from dsp.core.types import FloatArray
 from dsp.core.units import db_to_power
 
@@ -102,6 +102,7 @@ class EnergyGate:
         self._powers = np.zeros(self._kept)
         self._sums = np.zeros((self._kept, *self._shape))
         self._total = VotingTotal(self._shape)
+        self._totals: tuple[VotingTotal, ...] = (self._total,)
         self.windows = [np.full(self._shape, np.nan) for _ in self._lengths]
         self.age_hops = np.nan
 
@@ -111,7 +112,8 @@ class EnergyGate:
         self._powers[:-1], self._sums[:-1] = self._powers[1:], self._sums[1:]
         self._powers[-1], self._sums[-1] = (power, sums) if sounds else (0.0, 0.0)
         if sounds:
-            self._total.push(power, sums)
+            for total in self._totals:
+                total.push(power, sums)
         self.age_hops += 1.0
         self._renew(1)
 
@@ -123,7 +125,8 @@ class EnergyGate:
         powers = np.where(np.isfinite(powers), powers, 0.0)
         lost = (powers <= 0.0).reshape(-1, *(1,) * len(self._shape))
         sums = np.where(lost, 0.0, sums)
-        self._total.push_many(powers, sums)
+        for total in self._totals:
+            total.push_many(powers, sums)
         self._remember(powers, sums)
         self.age_hops += float(len(powers))
         self._renew(len(powers))
@@ -166,13 +169,25 @@ class EnergyGate:
         """Sums over all voting hops since reset, ``shape``; NaN before the first."""
         return self._total.total()
 
-    def save_state(self) -> dict[str, FloatArray | NDArray[np.intp]]:
-        """What is counted since reset."""
-        return self._total.save_state()
+    def mark(self) -> None:
+        """Restart the sums since the mark, with the next hop."""
+        self._totals = self._total, VotingTotal(self._shape)
+
+    def since_mark(self) -> FloatArray:
+        """Sums over all voting hops since the mark, without one since reset; NaN before the first."""
+        return self._totals[-1].total()
+
+    def save_state(self) -> SavedState:
+        """What is counted since reset and since the mark."""
+        marked = inside("marked", self._totals[-1].save_state()) if len(self._totals) > 1 else {}
+        return {**self._total.save_state(), **marked}
 
     def restore_state(self, kept: SavedState) -> None:
         """Continue from what ``save_state`` returned; the windows start empty."""
         self._total.restore_state(kept)
+        if marked := of("marked", kept):
+            self.mark()
+            self._totals[-1].restore_state(marked)
 
 
 class Hops(Protocol):
@@ -218,6 +233,14 @@ class GatedSums:
     def since_reset_sums(self) -> FloatArray:
         """Gated sums since reset; NaN before the first."""
         return self._gate.since_reset()
+
+    def mark(self) -> None:
+        """Restart the sums since the mark."""
+        self._gate.mark()
+
+    def since_mark_sums(self) -> FloatArray:
+        """Gated sums since the mark, without one since reset; NaN before the first."""
+        return self._gate.since_mark()
 
     @property
     def age_seconds(self) -> float:

@@ -19,23 +19,16 @@ from dsp.core.saved_state import SavedState, inside, of
 from dsp.core.types import TICKS_PER_SECOND, FloatArray, Spec, check_block
 from dsp.core.units import power_to_db
 from dsp.core.windows import RollingSum
-from dsp.loudness.gating import K_OFFSET_DB, LoudnessHistogram, integrated_loudness, loudness_of, loudness_range
+from dsp.loudness.gating import K_OFFSET_DB, loudness_of
+from dsp.loudness.integration import MOMENTARY_TICKS, SHORT_TERM_TICKS, Integration
 from dsp.loudness.k_weighted_energies import KWeightedEnergies
 
-MOMENTARY_SECONDS = 0.4
-SHORT_TERM_SECONDS = 3.0
-"""EBU Tech 3341 clause 2.2: sliding rectangular windows. 0.4 s is also the gating block of BS.1770-5 Annex 1."""
-
-MOMENTARY_TICKS = round(MOMENTARY_SECONDS * TICKS_PER_SECOND)
-SHORT_TERM_TICKS = round(SHORT_TERM_SECONDS * TICKS_PER_SECOND)
-HOP_TICKS = TICKS_PER_SECOND // 10
-"""BS.1770-5 Annex 1: blocks overlap by 75 %. EBU Tech 3342: short-term values at 10 Hz."""
+MOMENTARY_SECONDS = MOMENTARY_TICKS / TICKS_PER_SECOND
+SHORT_TERM_SECONDS = SHORT_TERM_TICKS / TICKS_PER_SECOND
 
 LONG_GAP_SECONDS = 0.1
 PRIMING_SECONDS = 0.4
-MAX_LOST_SECONDS = 1.0
-MAX_LOST_SHARE = 0.001
-"""Rules for lost frames: no standard has any, these four are our own choice."""
+"""Rules for lost frames: no standard has any, these two are our own choice."""
 
 PART_SAMPLES = 480_000
 """Larger blocks are measured in parts of this many samples, all channels together, to bound memory."""
@@ -79,8 +72,8 @@ class LoudnessMeter:
         self._ticks = KWeightedEnergies(spec.rate_hz, max(1, len(weighted)))
         self._momentary_sums = RollingSum(MOMENTARY_TICKS, 1)
         self._short_term_sums = RollingSum(SHORT_TERM_TICKS, 1)
-        self._blocks = LoudnessHistogram()
-        self._short_terms = LoudnessHistogram()
+        self._since_reset = Integration()
+        self._spans: tuple[Integration, ...] = (self._since_reset,)
         self._running = True
         self.reset()
 
@@ -100,16 +93,18 @@ class LoudnessMeter:
 
     def restart(self) -> None:
         """Restart integrated loudness, range and maxima, in either state (EBU Tech 3341 clause 2.2)."""
-        self._blocks.clear()
-        self._short_terms.clear()
-        self._blocks_seen = False
-        self._integrated: float | None = None
-        self._range: float | None = None
-        self._momentary_max = math.nan
-        self._short_term_max = math.nan
-        self._measured_frames = 0
-        self._lost_frames = 0
-        self._begin_here()
+        self._spans = (self._since_reset,)
+        self._since_reset.restart(self._next_tick)
+
+    def mark(self) -> None:
+        """Restart the span ``since_mark``."""
+        self._spans = (self._since_reset, Integration())
+        self.since_mark.restart(self._next_tick)
+
+    @property
+    def since_mark(self) -> Integration:
+        """The span since the mark; without one that since the start."""
+        return self._spans[-1]
 
     def pause(self) -> None:
         """Pause integrated loudness, range and maxima; momentary and short-term continue."""
@@ -119,7 +114,8 @@ class LoudnessMeter:
         """Resume after a pause; windows and blocks with sound from before this moment are not counted."""
         if not self._running:
             self._running = True
-            self._begin_here()
+            for each in self._spans:
+                each.go_on_from(self._next_tick)
 
     def push(self, block: FloatArray) -> None:
         """Measure ``(frames, channels)``. Raises ValueError for another shape."""
@@ -139,18 +135,13 @@ class LoudnessMeter:
         self._lose(frames)
 
     def save_state(self) -> SavedState:
-        """Counts since the start, and the history."""
+        """Counts since the start and since the mark, and the history."""
         return {
             "frame": self._frame,
-            "origin_tick": self._origin_tick,
-            "blocks_seen": self._blocks_seen,
-            "momentary_max": self._momentary_max,
-            "short_term_max": self._short_term_max,
-            "measured_frames": self._measured_frames,
-            "lost_frames": self._lost_frames,
             "history": self._history.copy(),
-            **inside("blocks", self._blocks.save_state()),
-            **inside("short_terms", self._short_terms.save_state()),
+            "spans": len(self._spans),
+            **inside("since_reset", self._since_reset.save_state()),
+            **inside("since_mark", self.since_mark.save_state()),
         }
 
     def restore_state(self, kept: SavedState) -> None:
@@ -158,15 +149,11 @@ class LoudnessMeter:
         self.reset()
         self._frame = int(kept["frame"])
         self._ticks.start_at(self._frame)
-        self._origin_tick = int(kept["origin_tick"])
-        self._blocks_seen = bool(kept["blocks_seen"])
-        self._momentary_max = float(kept["momentary_max"])
-        self._short_term_max = float(kept["short_term_max"])
-        self._measured_frames = int(kept["measured_frames"])
-        self._lost_frames = int(kept["lost_frames"])
         self._history[:] = kept["history"]
-        self._blocks.restore_state(of("blocks", kept))
-        self._short_terms.restore_state(of("short_terms", kept))
+        self._since_reset.restore_state(of("since_reset", kept))
+        if kept["spans"] > 1:
+            self.mark()
+            self.since_mark.restore_state(of("since_mark", kept))
 
     @property
     def running(self) -> bool:
@@ -186,39 +173,37 @@ class LoudnessMeter:
     @property
     def momentary_max(self) -> float:
         """Highest momentary loudness in LUFS since the start, pauses left out."""
-        return loudness_of(self._momentary_max)
+        return self._since_reset.momentary_max
 
     @property
     def short_term_max(self) -> float:
         """Highest short-term loudness in LUFS since the start, pauses left out."""
-        return loudness_of(self._short_term_max)
+        return self._since_reset.short_term_max
 
     @property
     def integrated(self) -> float:
         """Gated loudness in LUFS since the start; minus infinity if all blocks lie below -70 LUFS, NaN before one."""
-        if self._integrated is None:
-            gated = integrated_loudness(self._blocks)
-            self._integrated = -math.inf if self._blocks_seen and math.isnan(gated) else gated
-        return self._integrated
+        return self._since_reset.integrated
 
     @property
     def loudness_range(self) -> float:
         """Loudness range in LU since the start; NaN before the first 3 s above -70 LUFS. Not stable before 60 s."""
-        if self._range is None:
-            self._range = loudness_range(self._short_terms)
-        return self._range
+        return self._since_reset.loudness_range
 
     @property
     def measured_seconds(self) -> float:
         """Sound measured since the start, gaps and pauses left out."""
-        return self._measured_frames / self._spec.rate_hz
+        return self._since_reset.measured / self._spec.rate_hz
+
+    @property
+    def measured_seconds_since_mark(self) -> float:
+        """The same since the mark."""
+        return self.since_mark.measured / self._spec.rate_hz
 
     @property
     def incomplete(self) -> bool:
         """True when more than 1 s, or more than 0.1 %, of the sound since the start was lost."""
-        lost = self._lost_frames
-        share = lost > MAX_LOST_SHARE * (lost + self._measured_frames)
-        return share or lost > MAX_LOST_SECONDS * self._spec.rate_hz
+        return self._since_reset.incomplete(self._spec.rate_hz)
 
     @property
     def history(self) -> FloatArray:
@@ -227,9 +212,10 @@ class LoudnessMeter:
             self._history_lufs = K_OFFSET_DB + power_to_db(self._history)
         return self._history_lufs.copy()
 
-    def _begin_here(self) -> None:
-        """Start the grid of blocks at the next tick edge."""
-        self._origin_tick = -(-self._frame * TICKS_PER_SECOND // self._spec.rate_hz)
+    @property
+    def _next_tick(self) -> int:
+        """The next tick edge, where a span that begins now starts its grid of blocks."""
+        return -(-self._frame * TICKS_PER_SECOND // self._spec.rate_hz)
 
     def _push_part(self, block: FloatArray) -> None:
         counted = self._counted(block)
@@ -242,7 +228,8 @@ class LoudnessMeter:
             counted = counted[primed:]
         self._frame += len(counted)
         if self._running:
-            self._measured_frames += len(counted)
+            for each in self._spans:
+                each.measured += len(counted)
         self._take_ticks(self._ticks.push(counted))
 
     def _counted(self, block: FloatArray) -> FloatArray:
@@ -255,7 +242,8 @@ class LoudnessMeter:
     def _lose(self, frames: int) -> None:
         self._frame += frames
         if self._running:
-            self._lost_frames += frames
+            for each in self._spans:
+                each.lost += frames
         self._take_ticks(self._ticks.skip(frames))
 
     def _take_ticks(self, sums: FloatArray) -> None:
@@ -270,21 +258,8 @@ class LoudnessMeter:
         self._short_term = float(short_term[-1])
         self._keep_history(short_term[-first % TICKS_PER_SECOND :: TICKS_PER_SECOND])
         if self._running:
-            self._integrate(first, momentary, short_term)
-
-    def _integrate(self, first: int, momentary: FloatArray, short_term: FloatArray) -> None:
-        """Count the due blocks among window energies that end at ticks ``first``, ``first + 1``…"""
-        blocks = momentary[max(0, self._origin_tick + MOMENTARY_TICKS - first) :]
-        values = short_term[max(0, self._origin_tick + SHORT_TERM_TICKS - first) :]
-        self._momentary_max = float(np.fmax.reduce(blocks, initial=self._momentary_max))
-        self._short_term_max = float(np.fmax.reduce(values, initial=self._short_term_max))
-        hop = (self._origin_tick - first) % HOP_TICKS
-        due = blocks[(hop - (len(momentary) - len(blocks))) % HOP_TICKS :: HOP_TICKS]
-        if len(due):
-            self._blocks_seen = self._blocks_seen or not np.isnan(due).all()
-            self._blocks.add(due)
-            self._short_terms.add(values[(hop - (len(short_term) - len(values))) % HOP_TICKS :: HOP_TICKS])
-            self._integrated = self._range = None
+            for each in self._spans:
+                each.take(first, momentary, short_term)
 
     def _keep_history(self, energies: FloatArray) -> None:
         if len(energies):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dsp.core.types import FloatArray
 
@@ -30,13 +31,15 @@ class ClippedRuns:
         """End the runs: samples below full scale came, or samples were lost."""
         self._last[:] = 0
 
-    def push(self, block: FloatArray) -> None:
-        """Count the runs whose third sample lies in ``block``."""
+    def push(self, block: FloatArray) -> NDArray[np.intp]:
+        """Count the runs whose third sample lies in ``block``; returns frame and channel of each, ``(runs, 2)``."""
         here = (block >= FULL_SCALE).astype(np.int8) - (block <= -FULL_SCALE)
         signs = np.concatenate([self._last, here])
         third = signs[RUN_SAMPLES:]
         run = (third != 0) & (signs[: len(here)] != third)
         for back in range(1, RUN_SAMPLES):
             run &= signs[RUN_SAMPLES - back : len(signs) - back] == third
-        self.count += int(np.count_nonzero(run))
         self._last = signs[-RUN_SAMPLES:]
+        found = np.argwhere(run)
+        self.count += len(found)
+        return found

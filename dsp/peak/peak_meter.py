@@ -11,10 +11,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.core.saved_state import SavedState
+from dsp.core.saved_state import SavedState, inside, of
 from dsp.core.types import FloatArray, Spec
 from dsp.core.units import amplitude_to_db, db_to_amplitude
 from dsp.peak.clipped_runs import FULL_SCALE, ClippedRuns
+from dsp.peak.incidents import Incidents
 from dsp.peak.peak_cells import SAMPLE, TRUE, PeakCells
 
 FALL_DB = 20.0
@@ -42,6 +43,7 @@ class PeakMeter:
         self._fall_per_frame = db_to_amplitude(-FALL_DB / FALL_SECONDS / spec.rate_hz)
         self._held = np.zeros((spec.channels, 1))
         self._runs = ClippedRuns(spec.channels)
+        self.over_places, self.clip_places = Incidents(), Incidents()
         self.reset()
         self.hold(hold_seconds)
 
@@ -52,11 +54,22 @@ class PeakMeter:
         self._started = False
         self._falling = np.zeros(shape)
         self._highest = np.zeros(shape)
+        self._highest_marked: FloatArray | None = None
+        self._counted_before = 0, 0
+        self._frame = 0
+        self.over_places.clear()
+        self.clip_places.clear()
         self._held[:] = 0.0
         self._gap_frames = 0
         self._overs = 0
         self._was_over = False
         self._runs.reset()
+
+    def mark(self) -> None:
+        """Restart what is counted since the mark, from the beginning of the open cell of 10 ms."""
+        self._settle()
+        self._highest_marked = np.zeros((2, self._spec.channels))
+        self._counted_before = self.overs, self.clipped
 
     def hold(self, seconds: float) -> None:
         """Set the hold time; peaks that are held already stay."""
@@ -73,6 +86,7 @@ class PeakMeter:
                 self._settle()
             cells = self._cells.push(part)
             self._count_runs(part, cells)
+            self._frame += len(part)
             if len(cells):
                 self._fall(len(cells) * self._cells.cell_frames)
                 self._take(cells, self._fallen(np.arange(len(cells) - 1, -1, -1)) if len(cells) > 1 else JUST_NOW)
@@ -84,25 +98,32 @@ class PeakMeter:
         self._settle()
         if begun := self._cells.open_frames:
             self._fall(begun)
-            self._take(self._cells.open_cell()[None], JUST_NOW)
+            self._take(self._cells.open_cell()[None], JUST_NOW, is_open=True)
             self._gap_frames += begun - self._cells.cell_frames
         self._cells.reset()
         self._fall(frames)
         self._was_over = False
         self._runs.interrupt()
+        self._frame += frames
         self._gap_frames += frames
         cells = max(0, self._gap_frames // self._cells.cell_frames)
         self._gap_frames -= cells * self._cells.cell_frames
         self._hold(np.zeros((min(cells, self._held.shape[1]), self._spec.channels)))
 
     def save_state(self) -> SavedState:
-        """Highest peaks, overs and clipped runs since the start."""
+        """Highest peaks, overs and clipped runs since the start and since the mark."""
         self._settle()
+        begun = self._cells.open_cell()
+        marked = self._highest_marked
         return {
             "heard": self._started,
-            "highest": np.maximum(self._highest, self._cells.open_cell()),
+            "frame": self._frame,
+            "highest": np.maximum(self._highest, begun),
             "overs": self.overs,
             "clipped": self.clipped,
+            **({} if marked is None else {"marked": np.maximum(marked, begun), "before": self._counted_before}),
+            **inside("over_places", self.over_places.save_state()),
+            **inside("clip_places", self.clip_places.save_state()),
         }
 
     def restore_state(self, kept: SavedState) -> None:
@@ -112,6 +133,12 @@ class PeakMeter:
         self._highest[:] = kept["highest"]
         self._overs = int(kept["overs"])
         self._runs.count = int(kept["clipped"])
+        self._frame = int(kept["frame"])
+        if "marked" in kept:
+            self._highest_marked = np.array(kept["marked"])
+            self._counted_before = int(kept["before"][0]), int(kept["before"][1])
+        self.over_places.restore_state(of("over_places", kept))
+        self.clip_places.restore_state(of("clip_places", kept))
 
     @property
     def sample(self) -> FloatArray:
@@ -154,6 +181,15 @@ class PeakMeter:
         """Clipped runs since the start, all channels added."""
         return self._runs.count
 
+    @property
+    def since_mark(self) -> tuple[float, float, int, int]:
+        """Highest sample peak in dBFS, highest true peak in dBTP, overs and clipped runs since the mark."""
+        self._settle()
+        marked = self._highest if self._highest_marked is None else self._highest_marked
+        sample, true = self._level(np.maximum(marked, self._cells.open_cell()).max(axis=1))
+        overs, clipped = self._counted_before
+        return float(sample), float(true), self.overs - overs, self.clipped - clipped
+
     def levels(self) -> FloatArray:
         """``sample``, ``true``, ``true_hold``, ``true_max_each``, and the highest sample peaks of each channel.
 
@@ -190,9 +226,15 @@ class PeakMeter:
             rest = part[-begun:]
             full = bool(max(rest.max(), -rest.min()) >= FULL_SCALE)
         if full:
-            self._runs.push(part)
+            frame, channel = self._runs.push(part).T
+            self.clip_places.add_equal((self._frame + frame) / self._spec.rate_hz, channel, 0.0)
         elif len(part):
             self._runs.interrupt()
+
+    @property
+    def _spans(self) -> tuple[FloatArray, ...]:
+        """Highest peaks since the start, and since the mark if there is one."""
+        return (self._highest,) if self._highest_marked is None else (self._highest, self._highest_marked)
 
     def _fall(self, frames: int) -> None:
         self._falling *= self._fall_per_frame**frames
@@ -207,7 +249,8 @@ class PeakMeter:
             return
         cell, channel, true = self._cells.settle(self._is_past)
         age = self._cells.cells - 1 - cell
-        np.maximum.at(self._highest[TRUE], channel, true)
+        for highest in self._spans:
+            np.maximum.at(highest[TRUE], channel, true)
         np.maximum.at(self._falling[TRUE], channel, true * self._fallen(age))
         held = age < self._held.shape[1]
         np.maximum.at(self._held, (channel[held], -1 - age[held]), true[held])
@@ -217,31 +260,47 @@ class PeakMeter:
     ) -> NDArray[np.bool_]:
         """True where a true peak up to ``bound`` is held no more and changes neither maximum nor falling value."""
         age = self._cells.cells - 1 - cell
-        low = bound <= self._highest[TRUE, channel]
+        low = bound <= self._spans[-1][TRUE, channel]
         fallen = bound * self._fallen(age) <= self._falling[TRUE, channel]
         return np.asarray(low & fallen & (age >= self._held.shape[1]))
 
-    def _take(self, cells: FloatArray, fallen: FloatArray) -> None:
+    def _take(self, cells: FloatArray, fallen: FloatArray, *, is_open: bool = False) -> None:
         """Count peaks ``(cells, 2, channels)``; ``fallen`` is what a falling display has left of each cell."""
         if len(cells) == 1:
-            self._take_one(cells[0])
+            self._take_one(cells[0], 0 if is_open else 1)
             return
         np.maximum(self._falling, (cells * fallen[:, None, None]).max(axis=0), out=self._falling)
-        np.maximum(self._highest, cells.max(axis=0), out=self._highest)
+        for highest in self._spans:
+            np.maximum(highest, cells.max(axis=0), out=highest)
         self._hold(cells[:, TRUE])
         over = cells[:, TRUE].max(axis=1) > self._over
         begins = over & ~np.concatenate([[self._was_over], over[:-1]])
         self._overs += int(np.count_nonzero(begins))
         self._was_over = bool(over[-1])
+        for index in np.flatnonzero(over):
+            self._place_over(cells[index, TRUE], len(cells) - int(index), begins=bool(begins[index]))
 
-    def _take_one(self, cell: FloatArray) -> None:
+    def _take_one(self, cell: FloatArray, cells_ago: int) -> None:
         """``_take`` for one new cell ``(2, channels)``, faster: the live case."""
         np.maximum(self._falling, cell, out=self._falling)
-        np.maximum(self._highest, cell, out=self._highest)
+        for highest in self._spans:
+            np.maximum(highest, cell, out=highest)
         self._hold(cell[TRUE:])
         over = self._is_over(cell)
         self._overs += int(over and not self._was_over)
+        if over:
+            self._place_over(cell[TRUE], cells_ago, begins=not self._was_over)
         self._was_over = over
+
+    def _place_over(self, peaks: FloatArray, cells_ago: int, *, begins: bool) -> None:
+        """Note an over in the cell that began so many cells before the open one."""
+        channel = int(peaks.argmax())
+        value = amplitude_to_db(float(peaks[channel]))
+        if begins:
+            frame = self._frame - self._cells.open_frames - cells_ago * self._cells.cell_frames
+            self.over_places.add(max(0, frame) / self._spec.rate_hz, channel, value)
+        else:
+            self.over_places.raise_last(channel, value)
 
     def _hold(self, peaks: FloatArray) -> None:
         """Append ``peaks`` ``(cells, channels)`` to the held cells."""

@@ -44,13 +44,23 @@ class Loudness:
         out["measured"] = meter.measured_seconds
         out["incomplete"] = float(meter.incomplete)
         out["history"] = meter.history
+        marked = meter.since_mark
+        out["integrated_mark"] = marked.integrated
+        out["range_mark"] = marked.loudness_range
+        out["momentary_max_mark"] = marked.momentary_max
+        out["short_term_max_mark"] = marked.short_term_max
+        out["measured_mark"] = meter.measured_seconds_since_mark
 
     def reset(self) -> None:
         """Forget the signal, keep the settings. [dsp]"""
         self._prepared.reset()
 
+    def mark(self) -> None:
+        """Restart the figures since the mark. [dsp]"""
+        self._prepared.mark()
+
     def save_state(self) -> SavedState:
-        """Sums and maxima since reset. [dsp]"""
+        """Sums and maxima since reset and since the mark. [dsp]"""
         return self._prepared.save_state()
 
     def restore_state(self, kept: SavedState) -> None:

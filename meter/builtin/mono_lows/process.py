@@ -61,8 +61,13 @@ class MonoLows:
         self._low.reset()
         self._values = {}
 
+    def mark(self) -> None:
+        """Restart the figures since the mark."""
+        self._low.mark()
+        self._values = {}
+
     def save_state(self) -> SavedState:
-        """Sums since reset."""
+        """Sums since reset and since the mark."""
         return self._low.save_state()
 
     def restore_state(self, kept: SavedState) -> None:
@@ -72,16 +77,21 @@ class MonoLows:
 
     def _evaluate(self) -> dict[str, Any]:
         """Figures of the last hop, cached until the next hop."""
-        since_reset = self._low.since_reset_sums()[WHOLE : WHOLE + 1]
-        # Row 0 is since reset; rows 1 on are the last 3 s: the whole low end, then its bands.
-        parts = covariances(np.concatenate([since_reset, self._low.steady_sums]))
+        since_reset, since_mark = (
+            sums[WHOLE : WHOLE + 1] for sums in (self._low.since_reset_sums(), self._low.since_mark_sums())
+        )
+        # Row 0 is since reset, the last one since the mark; between are the last 3 s: the whole low end, its bands.
+        parts = covariances(np.concatenate([since_reset, self._low.steady_sums, since_mark]))
         losses = fold_down_loss_db_from(parts[:2])
         balances = balance_db_from(parts[:2])
-        bands = bands_now_from(parts[2:])
+        bands = bands_now_from(parts[2:-1])
         stands = verdict(float(losses[1]), float(balances[1])) if self._columns else Verdict.NOT_YET
         self._values = {
             "fold_down_loss": losses[0],
             "balance": balances[0],
+            "fold_down_loss_mark": fold_down_loss_db_from(parts[-1]),
+            "balance_mark": balance_db_from(parts[-1]),
+            "level_mark": power_to_db(float(pair_power_from(parts[-1]))),
             "loss_now": losses[1],
             "balance_now": balances[1],
             "level_now": power_to_db(float(pair_power_from(parts[1]))),

@@ -34,20 +34,29 @@ class Peaks:
         self._prepared.skip(frames)
 
     def read(self, out: Readout) -> None:
-        """Write every field of the manifest but ``to_loudness``, which the chain works out. [dsp]"""
+        """Write every field of the manifest but those that the chain works out from two meters. [dsp]"""
         levels = self._prepared.levels()
         out["sample"], out["true"], out["true_hold"], out["true_max_each"], highest = levels
         out["true_max"] = levels[3].max()
         out["sample_max"] = highest.max()
         out["overs"] = float(self._prepared.overs)
         out["clipped"] = float(self._prepared.clipped)
+        sample, true, overs, clipped = self._prepared.since_mark
+        out["sample_max_mark"], out["true_max_mark"] = sample, true
+        out["overs_mark"], out["clipped_mark"] = float(overs), float(clipped)
+        out["over_at"], out["over_channel"], out["over_peak"], out["over_count"] = self._prepared.over_places.table.T
+        out["clip_at"], out["clip_channel"], _, out["clip_count"] = self._prepared.clip_places.table.T
 
     def reset(self) -> None:
         """Forget the signal, keep the settings. [dsp]"""
         self._prepared.reset()
 
+    def mark(self) -> None:
+        """Restart the figures since the mark. [dsp]"""
+        self._prepared.mark()
+
     def save_state(self) -> SavedState:
-        """Maxima since reset. [dsp]"""
+        """Maxima and counts since reset and since the mark. [dsp]"""
         return self._prepared.save_state()
 
     def restore_state(self, kept: SavedState) -> None:

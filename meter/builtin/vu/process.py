@@ -5,8 +5,8 @@ are IEC 60268-17 (VU) and IEC 60268-10 types I and II; see ``dsp.level.ballistic
 
 "Usual loud" and "usual quiet" are the 90th and 10th percentile, over the last 10 s, of what the louder channel
 reached within each tick of 10 ms (common practice, no source). Ticks below -60 dBFS are left out, so that
-rests do not count as quiet playing. These figures change every 100 ms. At lost frames the reading holds, the ticks
-they touch are left out, and the maximum stays.
+rests do not count as quiet playing. These figures change every 100 ms. Since the mark they are percentiles of all
+ticks, to 0.1 dB. At lost frames the reading holds, the ticks they touch are left out, and the maximum stays.
 """
 
 from __future__ import annotations
@@ -16,10 +16,12 @@ from collections.abc import Callable
 
 import numpy as np
 
+from dsp.core.saved_state import inside, of
 from dsp.core.types import TICKS_PER_SECOND, check_block
 from dsp.core.units import amplitude_to_db, db_to_amplitude
 from dsp.core.windows import TickMaxima
 from dsp.level.ballistics import Movement, PeakProgramme, VolumeIndicator
+from dsp.level.level_histogram import LevelHistogram
 from meter.plugin.api import FloatArray, Readout, SavedState, Settings, Spec
 
 MOVEMENTS: dict[str, Callable[[int, int], Movement]] = {
@@ -34,6 +36,10 @@ USUAL_NEEDS_TICKS = 3 * TICKS_PER_SECOND
 USUAL_STEP_TICKS = TICKS_PER_SECOND // 10
 USUAL_SHARES = np.array([0.10, 0.90])
 GATE = db_to_amplitude(-60.0)
+
+FALL_TICKS = 6 * TICKS_PER_SECOND // 10
+UNTIL_IT_RISES = -1
+"""After a mark a VU pointer gets twice its 0.3 s (IEC 60268-17) to fall; a peak pointer falls until it rises."""
 
 CHUNK_FRAMES = 65_536
 """A longer block is processed in pieces of this size."""
@@ -69,10 +75,19 @@ class Vu:
         self._peaks.reset()
         self._frames = 0
         self._highest = 0.0
+        self.mark()
+        self._waits_ticks = 0
         # One step more than the window, so that a window ending at the last step is still whole.
         self._history = np.full((USUAL_TICKS + USUAL_STEP_TICKS, 2), np.nan)
         self._usual_at = -1
         self._usual_db = (math.nan, math.nan, math.nan)
+
+    def mark(self) -> None:
+        """Restart the figures since the mark; they leave out how the pointer falls from what came before."""
+        self._highest_marked = math.nan
+        self._levels_marked = LevelHistogram()
+        self._waits_ticks = FALL_TICKS if self._movement_name == "vu" else UNTIL_IT_RISES
+        self._last_reached = math.inf
 
     def process(self, block: FloatArray) -> None:
         check_block(block, self._channels)
@@ -95,17 +110,34 @@ class Vu:
         out["peak_over"] = peak - usual
         out["alignment"] = self._alignment_dbfs
         out["movement"] = list(MOVEMENTS).index(self._movement_name)
+        self._read_since_mark(out)
+
+    def _read_since_mark(self, out: Readout) -> None:
+        marked = self._levels_marked
+        known = marked.count >= USUAL_NEEDS_TICKS
+        low, high = (marked.percentile(share) if known else math.nan for share in USUAL_SHARES)
+        out["max_mark"] = self._over_alignment(self._highest_marked)
+        out["usual_mark"], out["usual_low_mark"] = high - self._alignment_dbfs, low - self._alignment_dbfs
 
     def save_state(self) -> SavedState:
-        """The maximum since reset, and with which ballistics."""
-        movement = list(MOVEMENTS).index(self._movement_name)
-        return {"movement": movement, "heard": self._frames > 0, "highest": self._highest}
+        """The maximum since reset, the figures since the mark, and with which ballistics."""
+        return {
+            "movement": list(MOVEMENTS).index(self._movement_name),
+            "heard": self._frames > 0,
+            "highest": self._highest,
+            "waits_ticks": self._waits_ticks,
+            "highest_marked": self._highest_marked,
+            **inside("levels", self._levels_marked.save_state()),
+        }
 
     def restore_state(self, kept: SavedState) -> None:
         """Restore from ``save_state``, unless the ballistics differ."""
         if kept["movement"] == list(MOVEMENTS).index(self._movement_name):
             self._frames = int(kept["heard"])
             self._highest = float(kept["highest"])
+            self._waits_ticks = int(kept["waits_ticks"])
+            self._highest_marked = float(kept["highest_marked"])
+            self._levels_marked.restore_state(of("levels", kept))
 
     def _over_alignment(self, deflection: float | FloatArray) -> float | FloatArray:
         return amplitude_to_db(deflection) - self._alignment_dbfs
@@ -116,7 +148,22 @@ class Vu:
             return
         numbers = np.arange(self._reached.ticks - len(reached), self._reached.ticks)[-len(self._history) :]
         louder = np.stack([reached.max(axis=1), peaks.max(axis=1)], axis=1)
+        self._remember_since_mark(louder[:, 0])
         self._history[numbers % len(self._history)] = louder[-len(numbers) :]
+
+    def _remember_since_mark(self, reached: FloatArray) -> None:
+        """Count ticks ``(n,)`` from where the pointer stands for sound since the mark."""
+        if self._waits_ticks == UNTIL_IT_RISES:
+            rises = np.flatnonzero(reached > np.concatenate([[self._last_reached], reached[:-1]]))
+            self._last_reached = float(reached[-1])
+            left_out = int(rises[0]) if len(rises) else len(reached)
+            self._waits_ticks = 0 if len(rises) else UNTIL_IT_RISES
+        else:
+            left_out = min(self._waits_ticks, len(reached))
+            self._waits_ticks -= left_out
+        counted = reached[left_out:]
+        self._levels_marked.add(counted)
+        self._highest_marked = float(np.fmax.reduce(counted, initial=self._highest_marked))
 
     def _usual_figures(self) -> tuple[float, float, float]:
         """Usual low, usual loud and sample peak in dBFS, at the last step; NaN until 3 s were heard."""

@@ -21,12 +21,17 @@ MOST_BYTES = 4_000_000
 SINCE_RESET = {
     "loudness": (
         "integrated", "range", "momentary_max", "short_term_max", "measured", "incomplete", "history",
+        "integrated_mark", "momentary_max_mark", "measured_mark",
     ),
-    "peaks": ("true_max", "true_max_each", "sample_max", "overs", "clipped"),
-    "vu": ("max",),
+    "peaks": (
+        "true_max", "true_max_each", "sample_max", "overs", "clipped", "true_max_mark", "sample_max_mark",
+        "overs_mark", "clipped_mark", "over_at", "over_channel", "over_peak", "over_count", "clip_at", "clip_channel",
+        "clip_count",
+    ),
+    "vu": ("max", "max_mark"),
     "channels": ("highest",),
     "stereo": ("correlation", "low_correlation", "balance"),
-    "mono_lows": ("fold_down_loss", "balance"),
+    "mono_lows": ("fold_down_loss", "balance", "fold_down_loss_mark", "balance_mark", "level_mark"),
     "low_end": (
         "share", "band_share", "mono_loss", "mono_loss_bands", "mix_bus_difference", "part_mono_loss", "heard",
         "part_mono_loss_bands",
