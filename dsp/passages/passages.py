@@ -9,14 +9,13 @@ Change of tone is the change of power in 20 to 120 Hz and in 2 to 8 kHz, each ag
 is the middle, not the whole: most of the whole is lows, so a change of the lows alone would move the share of the
 top as well.
 
-The sitting is stored as 16-bit levels, ten hours at most. A search runs from the oldest on, a slice at each hop, so
-that no single block is expensive.
+The sitting is stored as 16-bit levels, ten hours at most. ``PassageStream`` stores; every ten seconds its ``stretch``
+is what ``find_passage`` searches, from the oldest on.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -41,6 +40,8 @@ QUERY_HOPS = SEARCH_EVERY_HOPS + HOPS_PER_FRAME - 1
 LEAST_AGE_FRAMES = 60 * FRAMES_PER_SECOND
 """Ears change over minutes, so a passage from the last minute is not compared."""
 MOST_FRAMES = 10 * 3600 * FRAMES_PER_SECOND
+SLACK_FRAMES = 60 * FRAMES_PER_SECOND
+"""How long a stretch stays as it is while more sound is stored."""
 HANDED_OUT_FRAMES = 2 * 3600 * FRAMES_PER_SECOND
 """``save_state`` returns the first two hours of a sitting, 1.7 MB: later passages are compared with these."""
 
@@ -84,56 +85,75 @@ class SamePassage:
     level_change_db: float
 
 
-class PassageMemory:
-    """Band levels of the sitting, ten frames a second; past ``capacity`` frames the oldest are dropped."""
+@dataclass(frozen=True)
+class StoredLevels:
+    """Band levels of the sitting as they are now, ten frames a second; what is added later does not show.
 
-    def __init__(self, capacity: int = MOST_FRAMES) -> None:
-        self._levels: Levels = np.full((BANDS, capacity), LOST, dtype=np.int16)
-        self._capacity = capacity
-        self.frames = 0
-        """Frames taken so far; the newest is number ``frames - 1``."""
+    Holds for ``SLACK_FRAMES`` frames after it was taken. ``oldest`` is the number of the first frame that counts,
+    ``frames`` one more than that of the last.
+    """
 
-    @property
-    def oldest(self) -> int:
-        """Number of the first frame that is still kept."""
-        return max(0, self.frames - self._capacity)
-
-    def add(self, power: FloatArray) -> None:
-        """Store the band powers of one frame; one with a NaN counts as lost."""
-        lost = bool(np.isnan(power).any())
-        levels = LOST if lost else np.clip(np.round(power_to_db(power + 1e-16) / STEP_DB), -32_000, 32_000)
-        self._levels[:, self.frames % self._capacity] = levels
-        self.frames += 1
-
-    def lose(self, frames: int) -> None:
-        """Account for lost frames."""
-        columns = np.arange(self.frames, self.frames + min(frames, self._capacity)) % self._capacity
-        self._levels[:, columns] = LOST
-        # After a gap as long as the memory every column is lost, at any count.
-        self.frames += frames
-
-    def save_state(self) -> SavedState:
-        """The oldest frames that are stored."""
-        stop = min(self.frames, self.oldest + HANDED_OUT_FRAMES)
-        levels = self.levels(self.oldest, stop).copy() if stop > self.oldest else np.empty((BANDS, 0), np.int16)
-        return {"frames": self.frames, "oldest": self.oldest, "levels": levels}
-
-    def restore_state(self, kept: SavedState) -> None:
-        """Continue from what ``save_state`` returned; the rest is lost."""
-        first, levels = int(kept["oldest"]), kept["levels"]
-        self.frames = int(kept["frames"])
-        self._levels[:] = LOST
-        self._levels[:, np.arange(first, first + levels.shape[1]) % self._capacity] = levels
+    ring: Levels
+    oldest: int
+    frames: int
 
     def levels(self, start: int, stop: int) -> Levels:
         """``(BANDS, frames)`` from ``start`` to ``stop`` in hundredths of a decibel, lost ones ``LOST``.
 
         Both must lie within what is kept.
         """
-        first, last = start % self._capacity, (stop - 1) % self._capacity + 1
+        size = self.ring.shape[1]
+        first, last = start % size, (stop - 1) % size + 1
         if first < last:
-            return self._levels[:, first:last]
-        return np.concatenate([self._levels[:, first:], self._levels[:, :last]], axis=1)
+            return self.ring[:, first:last]
+        return np.concatenate([self.ring[:, first:], self.ring[:, :last]], axis=1)
+
+
+class PassageMemory:
+    """Stores band levels of the sitting; past ``capacity`` frames the oldest are dropped."""
+
+    def __init__(self, capacity: int = MOST_FRAMES) -> None:
+        self._size = capacity + SLACK_FRAMES
+        self._ring: Levels = np.full((BANDS, self._size), LOST, dtype=np.int16)
+        self._capacity = capacity
+        self.frames = 0
+        """Frames taken so far; the newest is number ``frames - 1``."""
+
+    @property
+    def stored(self) -> StoredLevels:
+        """What is kept now."""
+        return StoredLevels(self._ring, max(0, self.frames - self._capacity), self.frames)
+
+    def add(self, power: FloatArray) -> None:
+        """Store the band powers of one frame; one with a NaN counts as lost."""
+        lost = bool(np.isnan(power).any())
+        levels = LOST if lost else np.clip(np.round(power_to_db(power + 1e-16) / STEP_DB), -32_000, 32_000)
+        self._ring[:, self.frames % self._size] = levels
+        self.frames += 1
+
+    def lose(self, frames: int) -> None:
+        """Account for lost frames."""
+        if frames >= SLACK_FRAMES:
+            # A search may still read the ring: this much would overwrite what it looks at.
+            self._ring = self._ring.copy()
+        columns = np.arange(self.frames, self.frames + min(frames, self._size)) % self._size
+        self._ring[:, columns] = LOST
+        # After a gap as long as the memory every column is lost, at any count.
+        self.frames += frames
+
+    def save_state(self) -> SavedState:
+        """The oldest frames that are stored."""
+        stored = self.stored
+        stop = min(stored.frames, stored.oldest + HANDED_OUT_FRAMES)
+        levels = stored.levels(stored.oldest, stop).copy() if stop > stored.oldest else np.empty((BANDS, 0), np.int16)
+        return {"frames": stored.frames, "oldest": stored.oldest, "levels": levels}
+
+    def restore_state(self, kept: SavedState) -> None:
+        """Continue from what ``save_state`` returned; the rest is lost."""
+        first, levels = int(kept["oldest"]), kept["levels"]
+        self.frames = int(kept["frames"])
+        self._ring[:] = LOST
+        self._ring[:, np.arange(first, first + levels.shape[1]) % self._size] = levels
 
 
 class PassageQuery:
@@ -182,31 +202,38 @@ class PassageQuery:
         return np.asarray(found)
 
 
-class PassageFollower:
-    """Searches every ten seconds for an earlier occurrence of the last ten of a stream ``(frames, channels)``."""
+@dataclass(frozen=True)
+class PassageStretch:
+    """The last ten seconds, and what they are searched in.
+
+    ``hops`` is ``(QUERY_HOPS, BANDS)``, NaN where sound is missing; ``end_hop`` is the number of hops so far. A hop
+    lasts ``hop_seconds``. ``has_top`` is False where half the rate lies below 8 kHz.
+    """
+
+    hops: FloatArray
+    end_hop: int
+    stored: StoredLevels
+    hop_seconds: float
+    has_top: bool
+
+
+class PassageStream:
+    """Stores the passages of a stream ``(frames, channels)``, at most ``capacity`` frames of a tenth of a second."""
 
     def __init__(self, rate_hz: int, channels: int, capacity: int = MOST_FRAMES) -> None:
         self._bands = PassageBands(rate_hz, channels)
         self._hop_seconds = self._bands.hop_frames / rate_hz
         self._has_top = rate_hz >= 2 * 8000
-        self._capacity = capacity
-        self.reset()
-
-    def reset(self) -> None:
-        """Forget the signal and the sitting."""
-        self._bands.reset()
-        self._memory = PassageMemory(self._capacity)
+        self._memory = PassageMemory(capacity)
         self._recent = np.full((QUERY_HOPS, BANDS), np.nan)
         self._hops = 0
-        self._search: Iterator[None] | None = None
-        self.same: SamePassage | None = None
-        """Result of the last search; None if nothing was found."""
-        self.outcome: Outcome = "listening"
+        self._stretch: PassageStretch | None = None
 
     @property
     def hours_remembered(self) -> float:
         """How far back a passage can be found."""
-        return (self._memory.frames - self._memory.oldest) * HOPS_PER_FRAME * self._hop_seconds / 3600.0
+        stored = self._memory.stored
+        return (stored.frames - stored.oldest) * HOPS_PER_FRAME * self._hop_seconds / 3600.0
 
     def save_state(self) -> SavedState:
         """The stored start of the sitting."""
@@ -214,12 +241,14 @@ class PassageFollower:
 
     def restore_state(self, kept: SavedState) -> None:
         """Continue from what ``save_state`` returned."""
-        self.reset()
+        self._bands.reset()
+        self._recent[:] = np.nan
+        self._stretch = None
         self._hops = int(kept["hops"])
         self._memory.restore_state(of("memory", kept))
 
     def process(self, block: FloatArray) -> None:
-        """Store a block and search."""
+        """Store a block."""
         for power in self._bands.process(block):
             self._take(power)
 
@@ -231,7 +260,12 @@ class PassageFollower:
         self._recent[np.arange(self._hops - min(lost, QUERY_HOPS), self._hops) % QUERY_HOPS] = np.nan
         self._memory.lose(self._hops // HOPS_PER_FRAME - before)
         if lost >= SEARCH_EVERY_HOPS:
-            self._end("listening")
+            self._capture()
+
+    def stretch(self) -> PassageStretch | None:
+        """The newest ten seconds to search for; None when they were taken already."""
+        newest, self._stretch = self._stretch, None
+        return newest
 
     def _take(self, power: FloatArray) -> None:
         self._recent[self._hops % QUERY_HOPS] = power
@@ -239,64 +273,51 @@ class PassageFollower:
         if self._hops % HOPS_PER_FRAME == 0:
             self._memory.add(self._last_hops(HOPS_PER_FRAME).mean(axis=0))
         if (self._hops - FIRST_SEARCH_HOPS) % SEARCH_EVERY_HOPS == 0:
-            self._begin()
-        elif self._search is not None:
-            next(self._search, None)
+            self._capture()
+
+    def _capture(self) -> None:
+        hops = self._last_hops(QUERY_HOPS) if self._hops >= QUERY_HOPS else np.full((QUERY_HOPS, BANDS), np.nan)
+        self._stretch = PassageStretch(hops, self._hops, self._memory.stored, self._hop_seconds, self._has_top)
 
     def _last_hops(self, count: int) -> FloatArray:
         return np.asarray(self._recent[np.arange(self._hops - count, self._hops) % QUERY_HOPS])
 
-    def _begin(self) -> None:
-        hops = self._last_hops(QUERY_HOPS)
-        whole = self._hops >= QUERY_HOPS and not np.isnan(hops).any()
-        query = PassageQuery(hops) if whole else None
-        if query is None:
-            self._end("listening")
-        elif not query.has_pattern:
-            self._end("no pattern")
-        else:
-            self._search = self._look_for(query, self._hops)
 
-    def _end(self, outcome: Outcome, same: SamePassage | None = None) -> None:
-        self.outcome, self.same, self._search = outcome, same, None
+def find_passage(stretch: PassageStretch) -> tuple[Outcome, SamePassage | None]:
+    """Search from the oldest on, up to the first match, and take the best near it."""
+    if np.isnan(stretch.hops).any():
+        return "listening", None
+    query = PassageQuery(stretch.hops)
+    if not query.has_pattern:
+        return "no pattern", None
+    first_hop = stretch.end_hop - QUERY_HOPS
+    end = first_hop // HOPS_PER_FRAME - LEAST_AGE_FRAMES + PASSAGE_FRAMES
+    for start in range(stretch.stored.oldest, end - PASSAGE_FRAMES + 1, SLICE_STEP):
+        likeness = query.likeness(stretch.stored.levels(start, min(start + SLICE_FRAMES, end))).max(axis=0)
+        if likeness.max() >= LEAST_LIKENESS:
+            first = start + int(np.argmax(likeness >= LEAST_LIKENESS))
+            return "same", _best_of_play(query, stretch, first, end)
+    return "not heard before", None
 
-    def _look_for(self, query: PassageQuery, now_hops: int) -> Iterator[None]:
-        """Search from the oldest on, one slice at each step, up to the first match; then take the best near it."""
-        first_hop = now_hops - QUERY_HOPS
-        end = first_hop // HOPS_PER_FRAME - LEAST_AGE_FRAMES + PASSAGE_FRAMES
-        start, alike = 0, False
-        while not alike:
-            start = max(start, self._memory.oldest)
-            if start + PASSAGE_FRAMES > end:
-                break
-            likeness = query.likeness(self._memory.levels(start, min(start + SLICE_FRAMES, end))).max(axis=0)
-            alike = bool(likeness.max() >= LEAST_LIKENESS)
-            start += int(np.argmax(likeness >= LEAST_LIKENESS)) if alike else SLICE_STEP
-            yield
-        start = max(start, self._memory.oldest)
-        if alike and start + PASSAGE_FRAMES <= end:
-            self._end("same", self._best_of_play(query, first_hop, start, end))
-        else:
-            self._end("not heard before")
 
-    def _best_of_play(self, query: PassageQuery, first_hop: int, start: int, end: int) -> SamePassage:
-        levels = self._memory.levels(start, min(start + ONE_PLAY_FRAMES, end))
-        likeness = query.likeness(levels)
-        shift, at = np.unravel_index(int(np.argmax(likeness)), likeness.shape)
-        hops_ago = first_hop + int(shift) - (start + int(at)) * HOPS_PER_FRAME
-        then = levels[:, at : at + PASSAGE_FRAMES]
-        return self._compare(query.power, then, hops_ago * self._hop_seconds, float(likeness[shift, at]))
+def _best_of_play(query: PassageQuery, stretch: PassageStretch, start: int, end: int) -> SamePassage:
+    levels = stretch.stored.levels(start, min(start + ONE_PLAY_FRAMES, end))
+    likeness = query.likeness(levels)
+    shift, at = np.unravel_index(int(np.argmax(likeness)), likeness.shape)
+    hops_ago = stretch.end_hop - QUERY_HOPS + int(shift) - (start + int(at)) * HOPS_PER_FRAME
+    now, then = query.power, _mean_power(levels[:, at : at + PASSAGE_FRAMES])
+    change = {name: _change_db(now[part].sum(), then[part].sum()) for name, part in PARTS.items()}
+    return SamePassage(
+        seconds_ago=hops_ago * stretch.hop_seconds,
+        likeness=min(1.0, float(likeness[shift, at])),
+        top_change_db=change["top"] - change["middle"] if stretch.has_top else math.nan,
+        low_change_db=change["low"] - change["middle"],
+        level_change_db=change["middle"],
+    )
 
-    def _compare(self, now: FloatArray, levels: Levels, seconds_ago: float, likeness: float) -> SamePassage:
-        then = (10.0 ** (levels.astype(np.float64) * (STEP_DB / 10.0))).mean(axis=1)
-        change = {name: _change_db(now[part].sum(), then[part].sum()) for name, part in PARTS.items()}
-        return SamePassage(
-            seconds_ago=seconds_ago,
-            likeness=min(1.0, likeness),
-            top_change_db=change["top"] - change["middle"] if self._has_top else math.nan,
-            low_change_db=change["low"] - change["middle"],
-            level_change_db=change["middle"],
-        )
+
+def _mean_power(levels: Levels) -> FloatArray:
+    return np.asarray((10.0 ** (levels.astype(np.float64) * (STEP_DB / 10.0))).mean(axis=1))
 
 
 def _change_db(now: float, then: float) -> float:

@@ -99,7 +99,9 @@ class FindingsMade(Message, frozen=True):
 
 
 class FindingsDropped(Message, frozen=True):
-    """All findings so far are of another source, or from before a reset."""
+    """Findings so far are of another source, or from before a reset; all but these keys."""
+
+    but: tuple[str, ...] = ()
 
 
 class SpanEnded(Message, frozen=True):

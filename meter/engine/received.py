@@ -80,7 +80,7 @@ class Received:
             case FindingsMade():
                 self._decode(message)
             case FindingsDropped():
-                self._findings = {}
+                self._findings = {key: found for key, found in self._findings.items() if key in message.but}
             case SpanEnded():
                 self._end_span(message)
 

@@ -73,23 +73,27 @@ class Studies:
         self._before: dict[str, Any] = {}
         self._last: dict[str, float] = {}
         self._slow: dict[str, int] = {}
-        self._epoch = 0
+        self._epochs: dict[str, int] = {}
         self._rest_until = -math.inf
         self._running: tuple[Work, float] | None = None
 
     def follow(self, meters: Sequence[GuardedMeter]) -> None:
         """Another chain: run the studies of these meters, and forget all findings."""
         self._due = {f"{meter.id}.{entry.key}": (meter, entry) for meter in meters for entry in meter.manifest.study}
-        self.reset()
+        self._forget(())
 
     def reset(self) -> None:
-        """Forget all findings; a result that is still to come is dropped."""
-        self._epoch += 1
-        self._before.clear()
+        """Forget all findings but those of the whole sitting; a result that is still to come is dropped with them."""
+        self._forget(tuple(key for key, (meter, _) in self._due.items() if meter.manifest.sitting))
+
+    def _forget(self, but: tuple[str, ...]) -> None:
+        for key in {*self._due, *self._epochs} - set(but):
+            self._epochs[key] = self._epochs.get(key, 0) + 1
+        self._before = {key: found for key, found in self._before.items() if key in but}
         self._last.clear()
         self._rest_until = -math.inf
         if self._due:
-            self._send(FindingsDropped())
+            self._send(FindingsDropped(but))
 
     def hurry(self) -> None:
         """Something was set or marked: the next study need not wait."""
@@ -132,7 +136,7 @@ class Studies:
             stretch = self._capture(key, meter, entry)
             if stretch is None:
                 continue
-            work = Work(meter, entry, stretch, meter.settings, self._before.get(key), self._epoch)
+            work = Work(meter, entry, stretch, meter.settings, self._before.get(key), self._epochs[key])
             if self._threaded:
                 self._worker = self._worker or StudyWorker()
                 self._worker.start(work)
@@ -153,7 +157,7 @@ class Studies:
     def _take(self, outcome: Outcome, now: float) -> None:
         work, key = outcome.work, f"{outcome.work.meter.id}.{outcome.work.entry.key}"
         rest = outcome.busy_seconds * (1.0 / SHARE_OF_A_CORE - 1.0)
-        if work.epoch != self._epoch:
+        if work.epoch != self._epochs[key]:
             return
         self._rest_until = now + rest
         if outcome.fault:

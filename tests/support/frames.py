@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from meter.builtin.drift.findings import DriftFindings
 from meter.gui.engine_link import MeterEntry
 from meter.marks import Mark
 from meter.plugin.manifest import Manifest, read_manifest
@@ -22,6 +23,8 @@ ON_PAGE = ORDER[:-1]
 ALL_FEEDS = ("low_end", "channels")
 """Those that listen to every feed; the one has a page of its own, the other no card."""
 RATE_HZ = 48_000
+HEARD_BEFORE = DriftFindings("same", 7300.0, 0.98, 1.5, -0.4, 0.8)
+"""The passage now has played two hours ago."""
 
 
 def manifests() -> dict[str, Manifest]:
@@ -83,8 +86,7 @@ def values_at(seconds: float, *, calibrated: bool = True, seed: int = 7) -> dict
         "loudness.momentary": -14.8 - 2 * (1 - beat), "loudness.short_term": -16.2, "loudness.integrated": -17.1,
         "loudness.momentary_max": -11.9, "loudness.short_term_max": -13.5, "loudness.range": 6.0,
         "loudness.measured": seconds, "loudness.incomplete": 0,
-        "drift.verdict": 3.0, "drift.heard_ago": 7300.0, "drift.likeness": 0.98, "drift.top_change": 1.5,
-        "drift.low_change": -0.4, "drift.level_change": 0.8, "drift.remembered": seconds / 3600.0,
+        "drift.remembered": seconds / 3600.0,
         "loudness.history": -17.0 + 2.0 * np.sin(np.arange(300) / 17.0),
     }  # fmt: skip
     if calibrated:
@@ -105,15 +107,18 @@ def frame(
     plan: Layout | None = None,
     feed: FeedStatus | None = None,
     marks: tuple[Mark, ...] = (),
+    drift: DriftFindings = HEARD_BEFORE,
 ) -> Frame:
-    """One snapshot; readings that are not given are "not yet"."""
+    """One snapshot; readings that are not given are "not yet"; ``drift`` is found where the sitting is remembered."""
     plan = plan if plan is not None else layout()
     values = np.full(plan.total, np.nan)
-    for key, value in (values_at(seconds) if given is None else given).items():
+    given = values_at(seconds) if given is None else given
+    for key, value in given.items():
         slot = plan.by_key.get(key)
         if slot is not None:
             values[slot.offset : slot.offset + slot.size] = np.ravel(value)[: slot.size]
-    return Frame(plan, values, feed if feed is not None else status(seconds), marks=marks)
+    found = {"drift.passage": drift} if "drift.remembered" in given else {}
+    return Frame(plan, values, feed if feed is not None else status(seconds), found, marks)
 
 
 def entries(*, faces: bool = True) -> tuple[MeterEntry, ...]:

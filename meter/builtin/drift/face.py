@@ -11,17 +11,19 @@ from PySide6.QtCore import QRect, QSize
 from PySide6.QtGui import QPainter, QRegion
 
 from meter import figures as words
+from meter.builtin.drift.findings import NEW, NO_PATTERN, SAME, DriftFindings
 from meter.gui.kit.label import Label, line_height, text_width
 from meter.gui.kit.theme import TEXT_PX
 from meter.plugin.face import Face
 from meter.readings import Frame
 
-SAME = 3.0
+STUDY = "passage"
 VERDICT_WORDS = {
-    1.0: "too steady, too quiet or interrupted to recognise",
-    2.0: "new passage in this sitting",
+    NO_PATTERN: "too steady, too quiet or interrupted to recognise",
+    NEW: "new passage in this sitting",
 }
-ROWS = (("top", "drift.top_change"), ("lows", "drift.low_change"))
+ROWS = ("top", "lows")
+NOTHING_FOUND = DriftFindings()
 LONGEST_SENTENCE = "same passage as 59 min ago"
 ROW_GAP_PX = 5
 BAR_PX = 10
@@ -40,10 +42,10 @@ class DriftFace(Face):
     def __init__(self) -> None:
         super().__init__()
         self.labels = {"sentence": Label(TEXT_PX, lines=4)}
-        for name, _ in ROWS:
+        for name in ROWS:
             self.labels[name] = Label(TEXT_PX, lines=1)
         self._bars: dict[str, QRect] = {}
-        self._changes = dict.fromkeys((name for name, _ in ROWS), math.nan)
+        self._changes = dict.fromkeys((name for name in ROWS), math.nan)
         self._apart = self._same = False
 
     @property
@@ -63,7 +65,7 @@ class DriftFace(Face):
         sentence.place(QRect(inside.left(), inside.top(), inside.width(), sentence_high))
         top = inside.top() + above + ROW_GAP_PX
         bar = min(inside.width() - wide, MOST_BAR_WIDTH_PX)
-        for number, (name, _) in enumerate(ROWS):
+        for number, name in enumerate(ROWS):
             at = top + number * row
             self.labels[name].place(QRect(inside.left(), at, wide, high) if self._apart else QRect())
             box = QRect(inside.left() + wide, at + (high - BAR_PX) // 2, bar, BAR_PX)
@@ -82,19 +84,18 @@ class DriftFace(Face):
             painter.fillRect(middle, box.top() - 2, 1, box.height() + 4, self.theme.ink)
 
     def take_words(self, frame: Frame) -> None:
-        verdict = frame.number("drift.verdict")
-        same = verdict == SAME
+        found: DriftFindings = frame.findings.get(f"{self.meter_id}.{STUDY}", NOTHING_FOUND)
+        same = found.verdict == SAME
         if same != self._same:
             self._same = same
             self.rearrange()
-        for name, key in ROWS:
-            change = frame.number(key) if same else math.nan
+        for name, change in zip(ROWS, (found.top_change_db, found.low_change_db), strict=True):
             self._take_change(name, change)
             self.say(name, words.change_of(name, change) if same else "")
         if not same:
-            self.say("sentence", VERDICT_WORDS.get(verdict, words.waiting(self.live)), "soft")
+            self.say("sentence", VERDICT_WORDS.get(found.verdict, words.waiting(self.live)), "soft")
             return
-        sentence = f"same passage as {words.age(frame.number('drift.heard_ago'))}"
+        sentence = f"same passage as {words.age(found.heard_ago_seconds)}"
         self.say("sentence", sentence if self._apart else f"{sentence}: {self._parts()}", "ink")
 
     def _take_change(self, name: str, change: float) -> None:
@@ -104,7 +105,7 @@ class DriftFace(Face):
             self.update(self._bars[name].adjusted(0, -2, 0, 2))
 
     def _parts(self) -> str:
-        return ", ".join(self.labels[name].text for name, _ in ROWS)
+        return ", ".join(self.labels[name].text for name in ROWS)
 
     def value_text(self) -> str:
         sentence = self.labels["sentence"].text

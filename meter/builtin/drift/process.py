@@ -1,7 +1,7 @@
 """Tone drift: the tone of a passage now, re the first time it was heard in this sitting.
 
-Every 10 s the last 10 s are searched for in the earlier sound. On a match the meter gives the change of the top and
-of the lows re the middle; without one it gives nothing. R does not reset this meter.
+The processor stores the sitting. Every 10 s the study searches it for the last 10 s. On a match it gives the change
+of the top and of the lows re the middle; without one it gives nothing. R does not reset this meter.
 
 The sound is compared, not the ear, and a change may be intended. Repeats of a passage in a song differ by a few
 tenths of a decibel.
@@ -9,13 +9,8 @@ tenths of a decibel.
 
 from __future__ import annotations
 
-import math
-
-from dsp.passages.passages import PassageFollower
+from dsp.passages.passages import PassageStream, PassageStretch
 from meter.plugin.api import FloatArray, Readout, SavedState, Settings, Spec
-
-VERDICTS = {"listening": 0.0, "no pattern": 1.0, "not heard before": 2.0, "same": 3.0}
-COMPARED = ("heard_ago", "likeness", "top_change", "low_change", "level_change")
 
 
 class Drift:
@@ -26,38 +21,31 @@ class Drift:
 
     def prepare(self, spec: Spec) -> None:
         """Size all state; also means reset."""
-        self._follower = PassageFollower(spec.rate_hz, spec.channels)
+        self._stream = PassageStream(spec.rate_hz, spec.channels)
 
     def process(self, block: FloatArray) -> None:
         """Feed ``(frames, channels)``."""
-        self._follower.process(block)
+        self._stream.process(block)
 
     def skip(self, frames: int) -> None:
         """Account for lost frames."""
-        self._follower.skip(frames)
+        self._stream.skip(frames)
 
     def read(self, out: Readout) -> None:
-        """Write all fields."""
-        same = self._follower.same
-        out["verdict"] = VERDICTS[self._follower.outcome]
-        out["remembered"] = self._follower.hours_remembered
-        if same is None:
-            for key in COMPARED:
-                out[key] = math.nan
-            return
-        out["heard_ago"] = same.seconds_ago
-        out["likeness"] = same.likeness
-        out["top_change"] = same.top_change_db
-        out["low_change"] = same.low_change_db
-        out["level_change"] = same.level_change_db
+        """Write how much is stored."""
+        out["remembered"] = self._stream.hours_remembered
+
+    def stretch(self, _study: str) -> PassageStretch | None:
+        """The newest ten seconds and what is stored; None until the next ten are there."""
+        return self._stream.stretch()
 
     def reset(self) -> None:
         """Do nothing: later passages are compared with the whole sitting."""
 
     def save_state(self) -> SavedState:
         """The stored passages of the sitting."""
-        return self._follower.save_state()
+        return self._stream.save_state()
 
     def restore_state(self, kept: SavedState) -> None:
         """Go on from what ``save_state`` gave."""
-        self._follower.restore_state(kept)
+        self._stream.restore_state(kept)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from meter import figures as words
+from meter.builtin.drift.findings import SAME
 from meter.readings import Frame
 
 EARLY_PERCENT, LATE_PERCENT, FULL_PERCENT = 50.0, 80.0, 100.0
@@ -18,16 +19,16 @@ NOT_IN_FORCE = "Not calibrated for this output, or not confirmed yet."
 NO_HEADPHONES = "Headphones are not estimated unless you ask for it."
 DRIFT_ROWS = ("passage", "drift")
 """Rows from the meter of tone drift, which needs no calibration."""
-SAME_PASSAGE = 3.0
 
 
 def drift_words(frame: Frame) -> dict[str, str]:
     """Change in tone of the passage since it was first heard, by row; empty without a match."""
-    if frame.number("drift.verdict") != SAME_PASSAGE:
+    found = frame.findings.get("drift.passage")
+    if found is None or found.verdict != SAME:
         return dict.fromkeys(DRIFT_ROWS, "")
-    parts = (("top", "drift.top_change"), ("lows", "drift.low_change"))
-    changes = ", ".join(words.change_of(part, frame.number(key)) for part, key in parts)
-    return {"passage": f"same passage as {words.age(frame.number('drift.heard_ago'))}:", "drift": changes}
+    changes = (("top", found.top_change_db), ("lows", found.low_change_db))
+    told = ", ".join(words.change_of(part, change) for part, change in changes)
+    return {"passage": f"same passage as {words.age(found.heard_ago_seconds)}:", "drift": told}
 
 
 def state_and_why(monitor_setting: str) -> tuple[str, str]:

@@ -13,8 +13,9 @@ from dsp.core.signals import pink_noise, silence, tone
 from dsp.core.types import FloatArray
 from dsp.passages import passages
 from dsp.passages.passage_bands import BANDS, PassageBands
-from dsp.passages.passages import LOST, PassageFollower, PassageMemory, PassageQuery
+from dsp.passages.passages import LOST, SLACK_FRAMES, PassageMemory, PassageQuery
 from tests.support.invented_music import invented_music
+from tests.support.passage_follower import PassageFollower
 from tests.support.processors import BLOCK_SIZES, random_sizes
 
 RATE_HZ = 16_000
@@ -239,36 +240,46 @@ def test_a_night_asleep_takes_no_time_and_is_counted(song: FloatArray) -> None:
     assert follower.hours_remembered == pytest.approx(10.0)
 
 
-def test_reset_forgets_the_sitting(song: FloatArray, other: FloatArray) -> None:
-    follower = follow(song, other)
-    follower.reset()
-    fresh = PassageFollower(RATE_HZ, 2)
-    for item in (follower, fresh):
-        item.process(song)
-    assert outcome_of(follower) == outcome_of(fresh)
-    assert follower.outcome == "not heard before"
-
-
 def test_memory_is_bounded_and_the_oldest_goes_first(song: FloatArray, other: FloatArray) -> None:
     follower = PassageFollower(RATE_HZ, 2, capacity=1000)
-    size = follower._memory._levels.nbytes
+    size = follower._memory.stored.ring.nbytes
     for part in (song, other, song):
         follower.process(part)
-    assert follower._memory._levels.nbytes == size
+    assert follower._memory.stored.ring.nbytes == size
     assert follower.outcome == "not heard before", "100 s are kept; the first playing is older"
     assert follower.hours_remembered == pytest.approx(100.0 / 3600.0)
 
 
+def numbered(number: int) -> FloatArray:
+    return np.full(BANDS, 10.0 ** (-number / 10_000.0))
+
+
 def test_memory_gives_back_what_it_took_across_its_end() -> None:
     memory = PassageMemory(capacity=50)
-    for number in range(120):
-        memory.add(np.full(BANDS, np.nan if number == 100 else 10.0 ** (-number / 100.0)))
-    assert memory.oldest == 70
-    levels = memory.levels(90, 110)
-    expected = [-10 * number if number != 100 else LOST for number in range(90, 110)]
-    np.testing.assert_array_equal(levels, np.tile(expected, (BANDS, 1)))
+    frames = 2 * SLACK_FRAMES
+    for number in range(frames):
+        memory.add(np.full(BANDS, np.nan) if number == frames - 10 else numbered(number))
+    stored = memory.stored
+    assert (stored.oldest, stored.frames) == (frames - 50, frames)
+    expected = [round(-number / 10.0) if number != frames - 10 else LOST for number in range(frames - 50, frames)]
+    np.testing.assert_allclose(stored.levels(stored.oldest, frames), np.tile(expected, (BANDS, 1)), atol=1)
     memory.lose(3)
-    np.testing.assert_array_equal(memory.levels(120, 123), np.full((BANDS, 3), LOST))
+    np.testing.assert_array_equal(memory.stored.levels(frames, frames + 3), np.full((BANDS, 3), LOST))
+
+
+@pytest.mark.parametrize("kind", ["sound", "short gap", "long gap"])
+def test_what_is_searched_stays_as_it_is_while_more_is_stored(kind: str) -> None:
+    memory = PassageMemory(capacity=50)
+    for number in range(SLACK_FRAMES + 120):
+        memory.add(numbered(number))
+    stored = memory.stored
+    before = stored.levels(stored.oldest, stored.frames).copy()
+    if kind == "sound":
+        for number in range(SLACK_FRAMES):
+            memory.add(numbered(number))
+    else:
+        memory.lose(SLACK_FRAMES - 1 if kind == "short gap" else 10 * SLACK_FRAMES)
+    np.testing.assert_array_equal(stored.levels(stored.oldest, stored.frames), before)
 
 
 def test_likeness_is_the_plain_correlation_coefficient() -> None:
@@ -309,6 +320,7 @@ def test_of_a_long_sitting_the_beginning_is_handed_on(monkeypatch: pytest.Monkey
     kept = one.save_state()
     next_one.restore_state(kept)
     assert kept["levels"].shape == (BANDS, 30)
-    assert (next_one.frames, next_one.oldest) == (140, 40)
-    np.testing.assert_array_equal(next_one.levels(40, 70), one.levels(40, 70))
-    assert (next_one.levels(70, 140) == LOST).all()
+    handed_on = next_one.stored
+    assert (handed_on.frames, handed_on.oldest) == (140, 40)
+    np.testing.assert_array_equal(handed_on.levels(40, 70), one.stored.levels(40, 70))
+    assert (handed_on.levels(70, 140) == LOST).all()

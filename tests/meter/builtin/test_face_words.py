@@ -10,6 +10,7 @@ import pytest
 from PySide6.QtCore import QRect, Qt
 from PySide6.QtWidgets import QPushButton
 
+from meter.builtin.drift.findings import DriftFindings
 from meter.gui.kit.theme import DARK, LIGHT, apply_theme
 from meter.readings import Layout
 from tests.support.faces import (
@@ -416,8 +417,8 @@ def test_the_same_passage_is_told_beside_the_creep(qtbot):
     face.show_frame(frame_of("usual"))
     assert face.labels["passage"].text == "same passage as 2 h ago:"
     assert face.labels["drift"].text == "top +1.5 dB, lows −0.4 dB"
-    values = values_at(100.0) | {"drift.verdict": 2.0}
-    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(200.0)))
+    new = DriftFindings("not heard before")
+    face.show_frame(snapshot(given=values_at(100.0), plan=LAYOUTS[2], feed=status(200.0), drift=new))
     assert face.labels["passage"].text == face.labels["drift"].text == ""
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
@@ -140,6 +141,24 @@ def test_what_is_asked_too_soon_waits_for_its_time(make: Callable[..., Plugin]) 
     for _ in range(10):
         loop.turn(0.01)
     assert len(loop.made) == 2, "at 0.01 and 0.06 s"
+
+
+@pytest.mark.parametrize("what", ["reset", "another chain"])
+def test_what_counts_the_whole_sitting_outlives_a_reset(make: Callable[..., Plugin], what: str) -> None:
+    plugin = make()
+    assert plugin.manifest is not None
+    whole = replace(plugin, manifest=msgspec.structs.replace(plugin.manifest, sitting=True))
+    loop = Loop(whole, threaded=False)
+    loop.hear(480)
+    loop.turn()
+    assert set(loop.received._findings) == {"own.sum"}
+    if what == "reset":
+        loop.studies.reset()
+    else:
+        loop.studies.follow([loop.meter])
+    assert set(loop.received._findings) == ({"own.sum"} if what == "reset" else set())
+    loop.turn()
+    assert [found.runs for found in loop.made] == ([1, 2] if what == "reset" else [1, 1])
 
 
 @pytest.mark.parametrize("what", ["reset", "another chain"])
