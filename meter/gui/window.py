@@ -18,6 +18,7 @@ from meter.gui.engine_link import EngineLink, Setting, Surroundings
 from meter.gui.geometry import LEAST_SIZE, keep_place, restore_place
 from meter.gui.kit.draw_clock import DrawClock
 from meter.gui.kit.theme import GAP_PX, apply_theme
+from meter.gui.marks.marking import Marking
 from meter.gui.page.ears_only import EarsOnly
 from meter.gui.page.empty_page import EmptyPage
 from meter.gui.page.meter_settings import MeterSettings
@@ -58,7 +59,6 @@ class Window(QMainWindow):
         self._kept = SharedSettings(settings, path) if (path := surroundings.settings_path) else None
         self._now = now
         self._closed = False
-        self._frame: Frame | None = None
         self.setWindowTitle(TITLE)
         self.setMinimumSize(LEAST_SIZE)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
@@ -95,6 +95,7 @@ class Window(QMainWindow):
         self.feeds = FeedMaps(self._settings, line, lambda: self.source.current, self._now, self, finder_meter=finder)
         self.source.columns = self.feeds.columns
         self.readings = ReadingsText(self)
+        self.marking = Marking(self._link, self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)
         self._save_timer.setSingleShot(True)
@@ -111,13 +112,12 @@ class Window(QMainWindow):
         self._body = QStackedWidget()
         self._body.addWidget(self.pages)
         self._body.addWidget(self.empty)
-        front = QWidget()
-        column = QVBoxLayout(front)
+        column = QVBoxLayout(front := QWidget())
         column.setContentsMargins(EDGE_PX, EDGE_PX - 6, EDGE_PX, EDGE_PX)
         column.setSpacing(GAP_PX - 4)
         column.addWidget(self.feed_line)
         column.addWidget(self._body, 1)
-        self._front = front
+        column.addWidget(self.marking.line)
         self._stack = QStackedWidget()
         self._stack.addWidget(front)
         self._stack.addWidget(self.ears_only)
@@ -137,7 +137,7 @@ class Window(QMainWindow):
         self.empty.demo_asked.connect(self.picker.demo.click)
         self.pages.setting_chosen.connect(self.choose_setting)
         self.pages.action_asked.connect(self._act)
-        line.mark_asked.connect(self._link.mark)
+        line.mark_asked.connect(self.marking.set)
         line.feeds_asked.connect(self.feeds.find)
         line.page_asked.connect(self.turn_to)
         self._connect_source()
@@ -151,7 +151,8 @@ class Window(QMainWindow):
         self.more.turn_asked.connect(self.seat.turn)
         self.more.cautions_asked.connect(self.cautions.bring_up)
         self.more.readings_asked.connect(self.read_levels)
-        self.more.mark_asked.connect(self._link.mark)
+        self.more.mark_asked.connect(self.marking.set)
+        self.more.marks_asked.connect(self.marking.show_list)
         self.more.feeds_asked.connect(self.feeds.find)
         self.more.tap_asked.connect(self.feeds.tap)
         self.more.tempo_asked.connect(self.feeds.ask_tempo)
@@ -179,6 +180,8 @@ class Window(QMainWindow):
             ("L", self.read_levels),
             ("T", self.seat.turn),
             ("K", self.feed_line.marking.click),
+            ("N", self.marking.name_last),
+            ("J", self.marking.show_list),
             ("F", self.feeds.find),
             ("B", self.feeds.tap),
             ("Ctrl+Q", self.close),
@@ -207,10 +210,10 @@ class Window(QMainWindow):
         return seen and self._stack.currentIndex() == 0 and self._body.currentIndex() == 0
 
     def _observe(self, frame: Frame) -> None:
-        self._frame = frame
         self.feed_line.show_status(frame.status)
         self.ears_only.show_status(frame.status)
         self.feeds.observe(frame)
+        self.marking.observe(frame)
         if self.source.current is not None:
             self.seat.observe(self.source.current.kind, frame)
 
@@ -284,7 +287,7 @@ class Window(QMainWindow):
         if self._stack.currentIndex() == 0:
             self.clock.draw_again()
         else:
-            for panel in (self.picker, self.cautions, self.readings, self.feeds.finder):
+            for panel in (self.picker, self.cautions, self.readings, self.feeds.finder, self.marking.list):
                 panel.hide()
 
     def read_levels(self) -> None:
@@ -390,7 +393,7 @@ class Window(QMainWindow):
             QApplication.styleHints().colorSchemeChanged.disconnect(self._follow_scheme)
             self.seat.shut_down()
             self.feeds.shut_down()
-            for panel in (self.picker, self.readings):
+            for panel in (self.picker, self.readings, self.marking.list):
                 panel.close()
             self.save()
             self._link.close()

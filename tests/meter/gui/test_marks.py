@@ -1,0 +1,175 @@
+"""Marks in the window: K answers below the page, the list shows spans and overs, two spans compare."""
+
+from __future__ import annotations
+
+import msgspec
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QApplication
+
+from meter.gui.marks.marking import Marking
+from meter.gui.marks.span_words import differences, incidents, length, line_parts
+from meter.marks import Mark
+from tests.meter.gui.test_window import Bench
+from tests.support.frames import frame, values_at
+
+VERSE = {"loudness.integrated_mark": -16.0, "loudness.range_mark": 5.0, "peaks.overs_mark": 0.0}
+CHORUS = {"loudness.integrated_mark": -13.5, "loudness.range_mark": 3.0, "peaks.true_max_mark": -0.4}
+NOON = 1_700_000_000.0
+MARKS = (
+    Mark(10.0, NOON, "verse", 40.0, VERSE),
+    Mark(40.0, NOON + 30.0, "chorus", 70.0, CHORUS),
+    Mark(70.0, NOON + 60.0, "mark 3"),
+)
+SINCE = {"loudness.integrated_mark": -14.2, "peaks.true_max_mark": 0.6, "peaks.overs_mark": 2.0}
+OVERS = {
+    "peaks.over_at": [float("nan")] * 38 + [20.0, 65.0],
+    "peaks.over_channel": [float("nan")] * 38 + [1.0, 0.0],
+    "peaks.over_peak": [float("nan")] * 38 + [1.0, 0.3],
+    "peaks.over_count": [float("nan")] * 38 + [1.0, 3.0],
+    "peaks.clip_at": [float("nan")] * 39 + [66.0],
+    "peaks.clip_channel": [float("nan")] * 39 + [0.0],
+    "peaks.clip_count": [float("nan")] * 39 + [2.0],
+}
+
+
+def snapshot(marks: tuple[Mark, ...] = MARKS, seconds: float = 95.0, **more: object):
+    return frame(seconds, given=values_at(seconds) | SINCE | OVERS | more, marks=marks)
+
+
+@pytest.fixture
+def bench(qtbot, tmp_path):
+    return Bench(qtbot, tmp_path)
+
+
+def show(bench: Bench, found) -> None:
+    bench.link.now = found
+    bench.window.marking._listed_at = 0.0
+    bench.window.clock.tick()
+    QApplication.processEvents()
+
+
+@pytest.mark.parametrize("size", [(1280, 800), (820, 560)])
+def test_k_answers_on_the_first_page(bench, size) -> None:
+    bench.window.resize(*size)
+    bench.feed()
+    line = bench.window.marking.line
+    assert not line.isVisible()
+    bench.key(Qt.Key.Key_K)
+    assert bench.link.called("mark") == [("mark",)]
+    show(bench, snapshot())
+    assert line.isVisible()
+    assert line.title.text() == "mark 3"
+    assert "0:25" in line.words.whole
+    assert "integrated −14.2 LUFS" in line.words.whole
+
+
+def test_a_narrow_line_leaves_out_whole_figures(bench) -> None:
+    bench.window.resize(820, 560)
+    show(bench, snapshot())
+    show(bench, snapshot(seconds=96.0))
+    line = bench.window.marking.line
+    assert line.words.whole == line.words.text()
+    assert "…" not in line.words.text()
+
+
+def test_two_letters_name_the_newest_mark_and_keys_are_keys_again(bench) -> None:
+    show(bench, snapshot())
+    bench.key(Qt.Key.Key_N)
+    edit = bench.window.marking.line.edit
+    assert edit.isVisible()
+    bench.qtbot.keyClicks(edit, "ch")
+    assert bench.link.called("name_mark") == [("name_mark", 2, "ch")]
+    assert not edit.isVisible()
+    bench.key(Qt.Key.Key_K)
+    assert len(bench.link.called("mark")) == 1
+
+
+def test_esc_leaves_the_name(bench) -> None:
+    show(bench, snapshot())
+    bench.key(Qt.Key.Key_N)
+    edit = bench.window.marking.line.edit
+    bench.qtbot.keyClicks(edit, "v")
+    bench.qtbot.keyClick(edit, Qt.Key.Key_Escape)
+    assert bench.link.called("name_mark") == []
+    assert not edit.isVisible()
+
+
+def test_the_list_has_spans_and_overs_in_the_order_of_time(bench) -> None:
+    marking = bench.window.marking
+    marking._wall = lambda: NOON + 85.0
+    show(bench, snapshot())
+    bench.key(Qt.Key.Key_J)
+    names = [row.cells[1] for row in marking.list._rows]
+    assert names == [
+        "verse", "OVER +1.0 dBTP, right", "chorus", "OVER +0.3 dBTP, left, 3 of them", "2 clipped runs, left",
+        "mark 3",
+    ]  # fmt: skip
+    assert [row.cells[2] for row in marking.list._rows] == ["0:30", "at 0:20", "0:30", "at 1:05", "at 1:06", "0:25"]
+
+
+def test_an_over_keeps_the_time_at_which_it_was_first_seen(bench) -> None:
+    """The audio clock stands still while nothing plays; the time of day does not move with it."""
+    marking: Marking = bench.window.marking
+    first = marking.incidents(snapshot(), NOON)
+    later = marking.incidents(snapshot(), NOON + 600.0)
+    assert [each.at for each in later] == [each.at for each in first]
+    assert first[0].at == NOON - 75.0
+    assert marking.incidents(frame(96.0), NOON + 601.0) == []
+
+
+def test_click_two_spans_to_compare_them(bench) -> None:
+    show(bench, snapshot())
+    bench.key(Qt.Key.Key_J)
+    found = bench.window.marking.list
+    places = {row.cells[1]: place for place, row in enumerate(found._rows)}
+    found.table.cellClicked.emit(places["chorus"], 0)
+    found.table.cellClicked.emit(places["verse"], 0)
+    assert found.compared.text() == "chorus less verse: integrated +2.5 LU, range −2.0 LU"
+    found.table.cellClicked.emit(places["verse"], 0)
+    assert "chorus less verse" not in found.compared.text()
+
+
+def test_a_name_changed_in_the_list_is_handed_on(bench) -> None:
+    show(bench, snapshot())
+    bench.key(Qt.Key.Key_J)
+    found = bench.window.marking.list
+    place = next(place for place, row in enumerate(found._rows) if row.cells[1] == "chorus")
+    found.table.item(place, 1).setText("after")
+    assert bench.link.called("name_mark") == [("name_mark", 1, "after")]
+    found.empty.click()
+    assert bench.link.called("clear_marks") == [("clear_marks",)]
+
+
+def test_the_list_follows_marks_that_go(bench) -> None:
+    show(bench, snapshot())
+    bench.key(Qt.Key.Key_J)
+    found = bench.window.marking.list
+    for place, row in enumerate(found._rows):
+        if row.mark >= 0:
+            found.table.cellClicked.emit(place, 0)
+    show(bench, snapshot(marks=()))
+    assert all(row.mark < 0 for row in found._rows)
+    assert not bench.window.marking.line.isVisible()
+
+
+def test_the_last_span_is_shown_when_it_has_ended(bench) -> None:
+    ended = (*MARKS[:2], msgspec.structs.replace(MARKS[2], end=80.0, figures=CHORUS))
+    show(bench, snapshot(marks=ended))
+    words = bench.window.marking.line.words.whole
+    assert "ended, 0:10" in words
+    assert "−13.5 LUFS" in words
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(0.0, "0:00"), (34.4, "0:34"), (725.0, "12:05"), (3727.0, "1:02:07"), (float("nan"), "–")]
+)
+def test_lengths(seconds: float, text: str) -> None:
+    assert length(seconds) == text
+
+
+def test_what_is_not_known_is_left_out() -> None:
+    silent = {"loudness.integrated_mark": float("-inf"), "peaks.overs_mark": 0.0}
+    assert line_parts(silent) == ["integrated −∞ LUFS", "overs 0"]
+    assert differences(silent, VERSE) == ["overs 0"]
+    assert list(incidents(frame(5.0), NOON)) == []
