@@ -25,8 +25,6 @@ from typing import ClassVar
 from PySide6.QtCore import QEvent, QPoint, QRect, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import (
     QAccessible,
-    QAction,
-    QActionGroup,
     QColor,
     QContextMenuEvent,
     QPainter,
@@ -39,8 +37,19 @@ from PySide6.QtWidgets import QMenu, QToolButton, QWidget
 
 from meter.gui.kit.choice import Choice as Choice
 from meter.gui.kit.choice import Setting as Setting
+from meter.gui.kit.choice import fill_menu
+from meter.gui.kit.fault_note import FaultNote
 from meter.gui.kit.label import Label, text_width
-from meter.gui.kit.theme import CARD_RADIUS_PX, PADDING_PX, SUBTITLE_PX, TEXT_PX, TITLE_PX, Theme, current_theme
+from meter.gui.kit.theme import (
+    CARD_RADIUS_PX,
+    PADDING_PX,
+    SUBTITLE_PX,
+    TITLE_PX,
+    Theme,
+    current_theme,
+    font,
+    px,
+)
 from meter.plugin.where import folder_of, reason_of
 from meter.readings import Frame, Layout
 
@@ -57,6 +66,8 @@ class Face(QWidget):
     """Meter id and {setting: value}, when the user chose from the face's menu."""
     action_asked = Signal(str)
     """What the user asked for, such as "calibrate" or "cautions"."""
+    room_changed = Signal()
+    """``needs_room`` is another one."""
 
     meter_id: str = ""
     title: str = ""
@@ -75,9 +86,7 @@ class Face(QWidget):
         self.inside = QRect()
         self._title = Label(TITLE_PX, bold=True)
         self._subtitle = Label(SUBTITLE_PX, role="soft")
-        self._fault_label = Label(TEXT_PX, role="ink", lines=8)
-        self._fault_word = Label(TEXT_PX, role="broken_ink", bold=True)
-        self._fault_word.say("set aside")
+        self._fault_note = FaultNote()
         self._asked_fault = ""
         self._quarantine = ""
         self._still: QPixmap | None = None
@@ -117,6 +126,15 @@ class Face(QWidget):
     def choices(self) -> tuple[Choice, ...]:
         """What the face's menu offers; empty for none."""
         return ()
+
+    @property
+    def needs_room(self) -> bool:
+        """Whether the card should be larger now than the small height that its page layout may give it."""
+        return True
+
+    def press(self, key: str) -> bool:
+        """Act on a letter key that the window has no use for; True when the face has one."""
+        return False
 
     def value_text(self) -> str:
         """The current readings in one plain sentence."""
@@ -186,7 +204,7 @@ class Face(QWidget):
             self._fault_changed()
 
     def _fault_changed(self) -> None:
-        self._fault_label.say(self.fault)
+        self._fault_note.reason.say(self.fault)
         self._words_at = math.nan
         self.setAccessibleDescription(f"set aside: {self.fault}" if self.fault else "")
         self.rearrange()
@@ -217,15 +235,19 @@ class Face(QWidget):
         """Blue while the feed runs, dim blue while it stands still."""
         return self.theme.measured if self.live else self.theme.measured_deep
 
+    def follow_text_scale(self) -> None:
+        """Take the size of the new text scale."""
+        self._redo()
+
     def rearrange(self) -> None:
         """Lay everything out again, for a new size, scale, theme or number of channels."""
         self._still = None
-        across = PADDING_PX if self.width() >= 220 else PADDING_PX - 6
-        down = PADDING_PX - 4 if self.height() >= 130 else PADDING_PX - 10
+        across = px(PADDING_PX if self.width() >= 220 else PADDING_PX - 6)
+        down = px(PADDING_PX - 4 if self.height() >= 130 else PADDING_PX - 10)
         card = self.rect().adjusted(across, down, -across, -down)
         self._arrange_header(card)
         if self.fault:
-            self._arrange_fault()
+            self._fault_note.arrange(self.inside)
             for control in self.controls:
                 control.hide()
         else:
@@ -235,8 +257,10 @@ class Face(QWidget):
     def _arrange_header(self, card: QRect) -> None:
         corner = self.choices() and self.width() >= 200
         self._corner.setVisible(bool(corner))
-        self._corner.setGeometry(card.right() - CORNER_PX + 5, card.top(), CORNER_PX, CORNER_PX - 2)
-        width = card.width() - (CORNER_PX if corner else 0)
+        wide = px(CORNER_PX)
+        self._corner.setFont(font(TITLE_PX, bold=True))
+        self._corner.setGeometry(card.right() - wide + 5, card.top(), wide, wide - 2)
+        width = card.width() - (wide if corner else 0)
         self._title.say(self.title)
         self._subtitle.say(self.subtitle, short=self.short_subtitle)
         self._title.place(QRect(card.left(), card.top(), width, self._title.line_height))
@@ -253,14 +277,6 @@ class Face(QWidget):
         else:
             self._subtitle.hide()
         self.inside = QRect(card.left(), bottom + 7, card.width(), card.bottom() - bottom - 6)
-
-    def _arrange_fault(self) -> None:
-        place = self.inside
-        self._fault_word.place(
-            QRect(place.left() + 18, place.top(), place.width() - 18, self._fault_word.line_height)
-        )
-        top = self._fault_word.rect.bottom() + 4
-        self._fault_label.place(QRect(place.left(), top, place.width(), place.bottom() - top))
 
     # Internal
 
@@ -289,19 +305,8 @@ class Face(QWidget):
         """The face's menu, filled with the present choices."""
         if self._menu is None:
             self._menu = QMenu(self)
-        menu = self._menu
-        menu.clear()
-        groups: dict[str, QActionGroup] = {}
-        for choice in self.choices():
-            if choice.heading not in groups:
-                menu.addSection(choice.heading)
-                groups[choice.heading] = QActionGroup(menu)
-            action = QAction(choice.words, groups[choice.heading])
-            action.setCheckable(choice.run is None)
-            action.setChecked(choice.run is None and self.settings.get(choice.setting) == choice.value)
-            action.triggered.connect(lambda _checked=False, chosen=choice: self._choose(chosen))
-            menu.addAction(action)
-        return menu
+        fill_menu(self._menu, self.choices(), self.settings, self._choose)
+        return self._menu
 
     def _choose(self, choice: Choice) -> None:
         if choice.run is not None:
@@ -356,7 +361,7 @@ class Face(QWidget):
         try:
             painter.drawPixmap(0, 0, self._still_picture())
             if self.fault:
-                self._paint_fault(painter)
+                self._fault_note.draw(painter, self.theme)
                 return
             self.paint_moving(painter, event.region())
             for label in self.labels.values():
@@ -391,9 +396,3 @@ class Face(QWidget):
         painter.drawRoundedRect(QRectF(self.rect()), CARD_RADIUS_PX, CARD_RADIUS_PX)
         self._title.draw(painter, self.theme)
         self._subtitle.draw(painter, self.theme)
-
-    def _paint_fault(self, painter: QPainter) -> None:
-        word = self._fault_word.rect
-        painter.fillRect(QRect(word.left() - 18, word.top() + 4, 10, 10), self.theme.broken)
-        self._fault_word.draw(painter, self.theme)
-        self._fault_label.draw(painter, self.theme)

@@ -244,14 +244,14 @@ class ListeningFace(Face):
         painter.translate(row.left() - 7 - ARROW_PX / 2.0, row.center().y() + 1.0)
         painter.rotate(-turn)
         painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(self.measured if turn <= 0.0 else self.theme.held)
+        painter.setBrush(self.measured if turn <= 0.0 else self.theme.ink)
         half, shaft = ARROW_PX / 2.0, ARROW_PX / 7.0
         corners = ((-half, -shaft), (0, -shaft), (0, -half), (half, 0), (0, half), (0, shaft), (-half, shaft))
         painter.drawPolygon(QPolygonF([QPointF(across, down) for across, down in corners]))
         painter.restore()
 
     def _fill(self) -> QColor:
-        return self.theme.held if self._share >= LATE_PERCENT else self.measured
+        return self.theme.ink if self._share >= LATE_PERCENT else self.measured
 
     def take_words(self, frame: Frame) -> None:
         calibrated, doubt_db = frame.number("listening.calibrated") == 1.0, frame.number("listening.doubt")
@@ -287,7 +287,7 @@ class ListeningFace(Face):
         notice, since_break = frame.number("listening.notice"), frame.number("listening.since_break")
         offered = notice == OFFER and math.isfinite(since_break)
         said = say_as.offer_words(since_break) if offered else say_as.share_words(share)
-        self._say_head("share_note", said, "held_ink" if offered or notice in (HALF_USED, MOST_USED) else "ink")
+        self._say_head("share_note", said, "ink")
         if share != self._share and not (math.isnan(share) and math.isnan(self._share)):
             self._share = share
             self.update(self._vessel)

@@ -367,13 +367,13 @@ class OwnersFace(Face):
         painter.drawRect(foot)
 
     def _draw_cancel(self, painter: QPainter, part: Part, box: QRect) -> None:
-        painter.setPen(QPen(self.theme.held, 1, Qt.PenStyle.DotLine))
+        painter.setPen(QPen(self.theme.soft, 1, Qt.PenStyle.DotLine))
         painter.setBrush(Qt.BrushStyle.NoBrush)
         painter.drawRect(QRectF(box).adjusted(0, 0, -1, -1))
         text = f"{part.name} cancels {self._figure(part)}"
         width = text_width(text, MARK_PX)
         painter.setFont(font(MARK_PX))
-        painter.setPen(self.theme.held_ink)
+        painter.setPen(self.theme.ink)
         if width <= box.width() - 8:
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
         elif part == self._cancels[-1][0] and box.left() - self._bar.left() >= width + 8:

@@ -195,7 +195,7 @@ class PairFace(Face):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
         self._draw_beats(painter)
         calm = mixed(self.measured, self.theme.card, 0.6 if self._stale else 0.3)
-        shared = mixed(self.theme.held, self.theme.card, 0.55 if self._stale else 0.15)
+        shared = mixed(self.theme.ink, self.theme.card, 0.55 if self._stale else 0.15)
         for shape, colour in zip(self._shapes, (calm, calm, shared, shared), strict=False):
             painter.setPen(QPen(colour, HAIRLINE))
             painter.setBrush(colour)

@@ -18,7 +18,7 @@ from meter import figures as words
 from meter.builtin.low_end import face_data as data
 from meter.builtin.low_end import face_mix as mix
 from meter.gui.kit.label import Label, shortened, text_width
-from meter.gui.kit.theme import MARK_PX, TEXT_PX, font, mixed
+from meter.gui.kit.theme import MARK_PX, TEXT_PX, font, mixed, px
 from meter.lowend import words as sentences
 from meter.lowend.findings import CANCELS, OWNER, SILENT, PartFindings
 from meter.plugin.face import Choice, Face
@@ -94,12 +94,12 @@ class PartsFace(Face):
 
     def arrange(self, inside: QRect) -> None:
         mono, loses = self.labels["mono"], self.labels["loses"]
-        told = inside.height() >= 8 * ROW_PX
+        told = inside.height() >= 8 * px(ROW_PX)
         high = 2 * mono.line_height + 2 * loses.line_height + 10 if told else 0
         top = inside.bottom() + 1 - high
         lines = 2
         if self._headings is MIX_HEADINGS:  # a short table: the words follow it
-            top = min(top, inside.top() + (MIX_BANDS + 1) * ROW_PX + 6 if self._rows else inside.top())
+            top = min(top, inside.top() + (MIX_BANDS + 1) * px(ROW_PX) + 6 if self._rows else inside.top())
             lines = (inside.bottom() - top - 5) // mono.line_height
         mono.place(QRect(inside.left(), top + 6, inside.width(), lines * mono.line_height if told else 0))
         under = 2 * loses.line_height if told and self._headings is HEADINGS else 0
@@ -120,10 +120,10 @@ class PartsFace(Face):
                 break
             widths.pop(column, None)
         name_width = self._table.width() - sum(widths.values())
-        self._columns = [(0, QRect(self._table.left(), 0, name_width, ROW_PX))]
+        self._columns = [(0, QRect(self._table.left(), 0, name_width, px(ROW_PX)))]
         left = self._table.left() + name_width
         for column, width in widths.items():
-            self._columns.append((column, QRect(left, 0, width, ROW_PX)))
+            self._columns.append((column, QRect(left, 0, width, px(ROW_PX))))
             left += width
 
     @property
@@ -134,7 +134,7 @@ class PartsFace(Face):
     @property
     def _fitting(self) -> int:
         """Rows that fit under the headings."""
-        return max(0, (self._table.height() - ROW_PX) // ROW_PX)
+        return max(0, (self._table.height() - px(ROW_PX)) // px(ROW_PX))
 
     def _scroll_to(self, first: int) -> None:
         first = max(0, min(first, len(self._rows) - self._fitting))
@@ -231,18 +231,18 @@ class PartsFace(Face):
         for column, place in self._columns if self._rows or self._names else ():
             self._write(painter, self._headings[column], place.translated(0, self._table.top()), column)
         painter.setFont(font(TEXT_PX))
-        top = self._table.top() + ROW_PX
+        top = self._table.top() + px(ROW_PX)
         for row in self._rows[self._first : self._first + self._fitting]:
             self._draw_row(painter, row, top)
-            top += ROW_PX
+            top += px(ROW_PX)
         self._draw_hidden(painter)
 
     def _draw_row(self, painter: QPainter, row: Row, top: int) -> None:
         if row.number == self._shown_part:
-            fill = mixed(self.theme.card, self.theme.held, 0.16)
+            fill = mixed(self.theme.card, self.theme.ink, 0.12)
             left = self._table.left() - OVERHANG_PX
-            painter.fillRect(QRect(left, top + 1, self._table.width() + 2 * OVERHANG_PX, ROW_PX - 2), fill)
-            painter.fillRect(QRect(left, top + 1, 3, ROW_PX - 2), self.theme.held)
+            painter.fillRect(QRect(left, top + 1, self._table.width() + 2 * OVERHANG_PX, px(ROW_PX) - 2), fill)
+            painter.fillRect(QRect(left, top + 1, 3, px(ROW_PX) - 2), self.theme.ink)
         for column, place in self._columns:
             painter.setPen(self._ink(row, column))
             self._write(painter, row.texts[column], place.translated(0, top), column)
@@ -251,7 +251,7 @@ class PartsFace(Face):
         if row.role == SILENT or self._stale or not self.live:
             return self.theme.faint
         if (column == 3 and row.rumbles) or (column == 1 and row.role == CANCELS):
-            return self.theme.held_ink
+            return self.theme.ink
         return self.theme.ink if row.role == OWNER or column == 0 else self.theme.soft
 
     @staticmethod
@@ -265,7 +265,7 @@ class PartsFace(Face):
         """Where the table goes on past its end: a small mark at the right edge, as long as what is shown."""
         if len(self._rows) <= self._fitting or not self._fitting:
             return
-        track = QRect(self._table.right() + 8, self._table.top() + ROW_PX, 3, self._fitting * ROW_PX)
+        track = QRect(self._table.right() + 8, self._table.top() + px(ROW_PX), 3, self._fitting * px(ROW_PX))
         high = max(12, round(track.height() * self._fitting / len(self._rows)))
         top = track.top() + round((track.height() - high) * self._first / max(1, len(self._rows) - self._fitting))
         painter.fillRect(QRect(track.left(), top, track.width(), high), self.theme.line)
@@ -298,7 +298,7 @@ class PartsFace(Face):
         event.accept()
 
     def _row_at(self, at: QPoint) -> Row | None:
-        place = (at.y() - self._table.top()) // ROW_PX - 1
+        place = (at.y() - self._table.top()) // px(ROW_PX) - 1
         inside = self._table.contains(at) and 0 <= place < self._fitting
         return self._rows[self._first + place] if inside and self._first + place < len(self._rows) else None
 

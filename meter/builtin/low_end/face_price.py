@@ -21,7 +21,7 @@ from meter.builtin.low_end.face_data import SLOPES, Floats
 from meter.builtin.low_end.face_shape import HIGH_HZ, LOW_HZ, low_shape, x_of
 from meter.gui.kit import scale
 from meter.gui.kit.label import Label, line_height, shortened, text_width
-from meter.gui.kit.theme import HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
+from meter.gui.kit.theme import HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, font, mixed, px
 from meter.lowend import words as sentences
 from meter.lowend.findings import LowEndFindings, Offer, PartFindings
 from meter.plugin.face import Choice, Face
@@ -100,7 +100,7 @@ class PriceFace(Face):
         beside = inside.width() >= text_width("plucked pair", VERDICT_PX + 3, bold=True) + why_width + 20
         down = name.rect.top() + round(name.ascent - why.ascent)
         why.place(QRect(inside.right() + 1 - why_width, down, why_width if beside else 0, why.line_height))
-        table_high = len(SLOPES) * ROW_PX + self._heading_px if inside.height() >= 400 else 0
+        table_high = len(SLOPES) * px(ROW_PX) + self._heading_px if inside.height() >= px(400) else 0
         lines = 3 if inside.height() >= 300 else 2
         slider_high = 22 if inside.height() >= 230 else 0
         axis = line_height(MARK_PX) + 2
@@ -296,7 +296,7 @@ class PriceFace(Face):
             self._draw_zone(painter)
             self._draw_shape(painter)
             self._draw_post(painter)
-        if self._table.height() >= ROW_PX and region.intersects(self._table) and self._rows and self._names:
+        if self._table.height() >= px(ROW_PX) and region.intersects(self._table) and self._rows and self._names:
             self._draw_table(painter)
 
     def _draw_zone(self, painter: QPainter) -> None:
@@ -305,19 +305,19 @@ class PriceFace(Face):
             return
         right = x_of(self._picture, self._cutoff)
         zone = QRect(self._picture.topLeft(), QPoint(right, self._picture.bottom()))
-        painter.fillRect(zone, mixed(self.theme.card, self.theme.held, 0.13))
-        painter.fillRect(QRect(right, self._picture.top(), 2, self._picture.height()), self.theme.held)
+        painter.fillRect(zone, mixed(self.theme.card, self.theme.ink, 0.08))
+        painter.fillRect(QRect(right, self._picture.top(), 2, self._picture.height()), self.theme.soft)
         text = "tried" if self._is_tried else "room to cut"
         if text_width(text, MARK_PX) + 10 <= zone.width():
             painter.setFont(font(MARK_PX))
-            painter.setPen(self.theme.held_ink)
+            painter.setPen(self.theme.ink)
             painter.drawText(zone.adjusted(6, 3, -4, 0), Qt.AlignmentFlag.AlignLeft, text)
 
     def _draw_shape(self, painter: QPainter) -> None:
         calm = STALE_SHARE if self._stale else 1.0
         for shape, colour, depth in (
             (self._shape, self.measured, 0.42 * calm),
-            (self._under, self.theme.held, 0.6 * calm),
+            (self._under, self.theme.soft, 0.7 * calm),
         ):
             if shape.size():
                 painter.setPen(QPen(mixed(self.theme.card, colour, calm), HAIRLINE))
@@ -345,18 +345,18 @@ class PriceFace(Face):
         self._draw_cells(painter, HEADINGS, self._table.top(), self._heading_px)
         painter.setFont(font(TEXT_PX))
         for number, row in enumerate(self._rows):
-            top = self._table.top() + self._heading_px + number * ROW_PX
+            top = self._table.top() + self._heading_px + number * px(ROW_PX)
             selected = SLOPES[number] == self.slope
             if selected:
-                box = QRect(self._table.left(), top, self._table.width(), ROW_PX - 1)
+                box = QRect(self._table.left(), top, self._table.width(), px(ROW_PX) - 1)
                 box.adjust(-OVERHANG_PX, 0, OVERHANG_PX, 0)
-                painter.fillRect(box, mixed(self.theme.card, self.theme.held, 0.16))
-                painter.fillRect(QRect(box.left(), top, 3, box.height()), self.theme.held)
+                painter.fillRect(box, mixed(self.theme.card, self.theme.ink, 0.12))
+                painter.fillRect(QRect(box.left(), top, 3, box.height()), self.theme.ink)
             painter.setPen(self.theme.ink if selected and not self._stale else self.theme.soft)
-            self._draw_cells(painter, row, top, ROW_PX)
+            self._draw_cells(painter, row, top, px(ROW_PX))
 
     def _draw_cells(self, painter: QPainter, texts: tuple[str, ...], top: int, high: int) -> None:
-        upright = Qt.AlignmentFlag.AlignVCenter if high == ROW_PX else Qt.AlignmentFlag.AlignBottom
+        upright = Qt.AlignmentFlag.AlignVCenter if high == px(ROW_PX) else Qt.AlignmentFlag.AlignBottom
         for column in range(len(self._columns) - 1):
             left, right = self._columns[column], self._columns[column + 1]
             side = Qt.AlignmentFlag.AlignLeft if column == 0 else Qt.AlignmentFlag.AlignRight
@@ -381,7 +381,7 @@ class PriceFace(Face):
     def mousePressEvent(self, event: QMouseEvent) -> None:
         """Choose a slope by a click on its row."""
         at = event.position().toPoint()
-        row = (at.y() - self._table.top() - self._heading_px) // ROW_PX
+        row = (at.y() - self._table.top() - self._heading_px) // px(ROW_PX)
         if self._table.contains(at) and 0 <= row < len(SLOPES):
             self.setting_chosen.emit(self.meter_id, {"slope": f"{SLOPES[row]}"})
             return

@@ -184,12 +184,12 @@ class RingFace(Face):
         return QPointF(x, y)
 
     def _draw_wedge(self, painter: QPainter, fall: Fall) -> None:
-        """From the peak straight down to 30 dB under it; what still sounds after the next note begins is amber."""
+        """From the peak straight down to 30 dB under it; what still sounds after the next note begins is white."""
         slope = TARGET_DB / fall.ring
         end = min(SHOWN_DB / -slope, fall.span)
         split = min(end, fall.next_note) if math.isfinite(fall.next_note) else end
         calm = mixed(self.measured, self.theme.card, 0.55 if self._stale else 0.25)
-        loud = mixed(self.theme.held, self.theme.card, 0.55 if self._stale else 0.2)
+        loud = mixed(self.theme.ink, self.theme.card, 0.55 if self._stale else 0.2)
         for first, last, colour in ((0.0, split, calm), (split, end, loud)):
             if last > first:
                 corners = [

@@ -1,21 +1,23 @@
-"""Mono loss of the low end: one figure, one sentence, and four stones, one per sub-band.
+"""Mono loss of the low end: one word, one figure, and four stones, one per sub-band.
 
-A stone is as wide as what survives in mono and shifted by its balance. The dotted outline is the stereo level.
-The band that the sentence names is amber; a band too weak to judge is faint.
+The card needs little room while the low end is solid, and asks for more when something cancels. A stone's outline is
+the same for every band; its fill is what survives in mono, its shift the balance. The band that the sentence names
+has an outline in the colour of text; a band too weak to judge is filled faintly.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
-import numpy as np
-from PySide6.QtCore import QPointF, QRect, QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QRegion
+from PySide6.QtCore import QRect, QSize, Qt
+from PySide6.QtGui import QPainter, QPen, QRegion
 
 from meter import figures as words
+from meter.builtin.mono_lows.face_judgement import ALL, BUT, LARGELY, ONE_SIDE, PARTLY, SOLID, Judge, Judgement
+from meter.builtin.mono_lows.face_stones import BANDS, STONE_KEYS, Stone, row_of, stones_of
 from meter.gui.kit.label import LEFT, RIGHT, Label, figure_room, fitting_px, line_height, shortened, text_width
-from meter.gui.kit.theme import FIGURE_PX, HAIRLINE, MARK_PX, TEXT_PX, VERDICT_PX, mixed
+from meter.gui.kit.steady import Lean
+from meter.gui.kit.theme import FIGURE_PX, MARK_PX, TEXT_PX, VERDICT_PX, px
 from meter.lowend.findings import LowEndFindings
 from meter.plugin.face import Face
 from meter.readings import Frame
@@ -24,40 +26,22 @@ MOST_PX = 120
 UNIT = "dB mono loss"
 ROOMY_PX = 260
 """From this width on the unit is ``UNIT``; in a narrower card it is "dB", and the title says the rest."""
+BRIEF_PX = 104
+"""A card less high inside shows word and figure on one line and no stones."""
+STATE_PX = 36
 WIDEST = f"{words.MINUS}88.8"
-SOLID, WATCH = 1.0, 2.0
-TOLD_DB = 0.5
-"""Up to this loss the verdict comes from the balance (common practice, no source)."""
-UNRELATED_DB = -3.0
-"""Mono loss of two uncorrelated channels of equal level. A band that loses as much or more "largely cancels"."""
-ONE_SIDED_DB = 10.0
-"""A band panned this far loses level in mono without any cancellation."""
 SOLID_BUT = "solid as a whole, but "
 IN_MONO = " in mono"
+STATES = {
+    SOLID: SOLID, BUT: "a band cancels", ONE_SIDE: "loses level",
+    PARTLY: "cancels", LARGELY: "cancels", ALL: "cancels",
+}  # fmt: skip
+"""The judgement in a word or two."""
+LONGEST_STATE = "a band cancels"
 NAME_SHARE = 0.55
 """Share of a line for the part's name, so that the rest of the sentence fits."""
 STALE_SECONDS = 2.0
-STONE_KEYS = ("band_level", "band_loss", "band_balance", "band_votes")
-FULL_LEAN_DB = 12.0
-LEVEL_SPAN_DB = 24.0
-TOP_BAND = 3
-HEIGHT_SHARES = (1.15, 1.0, 0.9, 0.8)
-"""Relative heights of the stones, lowest band first."""
-
-
-@dataclass(frozen=True)
-class Stone:
-    """One sub-band as drawn: outline and stone in widget pixels, and what decides its colour."""
-
-    outline: QRectF
-    body: QRectF
-    votes: bool
-    spoken_of: bool
-
-    @property
-    def place(self) -> QRect:
-        """The area to repaint when it changes."""
-        return self.outline.united(self.body).adjusted(-2, -2, 2, 2).toAlignedRect()
+JUDGED = 1.0
 
 
 class MonoLowsFace(Face):
@@ -69,30 +53,44 @@ class MonoLowsFace(Face):
     def __init__(self) -> None:
         super().__init__()
         self.labels = {
-            "figure": Label(MOST_PX, bold=True, sample=WIDEST, least_px=28),
-            "unit": Label(VERDICT_PX, role="soft"),
-            "verdict": Label(22, lines=2, sample="00–000 Hz partly cancels", least_px=MARK_PX),
+            "state": Label(STATE_PX, bold=True, sample=LONGEST_STATE, least_px=TEXT_PX),
+            "figure": Label(MOST_PX, bold=True, sample=WIDEST, least_px=TEXT_PX),
+            "unit": Label(VERDICT_PX, role="soft", sample=UNIT, least_px=MARK_PX),
+            "verdict": Label(24, lines=2, sample="00–000 Hz partly cancels", least_px=MARK_PX),
             "lean": Label(TEXT_PX, role="soft"),
             "since": Label(TEXT_PX, role="soft"),
         }
-        self._bands = [f"band{number}" for number in range(4)]
+        self._bands = [f"band{number}" for number in range(BANDS)]
         self.labels |= {name: Label(MARK_PX, role="soft", align=RIGHT) for name in self._bands}
         self._column = QRect()
         self._picture = QRect()
         self._stones: list[Stone] = []
         self._told: tuple[object, ...] = ()
         self._loss = math.nan
-        self._spoken_of = -1
+        self._judge, self._lean = Judge(), Lean()
+        self._judgement = Judgement(SOLID, -1)
         self._verdict_lines = 1
-        self._stale = False
+        self._stale = self._brief = False
 
     @property
     def subtitle(self) -> str:
         return "below 120 Hz, last 3 s"
 
+    @property
+    def needs_room(self) -> bool:
+        """Only when something cancels."""
+        return not self._judgement.solid
+
+    # Layout
+
     def arrange(self, inside: QRect) -> None:
-        wide = inside.width() >= 1.7 * inside.height() and inside.width() >= 400
+        self._brief = inside.height() < px(BRIEF_PX)
         self._column = QRect(inside)
+        if self._brief:
+            self._arrange_brief()
+            return
+        self.labels["state"].hide()
+        wide = inside.width() >= 1.7 * inside.height() and inside.width() >= px(400)
         if wide:
             self._column.setWidth(round(inside.width() * 0.52))
         self._arrange_figure()
@@ -104,9 +102,33 @@ class MonoLowsFace(Face):
             picture.setTop(bottom + 14)
         self._arrange_picture(picture)
 
+    def _arrange_brief(self) -> None:
+        """The judgement in a word with the figure right of it, lean and "since R" below."""
+        column, state, figure = self._column, self.labels["state"], self.labels["figure"]
+        lean, since = self.labels["lean"], self.labels["since"]
+        for name in ("verdict", *self._bands):
+            self.labels[name].hide()
+        below = lean.line_height + 2
+        with_below = column.height() >= below + line_height(TEXT_PX, bold=True)
+        high = min(column.height() - (below if with_below else 0), line_height(STATE_PX, bold=True))
+        unit_width = text_width("dB", VERDICT_PX) + 10
+        figure_px = fitting_px(WIDEST, column.width() // 2 - unit_width, high, STATE_PX, TEXT_PX, bold=True)
+        figure_width = text_width(WIDEST, figure_px or TEXT_PX, bold=True) + 2
+        left_width = column.width() - figure_width - unit_width - 8
+        state.place(QRect(column.left(), column.top(), left_width, high))
+        state.place(QRect(column.left(), column.top(), left_width, min(high, state.line_height)))
+        right = QRect(column.right() + 1 - figure_width - unit_width, column.top(), figure_width, high)
+        figure.place(right if figure_px else QRect())
+        below_box = QRect(column.left(), column.top() + high + 2, column.width(), lean.line_height)
+        lean.place(below_box if with_below else QRect())
+        since.hide()
+        if with_below:
+            self._put_beside(lean, since)
+        self._picture, self._stones, self._told = QRect(), [], ()
+
     def _arrange_figure(self) -> None:
         column, figure = self._column, self.labels["figure"]
-        unit_width = text_width(UNIT if column.width() >= ROOMY_PX else "dB", VERDICT_PX) + 8
+        unit_width = text_width(UNIT if column.width() >= px(ROOMY_PX) else "dB", VERDICT_PX) + 8
         high = figure_room(self.inside.height())
         room = column.width() - unit_width
         if fitting_px(WIDEST, room, high, FIGURE_PX, FIGURE_PX - 8, bold=True) == 0:
@@ -126,15 +148,22 @@ class MonoLowsFace(Face):
             if lines:
                 top += max(1, len(label.shown)) * label.line_height + 3
         lean, since = self.labels["lean"], self.labels["since"]
-        since_width = text_width("since R −00.0 dB", TEXT_PX)
-        lean_width = column.width() - since_width - 24
-        if lean.visible and lean_width >= text_width("leans 00.0 dB to the right", TEXT_PX):
-            since.align = RIGHT
-            since.place(QRect(column.right() + 1 - since_width, lean.rect.top(), since_width, since.line_height))
-            lean.place(QRect(column.left(), lean.rect.top(), lean_width, lean.line_height))
+        if lean.visible and self._put_beside(lean, since):
             return lean.rect.bottom()
         since.align = LEFT
         return top - 3
+
+    def _put_beside(self, lean: Label, since: Label) -> bool:
+        """Put "since R" at the right end of the line of the lean, where both fit."""
+        column = self._column
+        since_width = text_width("since R −00.0 dB", TEXT_PX)
+        lean_width = column.width() - since_width - 24
+        if lean_width < text_width("leans 00.0 dB to the right", TEXT_PX):
+            return False
+        since.align = RIGHT
+        since.place(QRect(column.right() + 1 - since_width, lean.rect.top(), since_width, since.line_height))
+        lean.place(QRect(column.left(), lean.rect.top(), lean_width, lean.line_height))
+        return True
 
     def _arrange_picture(self, place: QRect) -> None:
         label_width = text_width("000–000 Hz", MARK_PX)
@@ -144,64 +173,39 @@ class MonoLowsFace(Face):
         self._picture = QRect(place.left(), place.bottom() - 4 - high, width, high) if shown else QRect()
         for number, name in enumerate(self._bands):
             high = line_height(MARK_PX)
-            if not shown or self._row(TOP_BAND).height() < high - 3:
+            if not shown or row_of(self._picture, number).height() < high - 3:
                 self.labels[name].hide()
                 continue
-            row = self._row(number)
-            top = round(row.center().y() - high / 2)
+            top = round(row_of(self._picture, number).center().y()) - high // 2
             self.labels[name].place(QRect(place.right() - label_width, top, label_width, high))
         self._stones, self._told = [], ()
 
-    def _row(self, number: int) -> QRectF:
-        """The row of sub-band ``number``; the lowest band is at the bottom."""
-        unit = (self._picture.height() - 4.0) / sum(HEIGHT_SHARES)
-        bottom = self._picture.bottom() - 2.0 - unit * sum(HEIGHT_SHARES[:number])
-        high = unit * HEIGHT_SHARES[number]
-        return QRectF(self._picture.left(), bottom - high, self._picture.width(), high - 3.0)
+    # Picture
 
     def paint_still(self, painter: QPainter) -> None:
         if self._picture.isEmpty():
             return
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-        middle = self._picture.center().x()
+        middle, box = self._picture.center().x(), self._picture
         painter.setPen(QPen(self.theme.line, 1, Qt.PenStyle.DotLine))
-        painter.drawLine(middle, self._picture.top(), middle, self._picture.bottom())
+        painter.drawLine(middle, box.top(), middle, box.bottom())
         painter.setPen(QPen(self.theme.line, 1))
-        painter.drawLine(
-            self._picture.left() + 10,
-            self._picture.bottom() + 2,
-            self._picture.right() - 10,
-            self._picture.bottom() + 2,
-        )
+        painter.drawLine(box.left() + 10, box.bottom() + 2, box.right() - 10, box.bottom() + 2)
 
     def paint_moving(self, painter: QPainter, region: QRegion) -> None:
         if not region.intersects(self._picture):
             return
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        measured = self.theme.measured_deep if self._stale else self.measured
         for stone in self._stones:
-            if not region.intersects(stone.place):
-                continue
-            painter.setBrush(Qt.BrushStyle.NoBrush)
-            painter.setPen(QPen(self.theme.faint if stone.votes else self.theme.line, HAIRLINE, Qt.PenStyle.DotLine))
-            painter.drawPath(pebble(stone.outline))
-            if stone.body.width() >= 1.0:
-                painter.setPen(Qt.PenStyle.NoPen)
-                painter.setBrush(self._colour(stone))
-                painter.drawPath(pebble(stone.body))
-
-    def _colour(self, stone: Stone) -> QColor:
-        if not stone.votes:
-            return mixed(self.theme.card, self.theme.measured_deep, 0.45)
-        if stone.spoken_of:
-            return mixed(self.theme.held, self.theme.card, 0.12 if self.live and not self._stale else 0.5)
-        return mixed(self.theme.measured_deep if self._stale else self.measured, self.theme.card, 0.15)
+            if region.intersects(stone.place):
+                stone.draw(painter, self.theme, measured)
 
     def take(self, frame: Frame) -> None:
-        read = [frame.vector(f"mono_lows.{key}").tobytes() for key in STONE_KEYS]
-        if (told := (self._picture, self._spoken_of, *read)) == self._told:
+        read = [frame.vector(f"{self.meter_id}.{key}").tobytes() for key in STONE_KEYS]
+        if (told := (self._picture, self._judgement.band, *read)) == self._told:
             return
         self._told = told
-        stones = self._make_stones(frame)
+        stones = stones_of(frame, self.meter_id, self._picture, self._judgement.band)
         if [stone.outline.top() for stone in stones] != [stone.outline.top() for stone in self._stones]:
             self.update(self._picture)
         for before, stone in zip(self._stones, stones, strict=False):
@@ -209,91 +213,87 @@ class MonoLowsFace(Face):
                 self.update(before.place.united(stone.place))
         self._stones = stones
 
-    def _make_stones(self, frame: Frame) -> list[Stone]:
-        levels = frame.vector("mono_lows.band_level")
-        if self._picture.isEmpty() or len(levels) != 4:
-            return []
-        losses, balances = frame.vector("mono_lows.band_loss"), frame.vector("mono_lows.band_balance")
-        votes = frame.vector("mono_lows.band_votes")
-        heard = levels[np.isfinite(levels)]
-        strongest = float(heard.max()) if heard.size else math.nan
-        stones = []
-        for number in range(4):
-            if not math.isfinite(levels[number]):
-                continue
-            share = max(0.3, 1.0 - (strongest - levels[number]) / LEVEL_SPAN_DB * 0.6)
-            outline, body = self._shapes(number, share, float(losses[number]), float(balances[number]))
-            stones.append(Stone(outline, body, bool(votes[number] == 1.0), number == self._spoken_of))
-        return stones
-
-    def _shapes(self, number: int, share: float, loss_db: float, balance_db: float) -> tuple[QRectF, QRectF]:
-        """Outline and stone, rounded to half pixels so that a steady reading does not flicker."""
-        row = self._row(number)
-        width = row.width() * 0.8 * share
-        lean = 0.0 if math.isnan(balance_db) else max(-1.0, min(1.0, balance_db / FULL_LEAN_DB))
-        middle = row.center().x() - lean * row.width() * 0.1 - lean * (row.width() * 0.8 - width) * 0.2
-        kept = 0.0 if math.isnan(loss_db) else float(10.0 ** (min(loss_db, 0.0) / 20.0))
-        return _centred(middle, width, row), _centred(middle, width * kept, row)
+    # Words
 
     def take_words(self, frame: Frame) -> None:
-        loss, verdict = frame.number("mono_lows.loss_now"), frame.number("mono_lows.verdict")
-        self._say_bands(frame)
-        if math.isnan(loss) or not verdict >= SOLID:
+        loss, verdict = self._number(frame, "loss_now"), self._number(frame, "verdict")
+        needed = self.needs_room
+        if math.isnan(loss) or not verdict >= JUDGED:
             self._say_not_yet(frame)
         else:
-            self._say_verdict(frame, loss, verdict)
+            self._judgement = self._judge.follow(frame, self.meter_id)
+            self._say_verdict(frame, loss)
+        self._say_bands(frame)
         if self._flow_changed():
             self.rearrange()
         self.take(frame)
+        if needed != self.needs_room:
+            self.room_changed.emit()
+
+    def _number(self, frame: Frame, key: str) -> float:
+        return frame.number(f"{self.meter_id}.{key}")
 
     def _flow_changed(self) -> bool:
         lines = len(self.labels["verdict"].shown)
-        changed, self._verdict_lines = lines != self._verdict_lines, lines
+        changed, self._verdict_lines = lines != self._verdict_lines and not self._brief, lines
         return changed
 
-    def _say_verdict(self, frame: Frame, loss: float, verdict: float) -> None:
-        age = frame.number("mono_lows.age")
-        stale = age >= STALE_SECONDS
+    def _say_verdict(self, frame: Frame, loss: float) -> None:
+        age = self._number(frame, "age")
+        stale = age >= STALE_SECONDS or not self.live
         if stale != self._stale:
             self._stale = stale
             self.update(self._picture)
         self._loss = words.settled(loss, self._loss, 0.1)
-        self.say("figure", words.figure(self._loss), "faint" if stale else "ink")
-        self.say("unit", UNIT if self._column.width() >= ROOMY_PX else "dB")
+        role = "faint" if stale else "ink"
+        self.say("figure", words.figure(self._loss), role)
+        self.say("unit", UNIT if self._column.width() >= px(ROOMY_PX) and not self._brief else "dB")
         self.beside("figure", "unit")
-        sentence = "the low end cancels completely in mono" if loss == -math.inf else self._verdict(frame, verdict)
-        sentence_now = f"{sentence}, {words.age(age)}" if stale else sentence
+        self.say("state", STATES[self._judgement.kind], role)
+        sentence = self._verdict(frame)
+        sentence_now = f"{sentence}, {words.age(age)}" if age >= STALE_SECONDS else sentence
         short = sentence_now.removeprefix(SOLID_BUT).replace(IN_MONO, "")
         self.say("verdict", sentence_now, "soft" if stale else "ink", short)
-        self.say("lean", self._lean(frame, sentence))
-        since = frame.number("mono_lows.fold_down_loss")
+        self._say_lean(frame)
+
+    def _say_lean(self, frame: Frame) -> None:
+        """The second line: where the whole leans or, of a band on one side, on which."""
+        told = self._lean.words(self._number(frame, "balance_now"), frame.status.elapsed_seconds)
+        if self._judgement.kind == ONE_SIDE:
+            left = frame.vector(f"{self.meter_id}.band_balance")[self._judgement.band] > 0.0
+            told = f"{self._band_name(frame, self._judgement.band)} sits on the {'left' if left else 'right'}"
+        self.say("lean", told)
+        since = self._number(frame, "fold_down_loss")
         self.say("since", "" if math.isnan(since) else f"since R {words.with_unit(since, 'dB')}")
 
     def _say_not_yet(self, frame: Frame) -> None:
         mix = frame.feeds.get("mix")
         one = len(mix) == 1 if mix is not None else frame.status.channels == 1
         self._loss = math.nan
-        self.say("figure", words.NOT_YET, "faint")
+        self._judge.clear()
+        self._lean.clear()
+        self._judgement = Judgement(SOLID, -1)
+        told = "needs two channels" if one else words.waiting(self.live)
+        self.say("figure", "" if self._brief else words.NOT_YET, "faint")
         self.say("unit", "")
-        self.say("verdict", "needs two channels" if one else words.waiting(self.live), "soft")
+        self.say("state", told, "soft")
+        self.say("verdict", told, "soft")
         self.say("lean", "")
         self.say("since", "")
 
-    def _verdict(self, frame: Frame, verdict: float) -> str:
-        """One sentence from the processor's verdict: about the worst band, or about the balance."""
-        worst = frame.number("mono_lows.worst_band")
-        band = "" if math.isnan(worst) else self._band_name(frame, int(worst))
-        loss, lean = frame.vector("mono_lows.band_loss"), frame.vector("mono_lows.band_balance")
-        if verdict == SOLID or not band:
-            if self._speaks_of(frame) < 0:
-                return "solid below 120 Hz"
-            return f"{SOLID_BUT}{band} largely cancels{IN_MONO}{self._behind(frame, int(worst))}"
-        if frame.number("mono_lows.loss_now") >= -TOLD_DB:
-            return words.side(frame.number("mono_lows.balance_now"))
-        if abs(lean[int(worst)]) >= ONE_SIDED_DB:
-            return f"{band} sits on the {'left' if lean[int(worst)] > 0 else 'right'}"
-        much = "largely" if loss[int(worst)] <= UNRELATED_DB else "partly"
-        return f"{band} {much} cancels{IN_MONO}{self._behind(frame, int(worst))}"
+    def _verdict(self, frame: Frame) -> str:
+        """The judgement as a sentence; a lean is none."""
+        kind, band = self._judgement.kind, self._judgement.band
+        if kind == SOLID:
+            return "solid below 120 Hz"
+        if kind == ALL:
+            return "the low end cancels completely in mono"
+        name = self._band_name(frame, band)
+        if kind == ONE_SIDE:
+            return f"{name} loses level{IN_MONO}"
+        much = "partly" if kind == PARTLY else "largely"
+        start = SOLID_BUT if kind == BUT else ""
+        return f"{start}{name} {much} cancels{IN_MONO}{self._behind(frame, band)}"
 
     def _behind(self, frame: Frame, band: int) -> str:
         """``: NAME`` of the part that causes the loss; empty without parts or when they lose in another band."""
@@ -301,63 +301,26 @@ class MonoLowsFace(Face):
         if not isinstance(found, LowEndFindings) or not found.mono.culprit:
             return ""
         low, high = found.mono.worst_band_hz
-        edges = [frame.vector(f"mono_lows.{key}") for key in ("band_low_edge", "band_high_edge")]
+        edges = [frame.vector(f"{self.meter_id}.{key}") for key in ("band_low_edge", "band_high_edge")]
         is_whole = (low, high) not in found.bands_hz
         if not is_whole and (low, high) != tuple(float(edge[band]) for edge in edges):
             return ""
         room = round(self._column.width() * NAME_SHARE)
         return f": {shortened(found.mono.culprit, self.labels['verdict'].size_px, room)}"
 
-    def _speaks_of(self, frame: Frame) -> int:
-        """Index of the band that the sentence names: the worst one; -1 for the whole low end."""
-        worst = frame.number("mono_lows.worst_band")
-        if math.isnan(worst):
-            return -1
-        told = frame.number("mono_lows.verdict") >= WATCH and frame.number("mono_lows.loss_now") < -TOLD_DB
-        return int(worst) if told or frame.vector("mono_lows.band_loss")[int(worst)] <= UNRELATED_DB else -1
-
-    def _lean(self, frame: Frame, verdict: str) -> str:
-        lean = words.side(frame.number("mono_lows.balance_now"))
-        return "" if lean in (verdict, words.NOT_YET) else lean
-
     def _say_bands(self, frame: Frame) -> None:
-        votes = frame.vector("mono_lows.band_votes")
-        self._spoken_of = self._speaks_of(frame)
+        votes = frame.vector(f"{self.meter_id}.band_votes")
         for number, name in enumerate(self._bands):
             votes_here = number < len(votes) and votes[number] == 1.0
-            role = "held_ink" if number == self._spoken_of else ("soft" if votes_here else "faint")
+            role = "ink" if number == self._judgement.band else ("soft" if votes_here else "faint")
             self.say(name, self._band_name(frame, number), role)
 
     def _band_name(self, frame: Frame, number: int) -> str:
-        low, high = frame.vector("mono_lows.band_low_edge"), frame.vector("mono_lows.band_high_edge")
-        if number >= len(low) or not (math.isfinite(low[number]) and math.isfinite(high[number])):
+        low, high = (frame.vector(f"{self.meter_id}.band_{edge}_edge") for edge in ("low", "high"))
+        if not 0 <= number < len(low) or not (math.isfinite(low[number]) and math.isfinite(high[number])):
             return ""
         return f"{low[number]:.0f}–{high[number]:.0f} Hz"
 
     def value_text(self) -> str:
         said = [self.labels[name].text for name in ("figure", "unit", "verdict", "lean")]
         return " ".join(said[:2]).strip() + ", " + ", ".join(text for text in said[2:] if text)
-
-
-def _centred(middle: float, width: float, row: QRectF) -> QRectF:
-    left = round((middle - width / 2.0) * 2.0) / 2.0
-    return QRectF(left, row.top(), round(width * 2.0) / 2.0, row.height())
-
-
-def pebble(box: QRectF) -> QPainterPath:
-    """Outline of a rounded stone that fills a box of any proportion, flatter below than above."""
-    path = QPainterPath()
-    left, right, top, bottom = box.left(), box.right(), box.top(), box.bottom()
-    waist = top + box.height() * 0.56
-    shoulder = min(box.width() / 2.0, box.height() * 0.62)
-    up, down = (waist - top) * 0.86, (bottom - waist) * 0.94
-    path.moveTo(QPointF(left, waist))
-    path.cubicTo(QPointF(left, waist - up), QPointF(left + shoulder * 0.4, top), QPointF(left + shoulder, top))
-    path.lineTo(QPointF(right - shoulder, top))
-    path.cubicTo(QPointF(right - shoulder * 0.4, top), QPointF(right, waist - up), QPointF(right, waist))
-    path.cubicTo(
-        QPointF(right, waist + down), QPointF(right - shoulder * 0.5, bottom), QPointF(right - shoulder, bottom)
-    )
-    path.lineTo(QPointF(left + shoulder, bottom))
-    path.cubicTo(QPointF(left + shoulder * 0.5, bottom), QPointF(left, waist + down), QPointF(left, waist))
-    return path

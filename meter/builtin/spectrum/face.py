@@ -16,6 +16,7 @@ from meter import figures as words
 from meter.gui.kit import scale
 from meter.gui.kit.label import Label, line_height, text_width
 from meter.gui.kit.points import polygon_of
+from meter.gui.kit.steady import StrongestLow
 from meter.gui.kit.theme import HAIRLINE, MARK_PX, TEXT_PX, font, mixed
 from meter.plugin.face import Choice, Face
 from meter.readings import Frame
@@ -57,6 +58,7 @@ class SpectrumFace(Face):
         self._thirds_told: tuple[bytes, ...] = ()
         self._filled = QPolygonF()
         self._held_line = QPolygonF()
+        self._low = StrongestLow()
         self._closer: CloserLook | None = None
 
     @property
@@ -237,11 +239,11 @@ class SpectrumFace(Face):
         if not len(fine) or np.all(np.isnan(fine)):
             self.say("strongest", words.waiting(self.live), "soft")
             return
-        at = int(np.nanargmax(fine))
-        if not fine[at] >= LEAST_LOW_DB:
+        if not np.nanmax(fine) >= LEAST_LOW_DB:
+            self._low.clear()
             self.say("strongest", "no low end now", "soft")
             return
-        frequency = float(frequencies[at])
+        frequency = self._low.follow(frequencies, fine, frame.status.elapsed_seconds)
         name = scale.note_name(scale.nearest_note(frequency)) if math.isfinite(frequency) else ""
         self.say("strongest", f"strongest low: {frequency:.0f} Hz, near {name}", "ink" if self.live else "faint")
 

@@ -7,7 +7,7 @@ import re
 from PySide6.QtCore import QPointF, QRect, QRectF, Qt
 from PySide6.QtGui import QFont, QFontMetricsF, QPainter, QStaticText
 
-from meter.gui.kit.theme import Theme, font
+from meter.gui.kit.theme import Theme, font, px, text_scale
 
 LEFT = Qt.AlignmentFlag.AlignLeft
 CENTRE = Qt.AlignmentFlag.AlignHCenter
@@ -44,7 +44,7 @@ def shortened(text: str, size_px: int, width: int, *, bold: bool = False) -> str
 
 def figure_room(height: int, usual: int = 86) -> int:
     """Height for a card's large figure: a third of a small card, ``usual`` on the page, a fifth of a large card."""
-    return max(36, min(usual, round(height * 0.34)), height // 5)
+    return max(px(36), min(px(usual), round(height * 0.34)), height // 5)
 
 
 class Label:
@@ -82,7 +82,7 @@ class Label:
         self._use(size_px)
 
     def _use(self, size_px: int) -> None:
-        self.size_px = size_px
+        self.size_px, self._scale = size_px, text_scale()
         self._set = []
         self.font: QFont = font(size_px, bold=self._bold)
         self._metrics = QFontMetricsF(self.font)
@@ -98,7 +98,7 @@ class Label:
                 self._sample, rect.width(), rect.height(), self._most_px, self._least_px, bold=self._bold
             )
             size_px = fit or self._least_px
-        if size_px != self.size_px:
+        if size_px != self.size_px or self._scale != text_scale():
             self._use(size_px)
         room = rect.height() // self.line_height if not rect.isEmpty() else 0
         self._lines = min(self._most_lines, room)

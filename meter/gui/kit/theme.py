@@ -1,16 +1,18 @@
-"""Colours and type of the whole window: a dark and a light theme, one type scale.
+"""Colours and type of the whole window: a dark and a light theme, one type scale that grows with the window.
 
 The three signal colours come from the colour-blind-safe set of Okabe and Ito (2008, "Color Universal
-Design"): blue is measured, amber is held or being spoken of, vermilion is broken and nothing else. A
-state is never shown by colour alone; shape, position or a word shows it too.
+Design"): blue is measured, amber is held and nothing else, vermilion is broken and nothing else. What is
+selected or spoken of has the colour of text. A state is never shown by colour alone; shape, position or a word shows
+it too.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields
 from functools import cache
 
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QColor, QFont, QFontDatabase, QFontMetricsF, QPalette
 from PySide6.QtWidgets import QApplication
 
@@ -34,6 +36,11 @@ HAIRLINE = 0
 """Pen width of what moves: one device pixel at any scale. A wider path is many times as dear to draw."""
 
 PADDING_PX = 16
+FULL_SIZE = QSize(1280, 800)
+"""Up to this size of the window text has the sizes above; beyond it text grows with the smaller side's ratio."""
+SCALE_STEPS, MOST_SCALE = 10, 2.0
+"""Steps of the text scale in one: a new scale lays everything out again, so not every pixel is one."""
+
 CARD_RADIUS_PX = 8
 GAP_PX = 10
 """Space between cards."""
@@ -94,6 +101,7 @@ LIGHT = _theme(
 
 _BY_NAME = {theme.name: theme for theme in (DARK, LIGHT)}
 _current = DARK
+_text_scale = 1.0
 
 
 def current_theme() -> Theme:
@@ -141,11 +149,47 @@ def _palette(theme: Theme) -> QPalette:
     return palette
 
 
+def text_scale() -> float:
+    """How much larger than in the type scale text is drawn, 1.0 to ``MOST_SCALE``. [gui]"""
+    return _text_scale
+
+
+def px(length: float) -> int:
+    """A length that goes with text, in pixels at the present text scale. [gui]"""
+    return round(length * _text_scale)
+
+
+def scale_for(window: QSize) -> float:
+    """The text scale of a window of this size."""
+    ratio = min(window.width() / FULL_SIZE.width(), window.height() / FULL_SIZE.height())
+    return min(MOST_SCALE, max(1.0, math.floor(ratio * SCALE_STEPS + 1e-9) / SCALE_STEPS))
+
+
+def follow_window(window: QSize) -> bool:
+    """Scale text for a window of this size; True when that changed it. [gui]
+
+    Every widget with a method ``follow_text_scale`` has it called.
+    """
+    global _text_scale
+    scale = scale_for(window)
+    if scale == _text_scale:
+        return False
+    _text_scale = scale
+    application = QApplication.instance()
+    if isinstance(application, QApplication):
+        application.setFont(font(TEXT_PX))
+        for widget in application.allWidgets():
+            follow = getattr(widget, "follow_text_scale", None)
+            if follow is not None:
+                follow()
+    return True
+
+
 def font(size_px: int, *, bold: bool = False) -> QFont:
-    """A font of our type scale, figures of equal width. [gui]"""
+    """A font of our type scale at the present text scale, figures of equal width. [gui]"""
     made = QFont()
     made.setFamilies(list(_families()))
-    made.setPixelSize(size_px)
+    made.setPixelSize(px(size_px))
     made.setBold(bold)
     _set_tabular(made)
     return made

@@ -7,7 +7,7 @@ from PySide6.QtGui import QFontMetrics, QKeyEvent, QPainter, QPaintEvent, QResiz
 from PySide6.QtWidgets import QAbstractButton, QLabel, QSizePolicy
 
 from meter.gui.kit.label import Label
-from meter.gui.kit.theme import SUBTITLE_PX, current_theme, font, mixed
+from meter.gui.kit.theme import SUBTITLE_PX, current_theme, font, mixed, px
 
 BUTTON_HEIGHT_PX = 28
 BUTTON_PADDING_PX = 10
@@ -23,6 +23,7 @@ class TintedLabel(QLabel):
     def __init__(self, size_px: int, role: str, *, bold: bool = False) -> None:
         super().__init__()
         self._role = role
+        self._type = (size_px, bold)
         self.setFont(font(size_px, bold=bold))
         self.setTextFormat(Qt.TextFormat.PlainText)
         self._colour()
@@ -31,6 +32,10 @@ class TintedLabel(QLabel):
         """Change the colour role."""
         self._role = role
         self._colour()
+
+    def follow_text_scale(self) -> None:
+        """Take the size of the new text scale."""
+        self.setFont(font(self._type[0], bold=self._type[1]))
 
     def changeEvent(self, event: QEvent) -> None:
         """Take the colour of the new theme."""
@@ -52,8 +57,15 @@ class Paragraph(TintedLabel):
         super().__init__(size_px, role)
         self.setText(text)
         self.setWordWrap(True)
+        self._width = width
         if width:
-            self.setFixedSize(width, self.heightForWidth(width))
+            self.setFixedSize(px(width), self.heightForWidth(px(width)))
+
+    def follow_text_scale(self) -> None:
+        """Keep the height that the text needs."""
+        super().follow_text_scale()
+        if self._width:
+            self.setFixedSize(px(self._width), self.heightForWidth(px(self._width)))
 
 
 class ElidedLine(TintedLabel):
@@ -96,13 +108,18 @@ class ElidedLine(TintedLabel):
         super().resizeEvent(event)
         self._fit()
 
+    def follow_text_scale(self) -> None:
+        """Fit the text again."""
+        super().follow_text_scale()
+        self._fit()
+
     def _fit(self) -> None:
         label = self._folded(max(self._most_px, self._size_px))
         for size_px in range(label.size_px - 1, self._size_px - 1, -1):
             if label.elided:
                 label = self._folded(size_px)
         shown = "\n".join(line.strip() for line in label.shown)
-        if (shown, label.size_px) != (self.text(), self.font().pixelSize()):
+        if (shown, label.font.pixelSize()) != (self.text(), self.font().pixelSize()):
             self.setFont(label.font)
             self.setText(shown)
         self.setToolTip(self._whole if label.elided else "")
@@ -120,7 +137,7 @@ class ElidedLine(TintedLabel):
 
 
 class KeyButton(QAbstractButton):
-    """A quiet button that shows its key in a small outline; filled in amber while it is checked.
+    """A quiet button that shows its key in a small outline; filled with the colour of text while it is checked.
 
     It is reached by Tab but takes no focus from a click, so that the next key press still goes to the window.
     """
@@ -139,6 +156,12 @@ class KeyButton(QAbstractButton):
         self.setAttribute(Qt.WidgetAttribute.WA_Hover)
         self.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
         self.setAccessibleName(f"{text}, key {key}" if key else text)
+
+    def follow_text_scale(self) -> None:
+        """Take the size of the new text scale."""
+        self.setFont(font(SUBTITLE_PX))
+        self.updateGeometry()
+        self.update()
 
     def show_key(self, shown: bool) -> None:
         """Hide the key where there is no room for it; the key still works."""
@@ -160,7 +183,7 @@ class KeyButton(QAbstractButton):
         width = metrics.horizontalAdvance(self.text()) + 2 * BUTTON_PADDING_PX
         if self._key and self._with_key:
             width += KEY_GAP_PX + metrics.horizontalAdvance(self._key) + 2 * CAP_PADDING_PX
-        return QSize(width, BUTTON_HEIGHT_PX)
+        return QSize(width, px(BUTTON_HEIGHT_PX))
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Press on Return too; Qt handles only the space bar."""
@@ -174,8 +197,8 @@ class KeyButton(QAbstractButton):
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         lit = self.isEnabled() and (self.underMouse() or self.isDown())
-        fill = theme.held if self.isChecked() else mixed(theme.page, theme.trough, 1.0 if lit else HOVER_SHARE)
-        ink = theme.on_signal if self.isChecked() else theme.ink if self.isEnabled() else theme.faint
+        fill = theme.ink if self.isChecked() else mixed(theme.page, theme.trough, 1.0 if lit else HOVER_SHARE)
+        ink = theme.page if self.isChecked() else theme.ink if self.isEnabled() else theme.faint
         painter.setPen(theme.line if self._outlined and not self.isChecked() else Qt.PenStyle.NoPen)
         if self.hasFocus():
             painter.setPen(theme.measured)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from importlib import resources
 from pathlib import Path
 from typing import Annotated
@@ -15,6 +15,8 @@ Share = Annotated[float, msgspec.Meta(gt=0.0, le=1000.0)]
 Shares = Annotated[tuple[Share, ...], msgspec.Meta(min_length=1, max_length=MAX_CELLS)]
 Cell = Annotated[int, msgspec.Meta(ge=0, lt=MAX_CELLS)]
 Span = Annotated[int, msgspec.Meta(ge=1, le=MAX_CELLS)]
+StackShare = Annotated[float, msgspec.Meta(ge=0.0, le=1000.0)]
+SmallHeight = Annotated[int, msgspec.Meta(ge=0, le=1000)]
 EXTRA_COLUMNS = 4
 """How many meters without a place stand side by side below the plan."""
 
@@ -29,7 +31,11 @@ class PlanError(ValueError):
 
 
 class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The cells of one meter, counted from 0; ``view`` names one of its further faces."""
+    """The cells of one meter, counted from 0; ``view`` names one of its further faces.
+
+    Places with a ``share`` may have the same cells: they stand one under the other, each as high as its share. One
+    with a height ``small`` in pixels has that height while its face needs no room, and leaves the rest to the others.
+    """
 
     meter: str
     row: Cell
@@ -37,6 +43,13 @@ class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     rows: Span = 1
     columns: Span = 1
     view: str = ""
+    share: StackShare = 0.0
+    small: SmallHeight = 0
+
+    @property
+    def box(self) -> tuple[int, int, int, int]:
+        """Row, column, rows and columns."""
+        return self.row, self.column, self.rows, self.columns
 
     @property
     def words(self) -> str:
@@ -83,7 +96,7 @@ def read_plan(path: Path) -> Plan:
 
 
 def _check(plan: Plan, path: Path) -> None:
-    taken: dict[tuple[int, int], str] = {}
+    taken: dict[tuple[int, int], Place] = {}
     seen: set[str] = set()
     for place in plan.place:
         if place.words in seen:
@@ -92,9 +105,10 @@ def _check(plan: Plan, path: Path) -> None:
         for cell in place.cells():
             if cell[0] >= len(plan.row_shares) or cell[1] >= len(plan.column_shares):
                 raise PlanError(f"The page layout {path.name} places “{place.words}” outside its grid; move it in.")
-            if cell in taken:
-                raise PlanError(f"The page layout {path.name} puts “{place.words}” on “{taken[cell]}”; move one.")
-            taken[cell] = place.words
+            other = taken.setdefault(cell, place)
+            if other is not place and not (other.box == place.box and other.share and place.share):
+                sentence = f"The page layout {path.name} puts “{place.words}” on “{other.words}”"
+                raise PlanError(f"{sentence}; move one, or give both a share.")
 
 
 def plain_plan(meters: Iterable[str]) -> Plan:
@@ -115,8 +129,30 @@ def edges(shares: Iterable[float], length: int, gap: int) -> list[tuple[int, int
     return [(stops[n] + n * gap, stops[n + 1] - stops[n]) for n in range(len(parts))]
 
 
-def rectangle(place: Place, plan: Plan, width: int, height: int, gap: int) -> tuple[int, int, int, int]:
-    """Left, top, width and height in pixels of one place on a page of this size."""
+def rectangle(
+    place: Place, plan: Plan, width: int, height: int, gap: int, small: Collection[Place] = (), scale: float = 1.0
+) -> tuple[int, int, int, int]:
+    """Left, top, width and height in pixels of one place on a page of this size.
+
+    The places ``small`` have their small height, times ``scale``; in a stack of nothing else they keep their shares.
+    """
+    left, top, wide, high = _cells_box(place, plan, width, height, gap)
+    stack = [other for other in plan.place if other.box == place.box]
+    if len(stack) < 2:
+        return left, top, wide, high
+    fixed = {number: round(each.small * scale) for number, each in enumerate(stack) if each.small and each in small}
+    if len(fixed) == len(stack):
+        fixed = {}
+    room = max(0, high - gap * (len(stack) - 1) - sum(fixed.values()))
+    shares = [0.0 if number in fixed else each.share for number, each in enumerate(stack)]
+    heights = [fixed.get(number, round(room * share / sum(shares))) for number, share in enumerate(shares)]
+    number = stack.index(place)
+    if number == len(stack) - 1 and number not in fixed:
+        heights[number] = room - sum(heights[n] for n in range(number) if n not in fixed)
+    return left, top + sum(heights[:number]) + gap * number, wide, max(0, heights[number])
+
+
+def _cells_box(place: Place, plan: Plan, width: int, height: int, gap: int) -> tuple[int, int, int, int]:
     columns = edges(plan.column_shares, width, gap)
     rows = edges(plan.row_shares, height, gap)
     left, top = columns[place.column][0], rows[place.row][0]

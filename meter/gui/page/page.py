@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QWidget
 
 from meter.gui.engine_link import MeterEntry, Setting
 from meter.gui.kit.face_guard import GUARD
-from meter.gui.kit.theme import GAP_PX
+from meter.gui.kit.theme import GAP_PX, text_scale
 from meter.gui.page.layout import EXTRA_COLUMNS, Plan, edges, rectangle
 from meter.gui.page.plain_face import missing_face, plain_face
 from meter.plugin.face import Face
@@ -47,6 +47,15 @@ class Card(QObject):
     def name(self) -> str:
         """The meter's name and that of its view, for notes."""
         return f"{self.entry.name}, {self.view}" if self.view else self.entry.name
+
+    @property
+    def needs_room(self) -> bool:
+        """Whether its place should not be small now; so is a card that says a fault."""
+        try:
+            return bool(self.face.fault) or self.face.needs_room
+        except Exception as error:  # a stranger's face
+            self.face.show_fault(f"Its view failed: {error}")
+            return True
 
     def can_be_seen(self) -> bool:
         """False while the face is hidden or scrolled out of sight."""
@@ -122,6 +131,9 @@ class Page(QWidget):
         extra = [entry for entry in entries if plan.rest and entry.on_pages and entry.meter_id not in placed]
         self._placed = len(self.cards)
         self.cards += [self._make_card(entry) for entry in extra]
+        for place, card in zip(plan.place, self.cards, strict=False):
+            if place.small:
+                card.face.room_changed.connect(self._arrange)
         self._extra_rows = -(-len(extra) // EXTRA_COLUMNS)
         self.setMinimumSize(LEAST_WIDTH_PX, LEAST_HEIGHT_PX + self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX))
 
@@ -144,10 +156,20 @@ class Page(QWidget):
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Put every card in its place."""
+        self._arrange()
+
+    def follow_text_scale(self) -> None:
+        """Cards of a small height grow with the text."""
+        self._arrange()
+
+    def _arrange(self) -> None:
         below = self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX)
         width, height = self.width(), self.height() - below
-        for place, card in zip(self._plan.place, self.cards, strict=False):
-            card.face.setGeometry(QRect(*rectangle(place, self._plan, width, height, GAP_PX)))
+        placed = list(zip(self._plan.place, self.cards, strict=False))
+        small = [place for place, card in placed if place.small and not card.needs_room]
+        for place, card in placed:
+            box = rectangle(place, self._plan, width, height, GAP_PX, small, text_scale())
+            card.face.setGeometry(QRect(*box))
         extra = self.cards[self._placed :]
         for number, card in enumerate(extra):
             row, column = divmod(number, EXTRA_COLUMNS)

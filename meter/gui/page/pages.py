@@ -7,9 +7,11 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QFrame, QScrollArea, QStackedWidget, QWidget
 
 from meter.gui.engine_link import MeterEntry, Setting
+from meter.gui.kit.theme import follow_window
 from meter.gui.page.layout import Plan, PlanError, plain_plan, read_plan
 from meter.gui.page.page import Card, Page
 
@@ -67,6 +69,11 @@ class Pages(QStackedWidget):
             return False
         self.setCurrentIndex(number)
         return True
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Text goes with the size of the window."""
+        super().resizeEvent(event)
+        follow_window(self.window().size())
 
     def show_settings(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
         """Hand a meter's settings to all its faces."""

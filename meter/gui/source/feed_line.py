@@ -11,7 +11,7 @@ from PySide6.QtCore import QEvent, QPoint, QSize, Qt, Signal
 from PySide6.QtGui import QPainter, QPaintEvent, QPolygon, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QSizePolicy, QVBoxLayout, QWidget
 
-from meter.gui.kit.theme import SUBTITLE_PX, TITLE_PX, VERDICT_PX, current_theme
+from meter.gui.kit.theme import SUBTITLE_PX, TITLE_PX, VERDICT_PX, current_theme, font, px
 from meter.gui.kit.widgets import ElidedLine, KeyButton
 from meter.gui.source.feed_words import detail_words, is_broken, missing_words, state_words
 from meter.readings import FeedStatus
@@ -67,7 +67,7 @@ class StateMark(QWidget):
             painter.setBrush(theme.broken)
             painter.drawRect(box)
         elif self._state == "held":
-            painter.setBrush(theme.held)
+            painter.setBrush(theme.ink)
             painter.drawRect(box.x() + 1, box.y(), 3, box.height())
             painter.drawRect(box.right() - 3, box.y(), 3, box.height())
         elif self._state == "running":
@@ -85,13 +85,16 @@ class SourceButton(KeyButton):
     def __init__(self) -> None:
         super().__init__(NO_SOURCE)
         self._name = NO_SOURCE
-        emphasis = self.font()
-        emphasis.setPixelSize(TITLE_PX)
-        emphasis.setBold(True)
-        self.setFont(emphasis)
+        self.setFont(font(TITLE_PX, bold=True))
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
         self.setMinimumWidth(80)
         self.setToolTip("choose what to listen to (S)")
+
+    def follow_text_scale(self) -> None:
+        """Take the size of the new text scale."""
+        super().follow_text_scale()
+        self.setFont(font(TITLE_PX, bold=True))
+        self._fit()
 
     def name_source(self, name: str) -> None:
         """Show the source's name."""
@@ -183,8 +186,9 @@ class FeedLine(QWidget):
         rows = QVBoxLayout(self)
         rows.setContentsMargins(0, 0, 0, 0)
         rows.setSpacing(0)
-        (_, top), (holder, bottom) = _row(rows), _row(rows)
-        self.words.folded.connect(lambda high: holder.setFixedHeight(max(ROW_PX, high + 2 * FOLD_EDGE_PX)))
+        (head, top), (foot, bottom) = _row(rows), _row(rows)
+        self._rows = (head, foot)
+        self.words.folded.connect(self._fit_rows)
         top.addWidget(self.source)
         self._tab_row = QHBoxLayout()
         self._tab_row.setSpacing(2)
@@ -224,7 +228,7 @@ class FeedLine(QWidget):
             for tab in self.tabs:
                 tab.setParent(None)
                 tab.deleteLater()
-            self.tabs = [KeyButton(name, f"{number + 1}", outlined=True) for number, name in enumerate(wanted)]
+            self.tabs = [KeyButton(name, f"{number + 1}") for number, name in enumerate(wanted)]
             for number, tab in enumerate(self.tabs):
                 tab.clicked.connect(partial(self.page_asked.emit, number))
                 self._tab_row.addWidget(tab)
@@ -251,6 +255,17 @@ class FeedLine(QWidget):
             needed = sum(button.sizeHint().width() + TOP_SPACING_PX for button in shown)
             if needed + LEAST_SOURCE_PX <= self.width():
                 return
+
+    def _fit_rows(self, words_high: int = 0) -> None:
+        """The heights of both rows at the present text scale."""
+        head, foot = self._rows
+        head.setFixedHeight(px(ROW_PX))
+        foot.setFixedHeight(max(px(ROW_PX), words_high + 2 * FOLD_EDGE_PX))
+
+    def follow_text_scale(self) -> None:
+        """Take the heights of the new text scale."""
+        self._fit_rows(self.words.sizeHint().height())
+        self._fit_top()
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Fit the top row."""

@@ -74,7 +74,7 @@ def test_a_fault_is_said_and_stays(meter_id, qtbot):
     face.show_fault("It raised a ValueError: no such band.")
     face.show_frame(frame_of("usual", seconds=200.0))
     assert face.fault == "It raised a ValueError: no such band."
-    assert " ".join(face._fault_label.shown) == face.fault
+    assert " ".join(face._fault_note.reason.shown) == face.fault
     assert pixels_like(face.grab().toImage(), DARK.broken) >= 100
     assert not any(button.isVisible() for button in face.findChildren(QPushButton))
     face.show_fault("")

@@ -109,6 +109,7 @@ def test_every_state_paints_and_nothing_is_vermilion(view: str, state: str, them
         picture = face.grab().toImage()
         assert face.fault == ""
         assert pixels_like(picture, theme.broken) == 0
+        assert pixels_like(picture, theme.held) == 0, "nothing on this page is held"
         assert face.value_text() or not parts
 
 
@@ -697,7 +698,7 @@ def test_the_zone_ends_at_the_cutoff_and_the_post_stands_on_the_note(qtbot) -> N
     row = round((face._picture.top() + 2) * ratio)
     post, edge = (round(x_of(face._picture, hertz) * ratio) for hertz in (65.4, 65.4 * 0.59))
     assert picture.pixelColor(post, row).name() == DARK.ink.name()
-    assert picture.pixelColor(edge, row).name() == DARK.held.name()
+    assert picture.pixelColor(edge, row).name() == DARK.soft.name()
 
 
 # Ring, kick and bass
