@@ -16,13 +16,14 @@ from typing import Any
 
 from meter.audio import pulse
 from meter.audio.driver_query import DriverQuery
-from meter.audio.monitor import DEFAULT_MONITOR, describe, label_of
+from meter.audio.monitor import DEFAULT_MONITOR, label_of
 from meter.audio.portaudio import InputDevice
 from meter.audio.pulse import PulseServer, PulseSource
 from meter.audio.source import MOST_CHANNELS, SourceError
 
 FAKE_LIST_VARIABLE = "EARWITNESS_FAKE_DEVICES"
 """Path of a JSON file that replaces the machine's list, for tests."""
+DEFAULT_LABEL = "the default output"
 LESSER_HOST_APIS = ("MME", "Windows DirectSound", "OSS")
 
 
@@ -32,7 +33,8 @@ class SourceEntry:
 
     ``label`` is the text to show; ``hint`` is one sentence or empty. ``loopback`` is True for a source that carries
     playback, False for a microphone or line. ``lesser`` entries reach the same hardware in a worse way: show them
-    behind "more". ``positions`` are the channel names, empty where the system gives none.
+    behind "more". ``positions`` are the channel names, empty where the system gives none. ``now`` is the device that
+    an entry such as the default output stands for at present.
     """
 
     kind: str
@@ -45,6 +47,7 @@ class SourceEntry:
     loopback: bool = False
     lesser: bool = False
     positions: tuple[str, ...] = ()
+    now: str = ""
 
 
 @dataclass(frozen=True)
@@ -100,8 +103,8 @@ def server_entries(server: PulseServer) -> list[SourceEntry]:
     entries = []
     default = server.default_monitor()
     if default is not None:
-        label = f"{describe(default, server)}, following the default output"
-        entries.append(replace(_server_entry(default, server), name=DEFAULT_MONITOR, label=label))
+        entry = _server_entry(default, server)
+        entries.append(replace(entry, name=DEFAULT_MONITOR, label=DEFAULT_LABEL, now=entry.label))
     return entries + [_server_entry(source, server) for source in (*monitors, *inputs)]
 
 

@@ -240,17 +240,18 @@ class MonitorSource:
 
 
 def describe(source: PulseSource, server: PulseServer) -> str:
-    """Name of a source in the list: what it carries, not the server's own name."""
+    """Name of a source in the list: that of its output for a monitor, not the server's own name."""
     if not source.monitor_of:
         return source.description
     sink = server.sink(source.monitor_of)
-    return f"What is playing on {sink.description if sink else source.monitor_of}"
+    return sink.description if sink else source.monitor_of
 
 
 def label_of(source: PulseSource, server: PulseServer) -> str:
-    """The same, with the server's own name where two sources have equal descriptions."""
+    """The same, with the server's own name where two outputs, or two inputs, have equal descriptions."""
     label = describe(source, server)
-    alike = sum(describe(other, server) == label for other in server.sources)
+    kind = [other for other in server.sources if bool(other.monitor_of) == bool(source.monitor_of)]
+    alike = sum(describe(other, server) == label for other in kind)
     return f"{label} ({source.name})" if alike > 1 else label
 
 

@@ -17,6 +17,9 @@ from meter.settings import HEADPHONES, HEARD_ON, Calibration, MonitorSetting, Mo
 HEARD_ON_SPEAKERS = frozenset({"device", "monitor"})
 """Kinds of source that stand for what is heard in the room; a file or the demo does not."""
 
+OLDER_WORDS = "What is playing on "
+"""Earlier versions put this before the name of an output."""
+
 NOT_ESTIMATED = "Headphones are not estimated unless you ask for it: more, calibrate the listening level…"
 
 
@@ -192,14 +195,15 @@ class CalibrationInForce:
 
 
 def older_keys(kind: str, name: str) -> tuple[str, ...]:
-    """What a calibration of this source may be kept under: earlier versions used the description, "(null)" for one
-    that is not ASCII, and the same for two outputs of one description.
+    """What a calibration of this source may be kept under: earlier versions used the description after
+    ``OLDER_WORDS``, "(null)" for one that is not ASCII, and the same for two outputs of one description.
     """
     if kind != "monitor":
         return ()
     plain = re.sub(r" \([^()]*\)$", "", name)
-    lost = () if name.isascii() else ("What is playing on (null)", "(null)")
-    return tuple(f"{kind}:{each}" for each in dict.fromkeys((name, plain, *lost)))
+    names = (name, plain) if name.isascii() else (name, plain, "(null)")
+    older = (f"{before}{each}" for each in names for before in (OLDER_WORDS, ""))
+    return tuple(f"{kind}:{each}" for each in dict.fromkeys(older))
 
 
 def _question(seat: Seat | None, state: MonitorState) -> str:

@@ -40,4 +40,6 @@ def line_of(entry: SourceEntry) -> str:
         entry.host_api,
         entry.hint,
     ]
-    return f"{entry.kind:8} {entry.label}  ({', '.join(fact for fact in facts if fact)})"
+    label = f"what plays on {entry.label}" if entry.kind == "monitor" and entry.loopback else entry.label
+    label += f", now {entry.now}" if entry.now else ""
+    return f"{entry.kind:8} {label}  ({', '.join(fact for fact in facts if fact)})"

@@ -38,6 +38,7 @@ from meter.settings_merge import SharedSettings
 
 TITLE = "Earwitness"
 EDGE_PX = 14
+SLOWED = "display slowed: computer busy"
 SAVE_AFTER_MS = 1000
 
 
@@ -94,7 +95,7 @@ class Window(QMainWindow):
         self.seat.configured.connect(partial(meters.put_in_force, calibrated))
         self.feeds = FeedMaps(self._settings, line, lambda: self.source.current, self._now, self, finder_meter=finder)
         self.source.columns = self.feeds.columns
-        self.readings = ReadingsText(self)
+        self.readings = ReadingsText(self, {entry.meter_id: entry.name for entry in around.meters})
         self.marking = Marking(self._link, self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)
@@ -218,8 +219,7 @@ class Window(QMainWindow):
             self.seat.observe(self.source.current.kind, frame)
 
     def _note_pace(self, _words: str) -> None:
-        slowed = ", ".join(self.clock.pace.slowed())
-        self.feed_line.note(f"display slowed, computer busy: {slowed}" if slowed else "")
+        self.feed_line.note(SLOWED if self.clock.pace.slowed() else "")
 
     def statistics(self) -> dict[str, float]:
         """Drawing times of the clock; see ``DrawClock.statistics``."""
@@ -293,7 +293,7 @@ class Window(QMainWindow):
     def read_levels(self) -> None:
         """Show every reading as text."""
         if self._stack.currentIndex() == 0:
-            self.readings.bring_up(self.page.read_out())
+            self.readings.show_frame(self._frame, self.source.title, self.page.read_out())
 
     def _open_menu(self) -> None:
         button = self.feed_line.more

@@ -26,7 +26,7 @@ from meter.readings import Frame
 
 ROW_PX = 26
 HEADINGS = ("part", "share", "lowest note", "rumble", "mono", "ring")
-SAMPLES = ("plucked pair", "−00 %", "C♯2 000 Hz", "−00.0", "−00.0", "0,000")
+SAMPLES = ("plucked pair", "−00 %", "C#2 000 Hz", "−00.0", "−00.0", "0,000")
 """The widest text of each column but the first, which takes what is left."""
 MIX_HEADINGS = ("band", "share", "level", "mono", "leans")
 MIX_SAMPLES = ("000–000 Hz", "000 %", "−00.0", "−00.0", "all on the right")

@@ -23,7 +23,8 @@ PEAK_KNEE_DB = -20.0
 PEAK_KNEE_PLACE = 1.0 / 3.0
 PEAK_MARKS = (-40, -20, -15, -10, -5, 0)
 PICTURE_GAIN = 3.5
-NOTE_NAMES = ("C", "C♯", "D", "E♭", "E", "F", "F♯", "G", "A♭", "A", "B♭", "B")
+NOTE_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+"""The same form as in the commands and in JSON."""
 A4_HZ = 440.0
 A4_NOTE = 69
 BASS_STRINGS = (23, 28, 33, 38, 43, 48, 53)

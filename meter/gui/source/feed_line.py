@@ -14,6 +14,7 @@ from PySide6.QtWidgets import QHBoxLayout, QSizePolicy, QVBoxLayout, QWidget
 from meter.gui.kit.theme import SUBTITLE_PX, TITLE_PX, VERDICT_PX, current_theme, font, px
 from meter.gui.kit.widgets import ElidedLine, KeyButton
 from meter.gui.source.feed_words import detail_words, is_broken, missing_words, state_words
+from meter.gui.source.source_list import plain_title
 from meter.readings import FeedStatus
 
 NO_SOURCE = "nothing chosen yet"
@@ -28,7 +29,7 @@ MOST_LINES = 2
 NARROW_PX = 900
 """In a window narrower than this a sentence may take one line more."""
 TOP_SPACING_PX = 6
-LEAST_SOURCE_PX = 150
+LEAST_SOURCE_PX = 230
 """What the name of the source keeps of the top row."""
 
 
@@ -110,7 +111,7 @@ class SourceButton(KeyButton):
         return QSize(width + BESIDE_NAME_PX + 2, super().sizeHint().height())
 
     def minimumSizeHint(self) -> QSize:
-        """A long name may be elided."""
+        """A long name first loses what a heading would say, then its end."""
         return QSize(80, super().sizeHint().height())
 
     def event(self, event: QEvent) -> bool:
@@ -120,8 +121,9 @@ class SourceButton(KeyButton):
         return super().event(event)
 
     def _fit(self) -> None:
-        room = max(0, self.width() - BESIDE_NAME_PX)
-        self.setText(self.fontMetrics().elidedText(self._name, Qt.TextElideMode.ElideMiddle, room))
+        room, metrics = max(0, self.width() - BESIDE_NAME_PX), self.fontMetrics()
+        short = self._name if metrics.horizontalAdvance(self._name) <= room else plain_title(self._name)
+        self.setText(metrics.elidedText(short, Qt.TextElideMode.ElideRight, room))
         self.setToolTip(f"{self._name}: choose what to listen to (S)")
 
     def paintEvent(self, event: QPaintEvent) -> None:
@@ -286,7 +288,7 @@ class FeedLine(QWidget):
         self._refresh()
 
     def note(self, words: str) -> None:
-        """A few words after the details, such as which view is display slowed; empty for none."""
+        """A few words after the details, such as that the display is slowed; empty for none."""
         self._note = words
         self._refresh()
 

@@ -15,7 +15,7 @@ from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
 from meter.feeds import MIX, MOST_CHANNELS, FeedMap, FeedMapError, read_feed_map, write_feed_map
 from meter.gui.source.channel_finder import ChannelFinder
 from meter.gui.source.feed_line import FeedLine
-from meter.gui.source.source_list import source_title
+from meter.gui.source.source_list import plain_title, source_title
 from meter.gui.source.tempo_taps import Tapping
 from meter.readings import Frame
 from meter.settings import (
@@ -139,7 +139,7 @@ class FeedMaps(QObject):
         heard = self._mix_meanwhile or channels
         if named is None and len(heard) <= FEWEST_CHANNELS:
             named = FeedMap("", heard)
-        self.finder.bring_up(channels, named, source_title(source))
+        self.finder.bring_up(channels, named, plain_title(source_title(source)))
 
     def _left(self) -> None:
         """Without a name nothing has changed: the channels that were open are opened again."""

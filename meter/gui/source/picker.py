@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QRect, QSize, Qt, Signal
-from PySide6.QtGui import QKeyEvent, QPainter
+from PySide6.QtGui import QFontMetrics, QKeyEvent, QPainter
 from PySide6.QtWidgets import (
     QComboBox,
     QFileDialog,
@@ -33,8 +33,12 @@ from meter.settings import SourceChoice
 WIDTH_PX = 560
 LIST_HEIGHT_PX = 300
 ROW_PX = 34
+ROW_EDGE_PX = 6
 HEADING_PX = 30
 EDGE_PX = 12
+BAR_PX = 16
+"""Room for the list's scroll bar."""
+TEXT_WIDTH_PX = WIDTH_PX - 4 * EDGE_PX - BAR_PX
 ENTRY_ROLE = int(Qt.ItemDataRole.UserRole)
 SOUND_FILES = "Sound files (*.wav *.flac *.aiff *.aif *.ogg *.mp3 *.caf *.w64 *.rf64);;All files (*)"
 DEMO: dict[str, Any] = {"kind": "demo", "name": "", "options": {"feeds": "all"}}
@@ -46,11 +50,14 @@ NOTHING_FOUND = (
 
 
 class _Row(QStyledItemDelegate):
-    """Draws a source as its name on the left and its detail on the right, a heading as quiet small text."""
+    """Draws a source as its name on the left and its detail on the right, a heading as quiet small text.
+
+    A name that leaves no room for the detail has a row of its own, or two; it is never cut in the middle.
+    """
 
     def sizeHint(self, option: QStyleOptionViewItem, index: QModelIndex | QPersistentModelIndex) -> QSize:
         entry = index.data(ENTRY_ROLE)
-        return QSize(100, HEADING_PX if entry is None else ROW_PX)
+        return QSize(100, HEADING_PX if entry is None else _row_height(entry))
 
     def paint(
         self, painter: QPainter, option: QStyleOptionViewItem, index: QModelIndex | QPersistentModelIndex
@@ -58,6 +65,7 @@ class _Row(QStyledItemDelegate):
         theme = current_theme()
         entry = index.data(ENTRY_ROLE)
         box: QRect = option.rect.adjusted(EDGE_PX, 0, -EDGE_PX, 0)
+        box.setWidth(min(box.width(), TEXT_WIDTH_PX))
         middle, left = Qt.AlignmentFlag.AlignVCenter, Qt.AlignmentFlag.AlignLeft
         painter.save()
         if entry is None:
@@ -69,22 +77,31 @@ class _Row(QStyledItemDelegate):
         state = option.state
         if state & QStyle.StateFlag.State_Selected:
             painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-            painter.setPen(theme.measured)
+            painter.setPen(theme.ink)
             painter.setBrush(theme.trough)
             painter.drawRoundedRect(box.adjusted(-6, 2, 6, -2), 5, 5)
+        place = Qt.AlignmentFlag.AlignRight | middle
+        if _row_height(entry) > ROW_PX:
+            box = box.adjusted(0, ROW_EDGE_PX, 0, -ROW_EDGE_PX)
+            middle, place = Qt.AlignmentFlag.AlignTop, Qt.AlignmentFlag.AlignBottom | left
         painter.setFont(font(SUBTITLE_PX))
-        detail = entry.detail
-        wide = min(painter.fontMetrics().horizontalAdvance(detail) + 4, box.width() // 2)
         painter.setPen(theme.soft)
-        painter.drawText(box, middle | Qt.AlignmentFlag.AlignRight, _cut(painter, detail, wide))
+        painter.drawText(box, place, entry.detail)
         painter.setFont(font(TEXT_PX))
         painter.setPen(theme.ink)
-        painter.drawText(box, middle | left, _cut(painter, entry.title, box.width() - wide - EDGE_PX))
+        painter.drawText(box, middle | left | Qt.TextFlag.TextWordWrap, entry.listed)
         painter.restore()
 
 
-def _cut(painter: QPainter, text: str, width: int) -> str:
-    return painter.fontMetrics().elidedText(text, Qt.TextElideMode.ElideMiddle, width)
+def _row_height(entry: SourceEntry) -> int:
+    """The height of a row that shows all of a source's name, in pixels."""
+    names, details = QFontMetrics(font(TEXT_PX)), QFontMetrics(font(SUBTITLE_PX))
+    detail = details.horizontalAdvance(entry.detail)
+    if names.horizontalAdvance(entry.listed) + detail + EDGE_PX <= TEXT_WIDTH_PX:
+        return ROW_PX
+    within = QRect(0, 0, TEXT_WIDTH_PX, 1000)
+    high = names.boundingRect(within, int(Qt.TextFlag.TextWordWrap), entry.listed).height()
+    return high + details.lineSpacing() + 2 * ROW_EDGE_PX
 
 
 class Picker(QFrame):
@@ -144,13 +161,15 @@ class Picker(QFrame):
         for widget in (self.open_file, self.demo):
             feet.addWidget(widget)
         feet.addStretch(1)
-        feet.addWidget(self.channels)
-        feet.addWidget(self.finder)
         feet.addWidget(self.listen)
+        which = QHBoxLayout()
+        which.addWidget(self.channels, 1)
+        which.addWidget(self.finder)
         column = QVBoxLayout(self)
         column.setContentsMargins(EDGE_PX, EDGE_PX, EDGE_PX, EDGE_PX)
         column.addLayout(head)
         column.addWidget(self.list)
+        column.addLayout(which)
         column.addWidget(self.hints)
         column.addLayout(feet)
 
@@ -235,10 +254,10 @@ class Picker(QFrame):
         self.list.addItem(item)
 
     def _add_entry(self, entry: SourceEntry, before: SourceEntry | None) -> None:
-        item = QListWidgetItem(entry.title)
+        item = QListWidgetItem(entry.listed)
         item.setData(ENTRY_ROLE, entry)
         item.setToolTip(entry.hint)
-        item.setData(Qt.ItemDataRole.AccessibleTextRole, f"{entry.title}, {entry.detail}")
+        item.setData(Qt.ItemDataRole.AccessibleTextRole, f"{entry.listed}, {entry.detail}")
         self.list.addItem(item)
         if entry == before or (before is None and self._is_current(entry)):
             self.list.setCurrentItem(item)

@@ -16,14 +16,22 @@ MAX_CHANNELS = 1024
 MOST_AT_ONCE = 32
 """Channels the engine takes from one source."""
 
-PLAYING, INPUTS, LESSER = "what is playing", "inputs", "other ways to the same devices"
+PLAYING, INPUTS, LESSER = "what plays on an output", "inputs", "other ways to the same devices"
 HEADINGS = (PLAYING, INPUTS, LESSER)
+PLAYS_ON = "what plays on "
+"""Before the name of an output where no heading says it."""
+DEFAULT_OUTPUT = "@DEFAULT_MONITOR@"
+"""The name of the source that follows the default output."""
+DEFAULT_TITLE = PLAYS_ON + "the default output"
+OLDER_WORDS = "What is playing on "
+"""What earlier versions put before it."""
 
 
 class SourceEntry(msgspec.Struct, frozen=True):
     """One source. ``loopback`` says that it hears what an output plays, ``lesser`` that there is a better way to it.
 
-    ``positions`` are the names of its channels, where the system gives any.
+    ``positions`` are the names of its channels, where the system gives any; ``now`` is the device that it stands for
+    at present, where that may change.
     """
 
     kind: str
@@ -36,16 +44,25 @@ class SourceEntry(msgspec.Struct, frozen=True):
     loopback: bool = False
     lesser: bool = False
     positions: tuple[str, ...] = ()
+    now: str = ""
 
     @property
     def title(self) -> str:
-        """What the source is called on the screen."""
-        return self.label or self.name or self.kind
+        """What the source is called on the screen once it is chosen."""
+        plain = self.label or self.name or self.kind
+        return f"{PLAYS_ON}{plain}" if self.loopback and self.kind == "monitor" else plain
+
+    @property
+    def listed(self) -> str:
+        """What it is called under its heading, which is not said again."""
+        plain = plain_title(self.title)
+        return f"{plain}, now {self.now}" if self.now else plain
 
     @property
     def detail(self) -> str:
-        """Rate, channels and host API in words."""
-        words = (rate_words(self.rate_hz), channel_words(self.channels), self.host_api)
+        """Rate and channels in words; the host API where there is more than one."""
+        host_api = self.host_api if self.kind == "device" else ""
+        words = (rate_words(self.rate_hz), channel_words(self.channels), host_api)
         return "  ·  ".join(word for word in words if word)
 
     @property
@@ -106,7 +123,16 @@ def source_title(source: SourceChoice) -> str:
     """What a kept source is called on the screen: its label, a file without its folders, else its name."""
     if source.kind == "file" and source.label in ("", source.name):
         return Path(source.name).name
+    if source.kind == "monitor" and source.name in ("", DEFAULT_OUTPUT):
+        return DEFAULT_TITLE
+    if source.label.startswith(OLDER_WORDS):
+        return PLAYS_ON + source.label.removeprefix(OLDER_WORDS)
     return source.label or source.name or source.kind
+
+
+def plain_title(title: str) -> str:
+    """The title without the words that a heading or a narrow place leaves out: the name of the device."""
+    return title.removeprefix(PLAYS_ON)
 
 
 def channel_choices(channels: int, names: Sequence[str] = ()) -> list[tuple[str, tuple[int, ...]]]:

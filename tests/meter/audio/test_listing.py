@@ -74,9 +74,9 @@ def test_on_linux_what_is_playing_comes_first_then_inputs_then_devices(monkeypat
         "pulse",
     ]
     default, first, second, microphone, box, through = entries
-    assert default.label == "What is playing on Loudspeakers, following the default output"
+    assert (default.label, default.now) == ("the default output", "Loudspeakers (b.monitor)")
     assert default.rate_hz == 48_000
-    assert first.label == "What is playing on Loudspeakers (a.monitor)"  # two outputs of one name are told apart
+    assert first.label == "Loudspeakers (a.monitor)"  # two outputs of one name are told apart
     assert second.hint.startswith("The capture 'Monitor of Loudspeakers' is at -6.0 dB")
     assert (first.loopback, microphone.loopback) == (True, False)
     assert microphone.positions == ("M",)

@@ -139,7 +139,7 @@ def test_both_forms_give_the_same_server(tools: Path, knows_json: bool, broken_j
     assert line.channel_names == ("aux0", "aux1", "aux2", "aux3")
     assert server.sinks[0].volume_db == pytest.approx(-18.06)
     assert server.default_monitor() is room
-    assert describe(room, server) == "What is playing on Two Loudspeakers"
+    assert describe(room, server) == "Two Loudspeakers"
     assert describe(line, server) == "Line: Ünder the desk"
 
 
@@ -154,7 +154,7 @@ def test_letters_that_json_loses_are_read_from_the_plain_text(tools: Path) -> No
         "Monitor of Two Loudspeakers",
         "Line: Ünder the desk",
     ]
-    assert describe(server.sources[0], server) == "What is playing on Zwei Kopfhörer"
+    assert describe(server.sources[0], server) == "Zwei Kopfhörer"
     assert server.sinks[0].volume_db == pytest.approx(-18.06)
 
 
@@ -162,8 +162,8 @@ def test_equal_descriptions_are_told_apart_by_the_servers_own_name() -> None:
     twin = PulseSource(9, "twin.monitor", "Room", 48_000, 2, (), "twin", 0.0)
     sinks = tuple(PulseSink(name, "Room", 0.0, True) for name in ("room", "twin"))
     server = PulseServer((source(), twin), sinks, "room")
-    assert label_of(source(), server) == "What is playing on Room (room.monitor)"
-    assert label_of(twin, server) == "What is playing on Room (twin.monitor)"
+    assert label_of(source(), server) == "Room (room.monitor)"
+    assert label_of(twin, server) == "Room (twin.monitor)"
     assert source().identity != twin.identity
 
 

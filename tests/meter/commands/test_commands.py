@@ -72,6 +72,26 @@ def test_devices_lists_what_the_machine_offers(tmp_path: Path) -> None:
     assert "48,000 Hz, 8 channels" in done.stdout
 
 
+def test_devices_tells_an_output_from_an_input_of_the_same_name(tmp_path: Path) -> None:
+    one = {"kind": "monitor", "name": "a", "label": "Box", "channels": 2, "rate_hz": 48000}
+    two = {**one, "name": "@DEFAULT_MONITOR@", "label": "the default output", "now": "Box", "loopback": True}
+    fake = tmp_path / "devices.json"
+    fake.write_text(json.dumps({"sources": [two, {**one, "loopback": True}, one], "missing": []}), encoding="utf-8")
+    lines = run("devices", EARWITNESS_FAKE_DEVICES=str(fake)).stdout.splitlines()
+    assert [line.partition("(")[0].split(maxsplit=1)[1].strip() for line in lines] == [
+        "what plays on the default output, now Box", "what plays on Box", "Box",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("file", ["nofile.wav", "", "words.wav"], ids=["none", "folder", "no sound"])
+def test_the_window_on_a_file_that_is_none_is_one_sentence_and_code_2(tmp_path: Path, file: str) -> None:
+    (tmp_path / "words.wav").write_text("not sound", encoding="utf-8")
+    done = run("window", str(tmp_path / file), QT_QPA_PLATFORM="offscreen")
+    assert done.returncode == 2
+    assert (file or tmp_path.name) in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
 def test_the_window_without_a_screen_is_one_sentence_and_code_3() -> None:
     done = run("window", **without_screen())
     assert done.returncode == 3

@@ -6,6 +6,7 @@ import gc
 import json
 import math
 import weakref
+from datetime import datetime
 
 import msgspec
 import pytest
@@ -24,7 +25,7 @@ from meter.gui.window import Window
 from meter.plugin.face import Face
 from meter.readings import Field, Layout
 from meter.settings import Calibration, Settings, SourceChoice
-from tests.support.frames import ON_PAGE, ORDER, FakeLink, entries, frame, layout, manifests, status, values_at
+from tests.support.frames import ORDER, FakeLink, entries, frame, layout, manifests, status, values_at
 
 LISTENED = SourceChoice("monitor", "studio.monitor", {}, "what plays on Studio Out")
 
@@ -515,12 +516,31 @@ def test_saving_waits_a_second_and_a_full_disk_is_said(bench):
     bench.path.rmdir()
 
 
+def test_a_slowed_display_is_told_without_a_list_of_cards(bench):
+    bench.window.clock.pace._divisors = {"Low end, price": 2, "Spectrum": 4}
+    bench.window.clock.noted.emit("Spectrum is drawn at 1/4 of the rate.")
+    bench.feed()
+    assert bench.window.feed_line.words.whole.endswith("display slowed: computer busy")
+    bench.window.clock.pace._divisors = {}
+    bench.window.clock.noted.emit("Spectrum is drawn faster again.")
+    assert "slowed" not in bench.window.feed_line.words.whole
+
+
 def test_readings_as_text(bench):
     bench.feed()
     bench.key(Qt.Key.Key_L)
     text = bench.window.readings.text.toPlainText()
-    assert text.count("\n") == len(ON_PAGE) - 1
-    assert "Loudness: " in text
+    assert "source: what plays on Studio Out" in text
+    assert datetime.now().strftime("time: %Y-%m-%d") in text
+    assert "state: listening, 48 kHz, 2 channels, no dropouts, for 2 h 14 min" in text
+    assert "\nLoudness: " in text, "what the faces of the page say"
+    for entry in bench.window._around.meters:
+        assert f"\n{entry.name}\n" in text
+    lines = text.splitlines()
+    assert "  integrated: −17.10 LUFS" in lines
+    assert len([line for line in lines if line.startswith("  ")]) == len(bench.plan.slots), "none is left out"
+    assert "  last 0.3 s: 512 values across, then 512 up: 1,024 values, −0.8 to 0.8" in lines
+    assert "  A-weighted level of each channel, last 1 s: needs 1 s of sound" in lines, "or why it has no value"
     bench.window.readings.copy.click()
     assert QApplication.clipboard().text() == text
 

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from dsp.spectrum.note_names import Note
 from meter.gui.kit import scale
 
 # IEC 60268-17 and ANSI C16.5: deflection linear in rectified voltage, 10^((VU - 3) / 20) of full scale. Derived from
@@ -103,3 +104,7 @@ def test_notes(name, expected):
     assert scale.note_name(number) == name
     assert scale.note_hz(number) == pytest.approx(hertz, abs=0.0006)
     assert scale.nearest_note(hertz * 1.02) == number
+
+
+def test_the_window_names_notes_as_the_commands_do():
+    assert [scale.note_name(note) for note in range(12, 128)] == [Note(note, 0.0).name for note in range(12, 128)]

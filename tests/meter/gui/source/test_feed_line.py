@@ -223,3 +223,23 @@ def test_frames_within_a_second_change_no_word_and_a_gap_does(line, monkeypatch)
     line.show_status(status(101.0, gaps=1, lost_frames=480))
     line.show_status(status(101.0, gaps=1, lost_frames=480, state="held"))
     assert len(asked) == 3
+
+
+@pytest.mark.parametrize("tabs", [[], ["page one", "page two"]])
+@pytest.mark.parametrize("width", [796, 820, 1252])
+def test_the_name_of_an_output_is_whole_in_every_window(width, tabs, line, qtbot):
+    line.name_source("what plays on Built-in Audio Analog Stereo")
+    line.show_pages(tabs, 0)
+    line.resize(width, 60)
+    qtbot.wait(1)
+    assert "Built-in Audio" in line.source.text()
+    if width > 1000:
+        assert line.source.text() == "what plays on Built-in Audio Analog Stereo"
+    assert line.source.geometry().right() < line.hold.geometry().left()
+
+
+def test_what_is_cut_is_the_end(line, qtbot):
+    line.name_source("what plays on " + "a device with an endless name " * 20)
+    qtbot.wait(1)
+    assert line.source.text().startswith("a device with an endless name")
+    assert line.source.text().endswith("…")

@@ -7,10 +7,24 @@ import sys
 
 import pytest
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QFontMetrics
 
+from meter.audio.monitor import DEFAULT_MONITOR
+from meter.gui.kit.theme import SUBTITLE_PX, TEXT_PX, font
 from meter.gui.source.listing_process import SourceLister
-from meter.gui.source.picker import NOTHING_FOUND, Picker
-from meter.gui.source.source_list import INPUTS, LESSER, PLAYING, Listing, SourceEntry, channel_choices, read_listing
+from meter.gui.source.picker import EDGE_PX, NOTHING_FOUND, ROW_PX, TEXT_WIDTH_PX, Picker, _row_height
+from meter.gui.source.source_list import (
+    DEFAULT_OUTPUT,
+    INPUTS,
+    LESSER,
+    PLAYING,
+    Listing,
+    SourceEntry,
+    channel_choices,
+    read_listing,
+    source_title,
+)
+from meter.settings import SourceChoice
 
 PLAINLY = {
     "sources": [
@@ -238,3 +252,62 @@ def test_rescan_keeps_the_list_until_the_answer(picker):
     assert titles(picker) == before
     assert "without a way to list" in picker.hints.text()
     assert picker.rescan.isEnabled()
+
+
+# What a source is called
+
+STEREO = "Built-in Audio Analog Stereo"
+LONG = "Family 17h (Models 10h-1fh) High Definition Audio Controller, Digital Stereo (HDMI 2), monitor on the left"
+
+
+def entry(label, name="x.monitor", **more):
+    return SourceEntry("monitor", name, label, "PulseAudio", 2, 48_000, loopback=True, **more)
+
+
+def test_a_heading_is_not_said_again_under_it(picker):
+    picker.show_listing(Listing((entry("the default output", "@DEFAULT_MONITOR@", now=STEREO), entry(STEREO))))
+    assert titles(picker) == [PLAYING, f"the default output, now {STEREO}", STEREO]
+    assert [item.title for item in picker._listing.entries] == [
+        "what plays on the default output", f"what plays on {STEREO}",
+    ]  # fmt: skip
+    assert entry(STEREO).detail == "48 kHz  ·  2 channels", "one sound server needs no name"
+
+
+@pytest.mark.parametrize("label", [STEREO, f"{STEREO} of the second card", LONG], ids=["short", "medium", "long"])
+def test_no_name_is_cut_in_the_list(picker, label):
+    """What is painted is what a row of its own, painted without a limit, has room for."""
+    one = entry(label)
+    high = _row_height(one)
+    names, details = QFontMetrics(font(TEXT_PX)), QFontMetrics(font(SUBTITLE_PX))
+    wide = names.horizontalAdvance(label)
+    beside = high == ROW_PX
+    assert beside == (wide + details.horizontalAdvance(one.detail) + EDGE_PX <= TEXT_WIDTH_PX)
+    if not beside:
+        lines = -(-wide // TEXT_WIDTH_PX)
+        assert high >= lines * names.lineSpacing() + details.lineSpacing()
+    picker.show_listing(Listing((one,)))
+    picker.show()
+    assert picker.list.visualItemRect(picker.list.item(1)).height() == high
+    assert picker.list.viewport().width() >= TEXT_WIDTH_PX + 2 * EDGE_PX
+    picker.hide()
+
+
+@pytest.mark.parametrize(
+    ("choice", "title"),
+    [
+        (SourceChoice("monitor", "a.monitor", {}, "What is playing on Studio Out"), "what plays on Studio Out"),
+        (
+            SourceChoice("monitor", DEFAULT_MONITOR, {}, "What is playing on A, following the default output"),
+            "what plays on the default output",
+        ),
+        (SourceChoice("device", "Interface", {}, ""), "Interface"),
+        (SourceChoice("file", "/music/mix.wav", {}, "/music/mix.wav"), "mix.wav"),
+    ],
+)
+def test_a_kept_source_is_called_as_a_chosen_one(choice, title):
+    """Names that earlier versions kept among them; what the default output was then is not told as now."""
+    assert source_title(choice) == title
+
+
+def test_the_follower_of_the_default_output_has_one_name_on_both_sides():
+    assert DEFAULT_OUTPUT == DEFAULT_MONITOR
