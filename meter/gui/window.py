@@ -293,7 +293,7 @@ class Window(QMainWindow):
     def read_levels(self) -> None:
         """Show every reading as text."""
         if self._stack.currentIndex() == 0:
-            self.readings.show_frame(self._frame, self.source.title, self.page.read_out())
+            self.readings.show_frame(self._link.take(), self.source.title, self.page.read_out())
 
     def _open_menu(self) -> None:
         button = self.feed_line.more
