@@ -114,13 +114,16 @@ class PairFindings(msgspec.Struct, frozen=True):
 class Lanes(msgspec.Struct, frozen=True):
     """Kick and bass over a bar, or over a second after each hit where no tempo is known; 1 is the loudest of both.
 
-    ``starts_at_seconds`` is the start of the newest bar on the clock of ``kept_seconds``.
+    ``starts_at_seconds`` is the start of the newest bar on the clock of ``kept_seconds``. ``tempo_fits`` is False
+    where the hits of the first part do not lie on the beats; ``better_bpm`` is then one that fits, or NaN.
     """
 
     seconds: float
     first: tuple[float, ...]
     second: tuple[float, ...]
     starts_at_seconds: float = NAN
+    tempo_fits: bool = True
+    better_bpm: float = NAN
 
 
 class CancellingPair(msgspec.Struct, frozen=True):

@@ -16,6 +16,7 @@ from dsp.lowend.pair import Pair, pair
 from dsp.lowend.part_names import PairChoice, choose_pair
 from dsp.lowend.part_sound import common_spectra, common_stretch
 from dsp.lowend.shares import Owners
+from dsp.lowend.tempo_fit import TempoFit, tempo_fit
 from meter.lowend.findings import Lanes, PairFindings, PartFindings, ThirdOctave
 from meter.lowend.remarks import why_of_pair
 from meter.lowend.wishes import Wishes
@@ -62,7 +63,9 @@ def _lanes(
     began = stretch.kept_seconds - (len(a.kept) - newest.start) / a.rate_hz
     hits = onsets(a.audio(newest), a.rate_hz)
     lane_seconds, starts, newest_bar = AFTER_HIT_SECONDS, hits, float("nan")
+    fit = TempoFit(fits=True)
     if np.isfinite(tempo_bpm):
+        fit = tempo_fit(hits, tempo_bpm)
         lane_seconds = bar_seconds(tempo_bpm)
         earlier = before.starts_at_seconds - began if before is not None else float("nan")
         starts = bar_starts(hits, lane_seconds, seconds, earlier)
@@ -73,7 +76,8 @@ def _lanes(
     highest = float(np.nanmax(both)) if np.isfinite(both).any() else 0.0
     if not highest > 0.0:
         return None
-    return Lanes(lane_seconds, values(both[0] / highest), values(both[1] / highest), newest_bar)
+    lanes = (values(both[0] / highest), values(both[1] / highest))
+    return Lanes(lane_seconds, *lanes, newest_bar, fit.fits, fit.better_bpm)
 
 
 def _findings(first: str, second: str, found: Pair) -> PairFindings:

@@ -100,7 +100,7 @@ class Face(QWidget):
 
     # What a subclass overrides
 
-    short_subtitle: ClassVar[str] = ""
+    short_subtitle: str = ""
     """Shown where the subtitle does not fit."""
 
     @property

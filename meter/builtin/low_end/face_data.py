@@ -94,14 +94,20 @@ def cancelling(frame: Frame) -> tuple[str, ...]:
 
 
 def span_words(settings: Mapping[str, object]) -> str:
-    """What the shares count: ``last 10 s``, ``last 8 bars at 120``."""
+    """What the shares count: ``last 10 s``, ``last 8 bars at 120 BPM``."""
     span = settings.get("span", LAST)
     if span == MARKED:
         return "since the mark"
     if span == SITTING:
         return "the whole sitting"
+    tempo = tempo_words(settings)
+    return f"last 8 bars at {tempo}" if tempo else "last 10 s"
+
+
+def tempo_words(settings: Mapping[str, object]) -> str:
+    """``120.5 BPM``; empty without a tempo."""
     tempo = settings.get("tempo_bpm", 0.0)
-    return f"last 8 bars at {tempo:g}" if isinstance(tempo, float) and tempo > 0.0 else "last 10 s"
+    return f"{tempo:g} BPM" if isinstance(tempo, float) and tempo > 0.0 else ""
 
 
 def listening_words(frame: Frame) -> str:

@@ -88,7 +88,7 @@ class OwnersFace(Face):
             Choice("tempo", "none", "tempo_bpm", 0.0),
             Choice("tempo", "tap it with B", run=lambda: self.action_asked.emit("tap")),
             Choice("tempo", "type it…", run=lambda: self.action_asked.emit("tempo")),
-            *(Choice("tempo", f"{tempo:g}", "tempo_bpm", tempo) for tempo in OFFERED_TEMPOS),
+            *(Choice("tempo", f"{tempo:g} BPM", "tempo_bpm", tempo) for tempo in OFFERED_TEMPOS),
             Choice("feeds", "name the feeds…", run=lambda: self.action_asked.emit("feeds")),
         )
 

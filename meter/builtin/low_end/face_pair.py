@@ -24,6 +24,7 @@ WIDEST = "−88.8"
 NO_PAIR = "No kick and bass among the parts yet."
 ONE_HOLDS_BOTH = "One part holds both kick and bass: no pair to compare."
 BEATS = 4
+MISFIT = "does not fit the hits"
 LEAST_LANES_PX = 36
 NAME_SHARE = 0.5
 
@@ -49,14 +50,17 @@ class PairFace(Face):
         self._shapes: list[QPolygonF] = []
         self._names = ("", "")
         self._stale = False
-
-    short_subtitle = "after each hit; tap B"
+        self._misfit = False
+        self._better = ""
 
     @property
     def subtitle(self) -> str:
-        tempo = self.settings.get("tempo_bpm", 0.0)
-        folded = isinstance(tempo, float) and tempo > 0.0
-        return "one bar, last 8 bars overlaid" if folded else "a second after each hit; tap B for bars"
+        tempo = data.tempo_words(self.settings)
+        misfit = f"{tempo} {MISFIT}" if tempo and self._misfit else ""
+        self.short_subtitle = misfit or (f"8 bars at {tempo}" if tempo else "after each hit; tap B")
+        if misfit:
+            return f"{misfit}{self._better}"
+        return f"one bar at {tempo}, last 8 bars overlaid" if tempo else "a second after each hit; tap B for bars"
 
     def arrange(self, inside: QRect) -> None:
         figure, verdict, tries = self.labels["figure"], self.labels["verdict"], self.labels["try"]
@@ -97,7 +101,9 @@ class PairFace(Face):
         found = data.findings(frame)
         pair = found.pairs[0] if found is not None and found.pairs else None
         stale = data.is_stale(frame)
-        self._take_lanes(found.lanes if found is not None else None, pair, stale)
+        lanes = found.lanes if found is not None else None
+        self._take_fit(lanes)
+        self._take_lanes(lanes, pair, stale)
         gain = pair.sum_gain_db if pair is not None else math.nan
         verb = sentences.pair_verb(pair) if pair is not None else ""
         known, finite = not math.isnan(gain), math.isfinite(gain)
@@ -114,6 +120,13 @@ class PairFace(Face):
             self._short(found, pair),
         )
         self.say("try", self._tries(pair) if known and pair is not None else "")
+
+    def _take_fit(self, lanes: Lanes | None) -> None:
+        misfit = lanes is not None and not lanes.tempo_fits
+        better = f"; {lanes.better_bpm:.1f} does" if lanes is not None and math.isfinite(lanes.better_bpm) else ""
+        if (misfit, better) != (self._misfit, self._better):
+            self._misfit, self._better = misfit, better
+            self.rearrange()
 
     def _sentence(self, found: LowEndFindings | None, pair: PairFindings | None) -> str:
         if pair is None:

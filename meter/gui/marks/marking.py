@@ -13,6 +13,8 @@ from meter.gui.engine_link import EngineLink
 from meter.gui.marks.mark_line import MarkLine
 from meter.gui.marks.mark_list import MarkList
 from meter.gui.marks.span_words import Incident, incidents
+from meter.gui.page.more_menu import MoreMenu
+from meter.gui.source.feed_line import FeedLine
 from meter.readings import Frame
 
 LIST_EVERY_SECONDS = 0.25
@@ -21,7 +23,14 @@ LIST_EVERY_SECONDS = 0.25
 class Marking(QObject):
     """Wires the line below the page and the list to the engine; ``wall`` tells the time of day."""
 
-    def __init__(self, link: EngineLink, parent: QWidget, wall: Callable[[], float] = time.time) -> None:
+    def __init__(
+        self,
+        link: EngineLink,
+        feed_line: FeedLine,
+        menu: MoreMenu,
+        parent: QWidget,
+        wall: Callable[[], float] = time.time,
+    ) -> None:
         super().__init__(parent)
         self._link = link
         self._wall = wall
@@ -30,14 +39,13 @@ class Marking(QObject):
         self._listed_at = 0.0
         self.line = MarkLine()
         self.list = MarkList(parent)
+        for place in (feed_line, menu):
+            place.mark_asked.connect(link.mark)
+        menu.marks_asked.connect(self.show_list)
         self.line.named.connect(link.name_mark)
         self.line.list_asked.connect(self.show_list)
         self.list.named.connect(link.name_mark)
         self.list.cleared.connect(link.clear_marks)
-
-    def set(self) -> None:
-        """A mark here."""
-        self._link.mark()
 
     def name_last(self) -> None:
         """Have the newest mark named."""

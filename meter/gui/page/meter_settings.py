@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from meter.gui.engine_link import MeterEntry, Setting
 from meter.gui.page.pages import Pages
@@ -42,6 +42,11 @@ class MeterSettings:
         """The settings of a meter as they count now; empty for one without a card, and for no meter ("")."""
         cards = self._pages.cards(meter_id) if meter_id else []
         return self._of(cards[0].entry) if cards else {}
+
+    def number(self, meter_ids: Sequence[str], key: str) -> float:
+        """The setting ``key`` of the first of these meters; 0 where there is none or it is no number."""
+        value = self.of(meter_ids[0]).get(key, 0.0) if meter_ids else 0.0
+        return float(value) if isinstance(value, float) else 0.0
 
     def choose(self, meter_id: str, chosen: Mapping[str, Setting]) -> None:
         """Check, keep and hand on what was chosen; nothing for no meter ("")."""

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
-from PySide6.QtCore import QEvent, QPoint, QSize, Qt, Signal
+from PySide6.QtCore import QEvent, QPoint, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import QPainter, QPaintEvent, QPolygon, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QSizePolicy, QVBoxLayout, QWidget
 
@@ -29,6 +29,8 @@ MOST_LINES = 2
 NARROW_PX = 900
 """In a window narrower than this a sentence may take one line more."""
 TOP_SPACING_PX = 6
+FLASH_MS = 4000
+"""How long the answer to a key is shown: time to look up and read it (our own choice)."""
 LEAST_SOURCE_PX = 230
 """What the name of the source keeps of the top row."""
 
@@ -173,7 +175,11 @@ class FeedLine(QWidget):
         self._status = FeedStatus()
         self._told: tuple[int, FeedStatus] | None = None
         self._chosen = False
-        self._note = ""
+        self._note = self._flashed = ""
+        self._flash = QTimer(self)
+        self._flash.setSingleShot(True)
+        self._flash.setInterval(FLASH_MS)
+        self._flash.timeout.connect(self._flash_over)
         self._arrange()
         self._connect()
         self._refresh()
@@ -292,6 +298,16 @@ class FeedLine(QWidget):
         self._note = words
         self._refresh()
 
+    def flash(self, words: str) -> None:
+        """Answer a key: show words in place of the details for a few seconds, unless something needs an answer."""
+        self._flashed = words
+        self._flash.start()
+        self._refresh()
+
+    def _flash_over(self) -> None:
+        self._flashed = ""
+        self._refresh()
+
     def ask(self, sentence: str, answers: Sequence[tuple[str, Callable[[], None]]]) -> None:
         """Put a question in the second row; it waits while something is broken or another one is there."""
         self._put(Ask(sentence, answers))
@@ -367,6 +383,8 @@ class FeedLine(QWidget):
             return SEPARATOR.join(part for part in parts if part), "broken_ink"
         if self._asks:
             return self._asks[0].sentence, "ink"
+        if self._flashed:
+            return self._flashed, "ink"
         if not self._chosen:
             return "", "soft"
         parts = detail_words(status)

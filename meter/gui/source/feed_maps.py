@@ -16,7 +16,7 @@ from meter.feeds import MIX, MOST_CHANNELS, FeedMap, FeedMapError, read_feed_map
 from meter.gui.source.channel_finder import ChannelFinder
 from meter.gui.source.feed_line import FeedLine
 from meter.gui.source.source_list import plain_title, source_title
-from meter.gui.source.tempo_taps import Tapping
+from meter.gui.source.tempo_taps import LEAST_TAPS, Tapping
 from meter.readings import Frame
 from meter.settings import (
     CHOOSES_CHANNELS,
@@ -70,12 +70,14 @@ class FeedMaps(QObject):
         self.finder = ChannelFinder(parent, finder_meter)
         self.tempo = QInputDialog(parent)
         self.tempo.setWindowTitle("tempo")
-        self.tempo.setLabelText("beats per minute; 0 for none")
+        self.tempo.setLabelText("BPM; 0 for none")
         self.tempo.setInputMode(QInputDialog.InputMode.DoubleInput)
         self.tempo.setDoubleRange(0.0, FASTEST_BPM)
         self.tempo.setDoubleDecimals(2)
-        self.tempo.setDoubleValue(USUAL_BPM)
+        self.tempo_in_use: Callable[[], float] = lambda: 0.0
+        """Beats per minute as they are set, 0 for none."""
         self.tempo.doubleValueSelected.connect(self.tempo_told)
+        self.tempo_told.connect(self._answer_tempo)
         self.finder.map_chosen.connect(self._use)
         self.finder.save_asked.connect(self._save_as)
         self.finder.open_asked.connect(self._open)
@@ -148,13 +150,19 @@ class FeedMaps(QObject):
             self.channels_asked.emit(before)
 
     def tap(self) -> None:
-        """One tap of the tempo; from the fourth on it counts."""
+        """One tap of the tempo; from the fourth on it counts. Each is answered in the feed line."""
         tempo = self._tapping.tap(self._now())
         if tempo is not None:
             self.tempo_told.emit(tempo)
+        else:
+            self._feed_line.flash(f"tempo: tap {self._tapping.taps} of {LEAST_TAPS}, on each beat")
+
+    def _answer_tempo(self, tempo: float) -> None:
+        self._feed_line.flash(f"tempo {tempo:g} BPM" if tempo > 0.0 else "no tempo")
 
     def ask_tempo(self) -> None:
-        """Have the tempo typed; nothing waits for it."""
+        """Have the tempo typed, beginning with the one that is set; nothing waits for it."""
+        self.tempo.setDoubleValue(self.tempo_in_use() or USUAL_BPM)
         self.tempo.show()
         self.tempo.raise_()
 

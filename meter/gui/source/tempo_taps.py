@@ -16,6 +16,11 @@ class Tapping:
     def __init__(self) -> None:
         self._taps: list[float] = []
 
+    @property
+    def taps(self) -> int:
+        """Taps that count so far, up to nine."""
+        return len(self._taps)
+
     def tap(self, now: float) -> float | None:
         """The tempo so far, None before the fourth tap; a pause of two seconds restarts the count."""
         if self._taps and not SHORTEST_GAP_SECONDS <= now - self._taps[-1] <= LONGEST_GAP_SECONDS:

@@ -113,6 +113,18 @@ def test_where_the_ring_is_refused_its_change_is_as_well(found: LowEndFindings) 
         assert all(np.isnan(offer.ring_change_ms) for offer in found.part(name).high_pass)
 
 
+def test_a_tempo_that_is_off_the_hits_is_found_and_the_right_one_named(found: LowEndFindings) -> None:
+    assert found.lanes is not None
+    assert found.lanes.tempo_fits
+    meter = LiveLowEnd(tempo_bpm=TEMPO_BPM * 1.04)
+    meter.feed(session())
+    meter.settle()
+    meter.study(ENOUGH)
+    assert meter.found.lanes is not None
+    assert not meter.found.lanes.tempo_fits
+    assert meter.found.lanes.better_bpm == pytest.approx(TEMPO_BPM, abs=0.5)
+
+
 def test_kick_and_bass(found: LowEndFindings) -> None:
     (pair,) = found.pairs
     assert (pair.first, pair.second) == ("kick", "bass")

@@ -7,6 +7,7 @@ import itertools
 import math
 from typing import Any
 
+import msgspec
 import numpy as np
 import pytest
 from PySide6.QtCore import QEvent, QPoint, Qt
@@ -522,7 +523,7 @@ def test_until_the_span_is_filled_it_listens_and_when_music_stops_the_verdict_ag
     ("settings", "words"),
     [
         ({}, "last 10 s"),
-        ({"tempo_bpm": 97.5}, "last 8 bars at 97.5"),
+        ({"tempo_bpm": 97.5}, "last 8 bars at 97.5 BPM"),
         ({"span": "marked"}, "since the mark"),
         ({"span": "sitting"}, "the whole sitting"),
     ],
@@ -767,6 +768,23 @@ def test_kick_and_bass_are_told(qtbot) -> None:
     assert face.labels["verdict"].text == "One part holds both kick and bass: no pair to compare."
     face.show_frame(_at(frame(5, no_pair | {"pair_doubt": 3.0}), 4))
     assert face.labels["verdict"].text == "No kick and bass among the parts yet."
+
+
+def test_the_tempo_is_shown_where_it_is_used_and_one_that_does_not_fit_is_told(qtbot) -> None:
+    face = make("pair", qtbot, tempo_bpm=120.5)
+    face.resize(520, 330)
+    found = frame(5)
+    face.show_frame(found)
+    assert face.subtitle == "one bar at 120.5 BPM, last 8 bars overlaid"
+    account = found.findings["low_end.account"]
+    for better, words in ((118.0, "; 118.0 does"), (math.nan, "")):
+        lanes = msgspec.structs.replace(account.lanes, tempo_fits=False, better_bpm=better)
+        off = {"low_end.account": msgspec.structs.replace(account, lanes=lanes)}
+        face.show_frame(_at(Frame(found.layout, found.values, found.status, off), 3 if words else 4))
+        assert face.subtitle == f"120.5 BPM does not fit the hits{words}"
+        assert face._subtitle.text == face.subtitle
+    face.show_settings({"tempo_bpm": 0.0})
+    assert "BPM" not in face.subtitle
 
 
 def test_the_larger_card_also_says_what_to_try(qtbot) -> None:

@@ -152,6 +152,29 @@ def test_mark_and_tap(window: Window, qtbot) -> None:
     assert window._settings.meters["low_end"]["tempo_bpm"] == 120.0
 
 
+def test_each_tap_is_answered_where_the_eye_is(window: Window, qtbot) -> None:
+    """On the first page no card shows a tempo: the feed line answers, with the value and its unit."""
+    show(window, frame(10.0, plan=layout(), feed=status(10.0)))
+    now, said = [100.0], []
+    window.feeds._now = lambda: now[0]
+    for _ in range(5):
+        qtbot.keyClick(window, Qt.Key.Key_B)
+        said.append(window.feed_line.words.whole)
+        now[0] += 0.5
+    assert said[:3] == [f"tempo: tap {number} of 4, on each beat" for number in (1, 2, 3)]
+    assert said[3:] == ["tempo 120 BPM"] * 2
+    window.feed_line._flash.timeout.emit()
+    assert "BPM" not in window.feed_line.words.whole
+
+
+def test_typing_the_tempo_begins_with_the_one_that_is_set(window: Window) -> None:
+    window.feeds.ask_tempo()
+    assert window.feeds.tempo.doubleValue() == 120.0
+    window.feeds.tempo_told.emit(97.5)
+    window.feeds.ask_tempo()
+    assert window.feeds.tempo.doubleValue() == 97.5
+
+
 def test_the_titles_of_our_faces_come_from_the_manifest(qtbot, tmp_path: Path) -> None:
     meters = tuple(replace(entry, titles={view: f"new {view}" for view in ("", "parts")}) for entry in entries())
     write(tmp_path, "page", "low_end")
