@@ -15,11 +15,11 @@ from meter.gui.kit.theme import SUBTITLE_PX, TITLE_PX, VERDICT_PX, current_theme
 from meter.gui.kit.widgets import ElidedLine, KeyButton
 from meter.gui.source.feed_words import detail_words, is_broken, missing_words, state_words
 from meter.gui.source.source_list import plain_title
+from meter.gui.source.state_mark import StateMark
 from meter.readings import FeedStatus
 
 NO_SOURCE = "nothing chosen yet"
 SEPARATOR = "   ·   "
-MARK_PX = 12
 BESIDE_NAME_PX = 44
 """What the source button needs besides its name: padding and the triangle."""
 
@@ -43,43 +43,6 @@ class Ask:
     answers: Sequence[tuple[str, Callable[[], None]]]
     of_source: bool = False
     """Whether it goes when another source is chosen."""
-
-
-class StateMark(QWidget):
-    """The engine's state as a shape: disc measuring, two bars held, ring waiting for sound, square broken."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._state = ""
-        self._broken = False
-        self.setFixedSize(MARK_PX, MARK_PX)
-
-    def show_state(self, state: str, *, broken: bool) -> None:
-        """Change the shape; repaints only then."""
-        if (state, broken) != (self._state, self._broken):
-            self._state, self._broken = state, broken
-            self.update()
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        theme = current_theme()
-        painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.setPen(Qt.PenStyle.NoPen)
-        box = self.rect().adjusted(1, 1, -1, -1)
-        if self._broken:
-            painter.setBrush(theme.broken)
-            painter.drawRect(box)
-        elif self._state == "held":
-            painter.setBrush(theme.ink)
-            painter.drawRect(box.x() + 1, box.y(), 3, box.height())
-            painter.drawRect(box.right() - 3, box.y(), 3, box.height())
-        elif self._state == "running":
-            painter.setBrush(theme.measured)
-            painter.drawEllipse(box)
-        else:
-            painter.setPen(theme.soft)
-            painter.setBrush(Qt.BrushStyle.NoBrush)
-            painter.drawEllipse(box.adjusted(0, 0, -1, -1))
 
 
 class SourceButton(KeyButton):
