@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from meter import settings as settings_file
+from meter.audio.monitor import DEFAULT_MONITOR
 from meter.audio.source import SourceRequest
 from meter.calibration.noise import write_noise
 from meter.commands.errors import FAILED, MISSING_PART, CommandError
@@ -51,7 +52,8 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
         starting = settings_file.with_map_channels(kept, starting)
     elif kept.source is not None:
         kept.source = settings_file.with_map_channels(kept, kept.source)
-    source = starting or kept.source
+    first = None if starting or kept.source else first_source()
+    source = starting or kept.source or first
     _, feeds, _ = settings_file.kept_feeds(kept, source)  # the window shows what cannot be used
     enabled, words = leave_out_faces(path.parent)
     notice = " ".join(said for said in (notice, words) if said)
@@ -70,7 +72,7 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     from meter.gui.window import Window
 
     GUARD.use_folder(path.parent)
-    window = Window(SupervisedEngine(order), kept, surroundings(path, folders, notice, starting, enabled))
+    window = Window(SupervisedEngine(order), kept, surroundings(path, folders, notice, starting, enabled, first))
     OthersMenu(window.more.others, partial(other_meters, folders), enable_other, window.feed_line.say)
     window.show()
     # The draw clock keeps the interpreter awake, so a signal is met within a frame; closing waits for its end.
@@ -144,6 +146,7 @@ def surroundings(
     notice: str,
     starting_source: SourceChoice | None = None,
     enabled: Enabled = NOTHING_ENABLED,
+    first: SourceChoice | None = None,
 ) -> Any:
     """What the window needs besides an engine."""
     from meter.gui.engine_link import Surroundings
@@ -157,9 +160,15 @@ def surroundings(
         meters=meter_entries(folders, enabled),
         notice=notice,
         starting_source=starting_source,
+        first_source=first,
         rules=rule_entries(),
         people=partial(persons_in, logbook_path()),
     )
+
+
+def first_source() -> SourceChoice | None:
+    """What plays on the default output, where the system can tell; None where the list of sources has to be asked."""
+    return SourceChoice("monitor", DEFAULT_MONITOR, {}) if sys.platform == "linux" else None
 
 
 def allowed_settings(

@@ -22,6 +22,7 @@ from meter.audio.source import MOST_CHANNELS, SourceError, SourceInfo, SourceReq
 from meter.audio.watcher import SourceWatcher, end_child
 
 DEFAULT_MONITOR = "@DEFAULT_MONITOR@"
+USUAL_CHANNELS = 2
 FRAGMENTS_PER_LATENCY = 4
 """The server delivers a quarter of the latency at a time, like the periods of a device."""
 SAMPLE_BYTES = 4
@@ -36,7 +37,8 @@ class MonitorSource:
     """A source of the sound server. ``request.name`` is its name there; empty or ``@DEFAULT_MONITOR@`` follows the
     default output: when that changes, the source ends with a sentence and the next ``open`` finds the new one.
 
-    Options: ``latency_seconds`` (0.02 to 0.5), ``channels`` (numbers from 1, default all up to 32).
+    Options: ``latency_seconds`` (0.02 to 0.5), ``channels`` (numbers from 1, default all of a layout of loudspeakers,
+    otherwise the first two: numbered channels of an interface are not one mix).
     """
 
     def __init__(self, request: SourceRequest) -> None:
@@ -71,7 +73,8 @@ class MonitorSource:
             raise SourceError(
                 f"'{source.description}' has more than {MOST_CHANNELS} channels; set fewer in its profile."
             )
-        numbers = options.channel_numbers(self._request, source.channels, MOST_CHANNELS)
+        layout = set(source.channel_names) & set(POSITIONS)
+        numbers = options.channel_numbers(self._request, source.channels, MOST_CHANNELS if layout else USUAL_CHANNELS)
         self._columns = [number - 1 for number in numbers]
         self._source = source
         self._note = server.volume_note(source)

@@ -135,8 +135,9 @@ class Surroundings:
     ``write_noise(folder, kind)`` writes the calibration noise ``"band"`` or ``"wide"`` to sound files and returns an
     empty string, or one sentence when it could not. ``noise_command`` is the command line of the child that plays it.
     ``pages_folder`` holds the page layouts.
-    ``starting_source`` is opened first without being remembered for the next start. ``rules`` are the exposure
-    rules, the most protective first; ``people`` names everybody who has an exposure record.
+    ``starting_source`` is opened first without being remembered for the next start. ``first_source`` is what the
+    engine listens to at the first start, before anything was chosen; it is kept once it sounds.
+    ``rules`` are the exposure rules, the most protective first; ``people`` names all who have an exposure record.
     """
 
     settings_path: Path | None
@@ -147,6 +148,7 @@ class Surroundings:
     meters: tuple[MeterEntry, ...] = field(default=())
     notice: str = ""
     starting_source: SourceChoice | None = None
+    first_source: SourceChoice | None = None
     rules: tuple[RuleEntry, ...] = ()
     people: Callable[[], Sequence[str]] = tuple
 

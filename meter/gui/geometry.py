@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QByteArray, QSize
+from PySide6.QtCore import QByteArray, QSize, Qt
 from PySide6.QtWidgets import QWidget
 
 from meter.settings import Settings
@@ -24,3 +24,12 @@ def restore_place(window: QWidget, settings: Settings) -> None:
     window.resize(QSize(wide, high).expandedTo(LEAST_SIZE) if wide and high else USUAL_SIZE)
     if settings.geometry:
         window.restoreGeometry(QByteArray.fromBase64(settings.geometry.encode("ascii", "ignore")))
+
+
+def put_on_top(window: QWidget, on_top: bool) -> None:
+    """Keep the window above others, or no longer; Qt hides a window whose flags change, so it is shown again."""
+    place, visible = window.saveGeometry(), window.isVisible()
+    window.setWindowFlag(Qt.WindowType.WindowStaysOnTopHint, on_top)
+    if visible:
+        window.show()
+        window.restoreGeometry(place)

@@ -12,10 +12,9 @@ from PySide6.QtGui import QCloseEvent, QKeySequence, QMoveEvent, QResizeEvent, Q
 from PySide6.QtWidgets import QApplication, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from meter.gui.calibration.calibration_control import CalibrationControl
-from meter.gui.calibration.cautions import Cautions
 from meter.gui.calibration.listening_menu import ListeningMenu
 from meter.gui.engine_link import EngineLink, Setting, Surroundings
-from meter.gui.geometry import LEAST_SIZE, keep_place, restore_place
+from meter.gui.geometry import LEAST_SIZE, keep_place, put_on_top, restore_place
 from meter.gui.kit.draw_clock import DrawClock
 from meter.gui.kit.theme import GAP_PX, apply_theme
 from meter.gui.marks.marking import Marking
@@ -28,6 +27,7 @@ from meter.gui.page.pages import Pages
 from meter.gui.page.readings_text import ReadingsText
 from meter.gui.source.feed_line import FeedLine
 from meter.gui.source.feed_maps import FeedMaps
+from meter.gui.source.first_start import FirstStart
 from meter.gui.source.listing_process import SourceLister
 from meter.gui.source.picker import Picker
 from meter.gui.source.source_in_use import SourceInUse
@@ -92,10 +92,12 @@ class Window(QMainWindow):
         self.seat = CalibrationControl(
             self._settings, line, around.write_noise, around.noise_command, self, calibrated
         )
+        self.cautions = self.seat.cautions
         self.seat.configured.connect(partial(meters.put_in_force, calibrated))
         self.feeds = FeedMaps(self._settings, line, lambda: self.source.current, self._now, self, finder_meter=finder)
         self.source.columns = self.feeds.columns
         self.feeds.tempo_in_use = partial(meters.number, self._timed, TEMPO_BPM)
+        self.first = FirstStart(self.source, self._settings, self.lister, self._now, finder)
         self.readings = ReadingsText(self, {entry.meter_id: entry.name for entry in around.meters})
         self.marking = Marking(self._link, line, self.more, self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
@@ -124,7 +126,6 @@ class Window(QMainWindow):
         self._stack.addWidget(front)
         self._stack.addWidget(self.ears_only)
         self.setCentralWidget(self._stack)
-        self.cautions = Cautions(self)
 
     def _connect(self) -> None:
         line = self.feed_line
@@ -145,7 +146,6 @@ class Window(QMainWindow):
         self.clock.noted.connect(self._note_pace)
         self.seat.changed.connect(self.save_soon)
         self.seat.suspended.connect(self._link.suspend)
-        self.cautions.read.connect(self._cautions_read)
         self.more.theme_chosen.connect(self.choose_theme)
         self.more.on_top_chosen.connect(self.keep_on_top)
         self.more.calibrate_asked.connect(self.seat.calibrate)
@@ -167,7 +167,10 @@ class Window(QMainWindow):
         self.feeds.changed.connect(self.source.listen_again)
         self.feeds.channels_asked.connect(self.source.take)
         self.source.named.connect(self._name_source)
+        self.source.tried.connect(self.feed_line.name_source)
         self.source.opened.connect(self._opened)
+        self.first.quiet.connect(self._show_ways)
+        self.first.heard.connect(self._show_page)
 
     def _make_keys(self) -> None:
         for key, action in (
@@ -191,9 +194,9 @@ class Window(QMainWindow):
     def _begin(self) -> None:
         self.meters.show_all()
         self._tell_pages()
+        self.first.begin(self._around.first_source)
         self.feed_line.name_source(self.source.title)
         self.feeds.columns()
-        self._body.setCurrentIndex(0 if self.source.current else 1)
         if self._settings.always_on_top and may_stay_on_top():
             self.setWindowFlag(Qt.WindowType.WindowStaysOnTopHint, True)
         self.clock.start()
@@ -212,6 +215,7 @@ class Window(QMainWindow):
         self.feed_line.show_status(frame.status)
         self.ears_only.show_status(frame.status)
         self.feeds.observe(frame)
+        self.first.observe(frame)
         self.marking.observe(frame)
         if self.source.current is not None:
             self.seat.observe(self.source.current.kind, frame)
@@ -238,7 +242,15 @@ class Window(QMainWindow):
     def _name_source(self, title: str) -> None:
         self.feed_line.name_source(title)
         self.feed_line.hold.setChecked(False)
+        self._show_page()
+
+    def _show_ways(self) -> None:
+        self.empty.tell(listening=self.first.listening)
+        self._body.setCurrentIndex(1)
+
+    def _show_page(self) -> None:
         self._body.setCurrentIndex(0)
+        self._opened()
 
     def _opened(self) -> None:
         self.clock.draw_again()
@@ -297,11 +309,6 @@ class Window(QMainWindow):
         button = self.feed_line.more
         self.more.popup(button.mapToGlobal(button.rect().bottomLeft()))
 
-    def _cautions_read(self) -> None:
-        if not self._settings.cautions_read:
-            self._settings.cautions_read = True
-            self.save_soon()
-
     # Looks and place
 
     def choose_theme(self, theme: str) -> None:
@@ -321,14 +328,9 @@ class Window(QMainWindow):
         apply_theme(application, theme)
 
     def keep_on_top(self, on_top: bool) -> None:
-        """Ask the window system to keep the window above others; Qt hides a window whose flags change."""
+        """Ask the window system to keep the window above others."""
         self._settings.always_on_top = on_top
-        place = self.saveGeometry()
-        visible = self.isVisible()
-        self.setWindowFlag(Qt.WindowType.WindowStaysOnTopHint, on_top)
-        if visible:
-            self.show()
-            self.restoreGeometry(place)
+        put_on_top(self, on_top)
         self.save_soon()
 
     # Keeping
@@ -356,12 +358,10 @@ class Window(QMainWindow):
         return done
 
     def showEvent(self, event: QShowEvent) -> None:
-        """Draw at once, and show the cautions at the very first start."""
+        """Draw at once."""
         super().showEvent(event)
         self.clock.draw_again()
         self.setFocus()  # else Qt gives it to the first button, and Return would press that
-        if not self._settings.cautions_read:
-            self.cautions.bring_up()
 
     def changeEvent(self, event: QEvent) -> None:
         """Coming back from minimised, the newest snapshot is drawn at once."""

@@ -106,7 +106,7 @@ def test_the_list_is_the_same_from_a_short_lived_process() -> None:
 @pytest.mark.parametrize("sink", [FRONT, OLD_RATE, DESK], ids=lambda sink: sink.name)
 def test_a_monitor_is_captured_without_one_wrong_sample(server: SoundServer, sink: Sink) -> None:
     feeder = server.play(sink, counter(6 * sink.rate_hz, sink.channels))
-    with listening(monitor(sink)) as (info, consumer):
+    with listening(monitor(sink, channels=list(range(1, sink.channels + 1)))) as (info, consumer):
         assert (info.rate_hz, info.channels, info.resampled) == (sink.rate_hz, sink.channels, False)
         heard = hear(consumer, 3 * sink.rate_hz)
     feeder.stop()
@@ -132,7 +132,7 @@ def test_two_sinks_at_once_are_not_mixed_up(server: SoundServer) -> None:
 def test_each_channel_of_many_carries_its_own_tone_under_its_own_name(server: SoundServer, sink: Sink) -> None:
     pitches = [400.0 + 250.0 * number for number in range(sink.channels)]
     feeder = server.play(sink, tones(4, sink.rate_hz, pitches))
-    with listening(monitor(sink)) as (info, consumer):
+    with listening(monitor(sink, channels=list(range(1, sink.channels + 1)))) as (info, consumer):
         heard = hear(consumer, sink.rate_hz)
     feeder.stop()
     names = sink.positions if sink is DESK else ("L", "R", "C", "LFE", "Ls", "Rs")
@@ -140,6 +140,15 @@ def test_each_channel_of_many_carries_its_own_tone_under_its_own_name(server: So
     for column, pitch in enumerate(pitches):
         assert strongest_hz(heard[:, column], sink.rate_hz) == pytest.approx(pitch, abs=1.0)
         assert np.abs(heard[:, column]).max() == pytest.approx(0.25, abs=0.005)
+
+
+@pytest.mark.parametrize(("sink", "taken"), [(FRONT, 2), (CINEMA, 6), (DESK, 2)], ids=lambda value: str(value)[:20])
+def test_unasked_a_layout_of_loudspeakers_is_taken_whole_and_numbered_channels_two(
+    server: SoundServer, sink: Sink, taken: int
+) -> None:
+    """Sixteen numbered channels of an interface are not one mix."""
+    info = monitor(sink).open()
+    assert (info.channels, info.device_channels) == (taken, sink.channels)
 
 
 def test_chosen_channels_come_in_the_order_asked_for(server: SoundServer) -> None:

@@ -9,6 +9,7 @@ from PySide6.QtCore import QObject, QPoint, QTimer, Signal
 from PySide6.QtWidgets import QWidget
 
 from meter.calibration.calibration_in_force import CalibrationInForce
+from meter.gui.calibration.cautions import Cautions
 from meter.gui.calibration.dialog import CalibrationDialog
 from meter.gui.calibration.monitor_menu import AnotherSetting, TurnMenu
 from meter.gui.engine_link import Setting
@@ -45,6 +46,7 @@ class CalibrationControl(QObject):
         meter_id: str = "",
     ) -> None:
         super().__init__(parent)
+        self._settings = settings
         self._meter_id = meter_id
         self._window = parent
         self._feed_line = feed_line
@@ -54,6 +56,7 @@ class CalibrationControl(QObject):
             settings, feed_line, self._configure, self.calibrate, self.turn, self.changed.emit
         )
         self.dialog = CalibrationDialog(write_noise, noise_command, meter_id=meter_id, parent=parent)
+        self.cautions = Cautions(parent)
         self.menu = TurnMenu(parent)
         self.another = AnotherSetting(parent)
         self.dialog.calibrated.connect(self._use)
@@ -64,6 +67,7 @@ class CalibrationControl(QObject):
         self._resume.setInterval(TAIL_MS)
         self._resume.timeout.connect(lambda: self._suspend(""))
         self._suspended = ""
+        self.cautions.read.connect(self._cautions_read)
         self.menu.turned.connect(lambda name: self._said(self.recorder.turned_to(name)))
         self.menu.listens.connect(lambda way: self._said(self.recorder.listens_on(way)))
         self.menu.lost.connect(self.recorder.elsewhere)
@@ -77,9 +81,15 @@ class CalibrationControl(QObject):
             self.dialog.show_frame(frame)
 
     def calibrate(self) -> None:
-        """Open the calibration of the source that is heard."""
+        """Open the calibration of the source that is heard; before the first one, the cautions are read."""
         if not self._may_calibrate():
             return
+        if not self._settings.cautions_read:
+            self.cautions.bring_up(self._open_dialog)
+            return
+        self._open_dialog()
+
+    def _open_dialog(self) -> None:
         self.dialog.bring_up(self.recorder.state, self.recorder.names(), self.recorder.known)
 
     def turn(self) -> None:
@@ -111,6 +121,11 @@ class CalibrationControl(QObject):
             self._suspend(NOISE_REASON)
         elif self._suspended:
             self._resume.start()
+
+    def _cautions_read(self) -> None:
+        if not self._settings.cautions_read:
+            self._settings.cautions_read = True
+            self.changed.emit()
 
     def _suspend(self, reason: str) -> None:
         if reason != self._suspended:

@@ -1,6 +1,8 @@
-"""The cautions about hearing: shown at first start, and one click away ever after."""
+"""The cautions about hearing: shown before the first calibration, and one click away from then on."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 from PySide6.QtCore import QEvent, QObject, Qt, Signal
 from PySide6.QtGui import QKeyEvent, QPainter, QPaintEvent
@@ -9,32 +11,29 @@ from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 from meter.gui.kit.theme import CARD_RADIUS_PX, TEXT_PX, TITLE_PX, current_theme, font
 from meter.gui.kit.widgets import KeyButton, Paragraph
 
-WIDTH_PX = 620
+WIDTH_PX = 760
 EDGE_PX = 24
 
 TITLE = "About listening time and your ears"
 CAUTIONS = (
-    "The listening level and the listening time are an estimate made from the audio this computer sends out and a "
-    "calibration you did. It is not a medical or legal measurement.",
-    "It leaves out the room, the rest of your day, and a volume knob turned after the calibration. At best it is "
-    "right within 3 dB either way, and 3 dB are already a factor of two in time.",
-    "Rules at your workplace and in your country come first. Staying within the rule you chose is no promise that "
-    "your hearing takes no harm.",
-    "Ringing, dullness or pain after listening: stop, rest your ears, and see an audiologist or doctor. That it "
-    "passes is no proof of no harm. This program does not test hearing.",
-    "It only listens, and never changes your monitor level. The one sound it plays is the calibration noise, only "
-    "after you press for it. What it notes of your listening stays on this machine.",
+    "Level and listening time here are estimates, not a medical or legal measurement.",
+    "At best they are right within 3 dB; 3 dB are already a factor of two in time.",
+    "The room, the rest of your day and a volume knob turned later are not in them.",
+    "Rules at your workplace and in your country come first; keeping one is no proof of no harm.",
+    "Ringing, dullness or pain: stop, rest your ears, and see an audiologist or doctor.",
 )
+"""One line each."""
 
 
 class Cautions(QFrame):
-    """A panel over the page, in the middle of its parent. ``read`` is emitted when it is put away."""
+    """A panel over the page, in the middle of its parent. ``read`` is emitted when its button is pressed."""
 
     read = Signal()
 
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
         self._over = parent
+        self._then: Callable[[], None] = lambda: None
         self._title = QLabel(TITLE)
         self._title.setFont(font(TITLE_PX + 2, bold=True))
         self._paragraphs = [Paragraph(text, size_px=TEXT_PX) for text in CAUTIONS]
@@ -50,21 +49,22 @@ class Cautions(QFrame):
         foot.addWidget(self.done)
         column.addLayout(foot)
         self.setAccessibleName(TITLE)
-        self.done.clicked.connect(self.put_away)
+        self.done.clicked.connect(self._read)
         parent.installEventFilter(self)
         self.hide()
 
-    def bring_up(self) -> None:
-        """Show the panel above everything on the page."""
+    def bring_up(self, then: Callable[[], None] = lambda: None) -> None:
+        """Show the panel above everything on the page; ``then`` is called once it was read."""
+        self._then = then
         self._centre()
         self.show()
         self.raise_()
         self.done.setFocus()
 
-    def put_away(self) -> None:
-        """Hide the panel and say that it was read."""
+    def _read(self) -> None:
         self.hide()
         self.read.emit()
+        self._then()
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Stay in the middle when the parent changes its size."""
@@ -73,9 +73,11 @@ class Cautions(QFrame):
         return False
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Return and Escape put it away."""
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter, Qt.Key.Key_Escape):
-            self.put_away()
+        """Return says that it was read, Escape leaves it."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            self._read()
+        elif event.key() == Qt.Key.Key_Escape:
+            self.hide()
         else:
             super().keyPressEvent(event)
 

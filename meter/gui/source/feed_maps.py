@@ -67,6 +67,7 @@ class FeedMaps(QObject):
         self._frame: Frame | None = None
         self._before: tuple[int, ...] | None = None
         self._mix_meanwhile: tuple[int, ...] = ()
+        self._said = ""
         self.finder = ChannelFinder(parent, finder_meter)
         self.tempo = QInputDialog(parent)
         self.tempo.setWindowTitle("tempo")
@@ -87,6 +88,9 @@ class FeedMaps(QObject):
         """The feeds of the source in use as columns, None when all is mix; what cannot be used is said."""
         source = self._source()
         self._map, columns, sentence = kept_feeds(self._settings, source)
+        if sentence != self._said:
+            self._feed_line.withdraw(self._said)
+            self._said = sentence
         self._feed_line.say(sentence, of_source=True)
         if columns is None and source is not None and self._before is not None:
             taken = taken_channels(source.options)

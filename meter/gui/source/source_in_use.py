@@ -15,12 +15,14 @@ OpenSource = Callable[[Mapping[str, Any], Columns | None], None]
 
 
 class SourceInUse(QObject):
-    """``named`` carries the title of another source, ``opened`` says that it was asked for.
+    """``named`` carries the title of another source, ``tried`` that of one that nobody chose, ``opened`` says that it
+    was asked for.
 
     ``starting`` is opened first without being kept for the next start.
     """
 
     named = Signal(str)
+    tried = Signal(str)
     opened = Signal()
 
     def __init__(self, settings: Settings, open_source: OpenSource, starting: SourceChoice | None = None) -> None:
@@ -50,6 +52,13 @@ class SourceInUse(QObject):
         chosen = SourceChoice(str(request["kind"]), name, options, title)
         self._settings.source = self.current = with_map_channels(self._settings, chosen)
         self.named.emit(title)
+
+    def try_out(self, request: Mapping[str, Any], title: str) -> None:
+        """Open a source that nobody chose; it is not kept."""
+        name, options = str(request.get("name", "")), dict(request.get("options", {}))
+        self.current = SourceChoice(str(request["kind"]), name, options, title)
+        self.tried.emit(title)
+        self.listen_again()
 
     def listen_to(self, request: Mapping[str, Any], title: str) -> None:
         """Take another source and open it."""

@@ -272,28 +272,35 @@ def test_a_page_name_cannot_leave_its_folder(qtbot, tmp_path):
     bench.window.close()
 
 
-def test_the_first_start_helps_and_shows_the_cautions_once(qtbot, tmp_path):
-    bench = Bench(qtbot, tmp_path, Settings())
-    assert bench.window.empty.isVisible()
-    assert bench.window.cautions.isVisible()
-    text = " ".join(label.text() for label in bench.window.cautions._paragraphs)
+def test_the_cautions_come_before_the_first_calibration_in_five_lines(bench):
+    bench.settings.cautions_read = False
+    bench.feed()
+    cautions = bench.window.cautions
+    assert not cautions.isVisible(), "no wall before the first sound"
+    bench.window.more.calibrate_asked.emit()
+    assert cautions.isVisible()
+    assert not bench.window.seat.dialog.isVisible()
+    lines = [label.text() for label in cautions._paragraphs]
+    assert len(lines) == 5
+    wide = cautions._paragraphs[0].fontMetrics()
+    assert all(wide.horizontalAdvance(line) <= cautions._paragraphs[0].width() for line in lines)
     for words in ("estimate", "not a medical or legal measurement", "workplace", "audiologist", "no proof"):
-        assert words in text
-    assert "safe" not in text
-    bench.window.cautions.done.click()
+        assert words in " ".join(lines)
+    assert "safe" not in " ".join(lines)
+    bench.qtbot.keyClick(cautions, Qt.Key.Key_Escape)
+    assert not cautions.isVisible()
+    assert not bench.settings.cautions_read, "left unread"
+    assert not bench.window.seat.dialog.isVisible()
+    bench.face("listening").action_asked.emit("calibrate")
+    cautions.done.click()
     assert bench.settings.cautions_read
-    bench.window.empty.demo.click()
-    assert bench.link.called("open") == [
-        ("open", {"kind": "demo", "name": "", "options": {"feeds": "all"}, "label": "demo"})
-    ]
-    assert not bench.window.empty.isVisible()
-    bench.window.close()
-    again = Bench(qtbot, tmp_path, settings_file.load(bench.path)[0])
-    assert not again.window.cautions.isVisible()
-    assert again.settings.source.kind == "demo"
-    again.window.more.cautions_asked.emit()
-    assert again.window.cautions.isVisible()
-    again.window.close()
+    assert bench.window.seat.dialog.isVisible()
+    bench.window.seat.dialog.close()
+    bench.window.more.calibrate_asked.emit()
+    assert not cautions.isVisible(), "once is enough"
+    assert bench.window.seat.dialog.isVisible()
+    bench.window.more.cautions_asked.emit()
+    assert cautions.isVisible(), "and they stay in the menu"
 
 
 def test_a_chosen_source_is_opened_named_and_remembered(bench):
