@@ -28,6 +28,7 @@ from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.exposure_rules import ExposureRuleError, load_rules
 from meter.gui.engine_link import RuleEntry
+from meter.gui.source.source_list import DEFAULT_TITLE
 from meter.logbook.exposure_record import persons_in
 from meter.logbook.store import logbook_path
 from meter.plugin.api import Setting
@@ -46,12 +47,7 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     application = make_application()
     path = settings_file.settings_path()
     kept, notice = settings_file.load(path)
-    starting = None
-    if request is not None:
-        starting = SourceChoice(request.kind, request.name, request.options, LABELS.get(request.kind, request.name))
-        starting = settings_file.with_map_channels(kept, starting)
-    elif kept.source is not None:
-        kept.source = settings_file.with_map_channels(kept, kept.source)
+    starting = starting_source(request, kept)
     first = None if starting or kept.source else first_source()
     source = starting or kept.source or first
     _, feeds, _ = settings_file.kept_feeds(kept, source)  # the window shows what cannot be used
@@ -166,9 +162,19 @@ def surroundings(
     )
 
 
+def starting_source(request: SourceRequest | None, kept: Settings) -> SourceChoice | None:
+    """The source of ``request``, None without one; it or the source of last time gets the channels of its map."""
+    if request is not None:
+        label = request.label or LABELS.get(request.kind, request.name)
+        return settings_file.with_map_channels(kept, SourceChoice(request.kind, request.name, request.options, label))
+    if kept.source is not None:
+        kept.source = settings_file.with_map_channels(kept, kept.source)
+    return None
+
+
 def first_source() -> SourceChoice | None:
     """What plays on the default output, where the system can tell; None where the list of sources has to be asked."""
-    return SourceChoice("monitor", DEFAULT_MONITOR, {}) if sys.platform == "linux" else None
+    return SourceChoice("monitor", DEFAULT_MONITOR, {}, DEFAULT_TITLE) if sys.platform == "linux" else None
 
 
 def allowed_settings(
