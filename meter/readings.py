@@ -15,6 +15,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from meter.instances import Instance
 from meter.marks import SUFFIX, Mark
 
 FloatArray = NDArray[np.float64]
@@ -26,6 +27,7 @@ JSON_SUFFIX = {
 }  # fmt: skip
 """Units a field may have, and the last word of its JSON key."""
 
+MIX = "mix"
 PER_CHANNEL = "channels"
 PER_PART = "parts"
 PART_PREFIX = "part "
@@ -98,6 +100,7 @@ class Layout:
     """All slots of one chain, in the order of its meters; the same in both processes.
 
     ``feeds`` names the columns of each feed of the source, ``channel_names`` its columns where it has names for them.
+    ``instances`` says which meter has which feed; a meter that is not among them has the feed of its manifest.
     """
 
     def __init__(
@@ -105,8 +108,11 @@ class Layout:
         slots: tuple[Slot, ...],
         feeds: Mapping[str, tuple[int, ...]] | None = None,
         channel_names: tuple[str, ...] = (),
+        instances: tuple[Instance, ...] = (),
     ) -> None:
         self.slots = slots
+        self.instances = instances
+        self._instance_of = {each.id: each for each in instances}
         self.feeds = dict(feeds or {})
         self.channel_names = channel_names
         self.parts = part_names(self.feeds)
@@ -120,8 +126,9 @@ class Layout:
         channels: Mapping[str, int],
         feeds: Mapping[str, tuple[int, ...]] | None = None,
         channel_names: tuple[str, ...] = (),
+        instances: tuple[Instance, ...] = (),
     ) -> Layout:
-        """Lay out the fields of each meter id; ``channels`` gives the width of each meter's feed."""
+        """Lay out the fields of each instance's id; ``channels`` gives the width of its feed."""
         slots: list[Slot] = []
         parts = len(part_names(feeds or {}))
         offset = 0
@@ -136,7 +143,28 @@ class Layout:
                     )
                 )  # fmt: skip
                 offset += size
-        return cls(tuple(slots), feeds, channel_names)
+        return cls(tuple(slots), feeds, channel_names, instances)
+
+    def key(self, instance_id: str, name: str) -> str:
+        """The full key of a reading or of findings as an instance calls it.
+
+        ``"now"`` is its own, ``"peaks.true_max"`` that of another meter on the same feed; an empty string where that
+        meter has no instance on this feed.
+        """
+        meter, dot, field_key = name.rpartition(".")
+        own = self._instance_of.get(instance_id)
+        if not dot or (own is not None and own.meter == meter):
+            return f"{instance_id}.{field_key}"
+        if own is None or own.first:
+            return name
+        same = (each.id for each in self.instances if (each.meter, each.feed) == (meter, own.feed))
+        beside = next(same, "")
+        return f"{beside}.{field_key}" if beside else ""
+
+    def feed_of(self, instance_id: str) -> str:
+        """The feed of an instance; "mix" for one that is not known."""
+        own = self._instance_of.get(instance_id)
+        return own.feed if own is not None else MIX
 
 
 def part_names(feeds: Mapping[str, tuple[int, ...]]) -> tuple[str, ...]:

@@ -55,7 +55,8 @@ FACE_PARTS = (
 LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("dsp/", ("dsp",), SCIENCE),
     ("meter/marks.py", (), ("msgspec",)),
-    ("meter/readings.py", ("meter.marks",), ("numpy", "msgspec")),
+    ("meter/instances.py", (), ("msgspec",)),
+    ("meter/readings.py", ("meter.instances", "meter.marks"), ("numpy", "msgspec")),
     ("meter/figures.py", (), ()),
     ("meter/children.py", (), ()),
     ("meter/whole_file.py", (), ()),

@@ -19,10 +19,10 @@ The meter's id and the title come from its manifest. A subclass makes its ``labe
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import ClassVar
 
-from PySide6.QtCore import QEvent, QPoint, QRect, QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QEvent, QPoint, QRect, QSize, Qt, Signal
 from PySide6.QtGui import (
     QAccessible,
     QColor,
@@ -35,13 +35,13 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QMenu, QToolButton, QWidget
 
+from meter.gui.kit.card import ROOM_FOR_SUBTITLE_PX, arrange_header, paint_card
 from meter.gui.kit.choice import Choice as Choice
 from meter.gui.kit.choice import Setting as Setting
 from meter.gui.kit.choice import fill_menu
 from meter.gui.kit.fault_note import FaultNote
-from meter.gui.kit.label import Label, text_width
+from meter.gui.kit.label import Label
 from meter.gui.kit.theme import (
-    CARD_RADIUS_PX,
     PADDING_PX,
     SUBTITLE_PX,
     TITLE_PX,
@@ -211,6 +211,21 @@ class Face(QWidget):
 
     # What a subclass uses
 
+    def key(self, name: str) -> str:
+        """The full key of a reading or of findings: ``key("now")`` its own, ``key("peaks.true")`` another's.
+
+        A face shows any instance of its meter, so it writes no id of its own. Another meter is the one on the same
+        feed; without one the key is empty, and the frame has no such reading.
+        """
+        if self._frame is not None:
+            return self._frame.layout.key(self.meter_id, name)
+        return name if "." in name else f"{self.meter_id}.{name}"
+
+    def columns(self, frame: Frame) -> Sequence[int]:
+        """Columns of the source that this meter's feed consists of."""
+        feed = frame.layout.feed_of(self.meter_id)
+        return frame.feeds.get(feed, range(frame.status.channels))
+
     def say(self, name: str, text: str, role: str | None = None, short: str = "") -> None:
         """Set a label's text, short form and role; repaints it when the picture changes."""
         label = self.labels[name]
@@ -260,23 +275,11 @@ class Face(QWidget):
         wide = px(CORNER_PX)
         self._corner.setFont(font(TITLE_PX, bold=True))
         self._corner.setGeometry(card.right() - wide + 5, card.top(), wide, wide - 2)
-        width = card.width() - (wide if corner else 0)
         self._title.say(self.title)
         self._subtitle.say(self.subtitle, short=self.short_subtitle)
-        self._title.place(QRect(card.left(), card.top(), width, self._title.line_height))
-        left = card.left() + text_width(self.title, TITLE_PX, bold=True) + 10
-        rest = card.left() + width - left
-        bottom = self._title.rect.bottom()
-        high = self._subtitle.line_height
-        if self._subtitle.width_of(self.subtitle) <= rest:
-            top = self._title.rect.top() + round(self._title.ascent - self._subtitle.ascent)
-            self._subtitle.place(QRect(left, top, rest, high))
-        elif self.subtitle and self.height() >= 130:
-            self._subtitle.place(QRect(card.left(), bottom + 2, card.width(), high))
-            bottom = self._subtitle.rect.bottom()
-        else:
-            self._subtitle.hide()
-        self.inside = QRect(card.left(), bottom + 7, card.width(), card.bottom() - bottom - 6)
+        width = card.width() - (wide if corner else 0)
+        high = self.height() >= ROOM_FOR_SUBTITLE_PX
+        self.inside = arrange_header(self._title, self._subtitle, card, width, high=high)
 
     # Internal
 
@@ -380,19 +383,12 @@ class Face(QWidget):
         still.setDevicePixelRatio(ratio)
         painter = QPainter(still)
         try:
-            self._paint_card(painter)
+            paint_card(painter, self.rect(), self.theme)
+            self._title.draw(painter, self.theme)
+            self._subtitle.draw(painter, self.theme)
             if not fault:
                 self.paint_still(painter)
         finally:
             painter.end()
         self._still = still if self.fault == fault else None  # set aside while painting: paint it again
         return still
-
-    def _paint_card(self, painter: QPainter) -> None:
-        painter.fillRect(self.rect(), self.theme.page)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(self.theme.card)
-        painter.drawRoundedRect(QRectF(self.rect()), CARD_RADIUS_PX, CARD_RADIUS_PX)
-        self._title.draw(painter, self.theme)
-        self._subtitle.draw(painter, self.theme)

@@ -227,14 +227,14 @@ class ${Class}Face(Face):
 
     def take(self, frame):
         """Every frame: keep the numbers, and repaint where they show."""
-        levels = list(frame.vector("$id.level"))
+        levels = list(frame.vector(self.key("level")))
         if levels != self._levels:
             self._levels = levels
             self.update(self._bars)
 
     def take_words(self, frame):
         """Four times a second."""
-        self.say("figure", figure(frame.number("$id.highest")))
+        self.say("figure", figure(frame.number(self.key("highest"))))
         self.say("unit", "dBFS")
         self.beside("figure", "unit")
 

@@ -84,7 +84,7 @@ class DriftFace(Face):
             painter.fillRect(middle, box.top() - 2, 1, box.height() + 4, self.theme.ink)
 
     def take_words(self, frame: Frame) -> None:
-        found: DriftFindings = frame.findings.get(f"{self.meter_id}.{STUDY}", NOTHING_FOUND)
+        found: DriftFindings = frame.findings.get(self.key(STUDY), NOTHING_FOUND)
         same = found.verdict == SAME
         if same != self._same:
             self._same = same

@@ -254,7 +254,7 @@ class ListeningFace(Face):
         return self.theme.ink if self._share >= LATE_PERCENT else self.measured
 
     def take_words(self, frame: Frame) -> None:
-        calibrated, doubt_db = frame.number("listening.calibrated") == 1.0, frame.number("listening.doubt")
+        calibrated, doubt_db = frame.number(self.key("calibrated")) == 1.0, frame.number(self.key("doubt"))
         if calibrated != self._calibrated or (doubt_db != self._doubt_db and not math.isnan(doubt_db)):
             self._calibrated, self._doubt_db = calibrated, doubt_db
             self.rearrange()
@@ -267,7 +267,7 @@ class ListeningFace(Face):
     def _say_uncalibrated(self, frame: Frame) -> None:
         for name in ("figure", "share_note"):
             self.say(name, "")
-        self._say_in_rows(dict.fromkeys(ROWS, "") | say_as.drift_words(frame))
+        self._say_in_rows(dict.fromkeys(ROWS, "") | say_as.drift_words(frame, self.key("drift.passage")))
         self._share = self._creep = math.nan
         state, why = say_as.state_and_why(str(self.settings.get("monitor_setting", "")))
         self._say_head("state", state)
@@ -275,8 +275,8 @@ class ListeningFace(Face):
         self._say_head("rule", "")
 
     def _say_estimate(self, frame: Frame) -> None:
-        left, share = frame.number("listening.time_left"), frame.number("listening.share")
-        minute = frame.number("listening.seat_minute")
+        left, share = frame.number(self.key("time_left")), frame.number(self.key("share"))
+        minute = frame.number(self.key("seat_minute"))
         waiting = math.isnan(left) or minute == -math.inf
         role = "faint" if waiting or left > A_WEEK_HOURS else "ink"
         self.say("figure", words.NOT_YET if waiting else say_as.left_figure(left), role)
@@ -284,7 +284,7 @@ class ListeningFace(Face):
         self._say_head("left", say_as.left_words(left, minute, live=self.live), "soft" if math.isnan(left) else "ink")
         self._say_head("rule", f"rule: {self.settings.get('rule', 'not named')}")
         self._say_rows(frame, share)
-        notice, since_break = frame.number("listening.notice"), frame.number("listening.since_break")
+        notice, since_break = frame.number(self.key("notice")), frame.number(self.key("since_break"))
         offered = notice == OFFER and math.isfinite(since_break)
         said = say_as.offer_words(since_break) if offered else say_as.share_words(share)
         self._say_head("share_note", said, "ink")
@@ -301,23 +301,23 @@ class ListeningFace(Face):
         self.rearrange()
 
     def _say_rows(self, frame: Frame, share: float) -> None:
-        now, listened = frame.number("listening.seat_now"), frame.number("listening.time_listened")
-        quarter, left = frame.number("listening.seat_quarter_hour"), frame.number("listening.time_left_quarter_hour")
+        now, listened = frame.number(self.key("seat_now")), frame.number(self.key("time_listened"))
+        quarter, left = frame.number(self.key("seat_quarter_hour")), frame.number(self.key("time_left_quarter_hour"))
         daily = self.settings.get("period") == "day"
-        other = frame.number("listening.share_week" if daily else "listening.share_today")
-        self._creep = frame.number("listening.creep")
+        other = frame.number(self.key("share_week" if daily else "share_today"))
+        self._creep = frame.number(self.key("creep"))
         said = {
             "now": say_as.now_words(now, str(self.settings.get("monitor_setting", ""))),
             "used": ""
             if math.isnan(share)
             else f"{say_as.percent(share)} of the {'day' if daily else 'week'}’s allowance",
             "other": "" if math.isnan(other) else say_as.other_words(other, daily=daily),
-            "break": say_as.break_words(frame.number("listening.since_break")),
+            "break": say_as.break_words(frame.number(self.key("since_break"))),
             "creep": say_as.creep_words(self._creep),
             "quarter": say_as.quarter_words(quarter, left),
             "listened": "" if math.isnan(listened) else f"listened {words.hours_and_minutes(listened)}",
         }
-        self._say_in_rows(said | say_as.drift_words(frame))
+        self._say_in_rows(said | say_as.drift_words(frame, self.key("drift.passage")))
 
     def _say_in_rows(self, said: dict[str, str]) -> None:
         moved = any(bool(text) != bool(self.labels[name].text) for name, text in said.items())

@@ -21,9 +21,12 @@ DRIFT_ROWS = ("passage", "drift")
 """Rows from the meter of tone drift, which needs no calibration."""
 
 
-def drift_words(frame: Frame) -> dict[str, str]:
-    """Change in tone of the passage since it was first heard, by row; empty without a match."""
-    found = frame.findings.get("drift.passage")
+def drift_words(frame: Frame, finding: str) -> dict[str, str]:
+    """Change in tone of the passage since it was first heard, by row; empty without a match.
+
+    ``finding`` is the full key of the passage found.
+    """
+    found = frame.findings.get(finding)
     if found is None or found.verdict != SAME:
         return dict.fromkeys(DRIFT_ROWS, "")
     changes = (("top", found.top_change_db), ("lows", found.low_change_db))

@@ -169,7 +169,7 @@ class LoudnessFace(Face):
     def take_words(self, frame: Frame) -> None:
         self._say_figure(frame)
         for row in ROWS:
-            value = frame.number(row.key or f"loudness.{row.name}")
+            value = frame.number(self.key(row.key or row.name))
             self._shown[row.name] = words.settled(value, self._shown[row.name], row.step)
             self.say(f"{row.name}_words", self._row_words(row, frame))
             unit = "" if self._brief else row.unit
@@ -177,7 +177,7 @@ class LoudnessFace(Face):
             self.say(row.name, figure, "ink" if math.isfinite(value) else "faint")
         self.say("ago", "last 5 min")
         self.say("incomplete", self._remark(frame))
-        history = frame.vector("loudness.history")
+        history = frame.vector(self.key("history"))
         if not np.array_equal(history, self._history, equal_nan=True):
             self._history = history.copy()
             self._pieces = self._make_pieces()
@@ -189,17 +189,17 @@ class LoudnessFace(Face):
         return (Choice(heading, "running", "running", True), Choice(heading, "paused", "running", False))
 
     def _row_words(self, row: Row, frame: Frame) -> str:
-        if row.name == "range" and not self._brief and frame.number("loudness.measured") < RANGE_SETTLES_SECONDS:
+        if row.name == "range" and not self._brief and frame.number(self.key("measured")) < RANGE_SETTLES_SECONDS:
             return RANGE_NOT_SETTLED
         return row.short if self._brief else row.words
 
     def _remark(self, frame: Frame) -> str:
         if self.settings.get("running") is False:
             return "integrated, range and max paused"
-        return "incomplete: dropouts" if frame.number("loudness.incomplete") == 1.0 else ""
+        return "incomplete: dropouts" if frame.number(self.key("incomplete")) == 1.0 else ""
 
     def _say_figure(self, frame: Frame) -> None:
-        value = frame.number("loudness.short_term")
+        value = frame.number(self.key("short_term"))
         self._shown["short_term"] = words.settled(value, self._shown["short_term"], TENTH)
         waiting = math.isnan(value)
         self.say(

@@ -201,7 +201,7 @@ class MonoLowsFace(Face):
                 stone.draw(painter, self.theme, measured)
 
     def take(self, frame: Frame) -> None:
-        read = [frame.vector(f"{self.meter_id}.{key}").tobytes() for key in STONE_KEYS]
+        read = [frame.vector(self.key(key)).tobytes() for key in STONE_KEYS]
         if (told := (self._picture, self._judgement.band, *read)) == self._told:
             return
         self._told = told
@@ -231,7 +231,7 @@ class MonoLowsFace(Face):
             self.room_changed.emit()
 
     def _number(self, frame: Frame, key: str) -> float:
-        return frame.number(f"{self.meter_id}.{key}")
+        return frame.number(self.key(key))
 
     def _flow_changed(self) -> bool:
         lines = len(self.labels["verdict"].shown)
@@ -260,15 +260,14 @@ class MonoLowsFace(Face):
         """The second line: where the whole leans or, of a band on one side, on which."""
         told = self._lean.words(self._number(frame, "balance_now"), frame.status.elapsed_seconds)
         if self._judgement.kind == ONE_SIDE:
-            left = frame.vector(f"{self.meter_id}.band_balance")[self._judgement.band] > 0.0
+            left = frame.vector(self.key("band_balance"))[self._judgement.band] > 0.0
             told = f"{self._band_name(frame, self._judgement.band)} sits on the {'left' if left else 'right'}"
         self.say("lean", told)
         since = self._number(frame, "fold_down_loss")
         self.say("since", "" if math.isnan(since) else f"since R {words.with_unit(since, 'dB')}")
 
     def _say_not_yet(self, frame: Frame) -> None:
-        mix = frame.feeds.get("mix")
-        one = len(mix) == 1 if mix is not None else frame.status.channels == 1
+        one = len(self.columns(frame)) == 1
         self._loss = math.nan
         self._judge.clear()
         self._lean.clear()
@@ -297,11 +296,11 @@ class MonoLowsFace(Face):
 
     def _behind(self, frame: Frame, band: int) -> str:
         """``: NAME`` of the part that causes the loss; empty without parts or when they lose in another band."""
-        found = frame.findings.get("low_end.account")
+        found = frame.findings.get(self.key("low_end.account"))
         if not isinstance(found, LowEndFindings) or not found.mono.culprit:
             return ""
         low, high = found.mono.worst_band_hz
-        edges = [frame.vector(f"{self.meter_id}.{key}") for key in ("band_low_edge", "band_high_edge")]
+        edges = [frame.vector(self.key(key)) for key in ("band_low_edge", "band_high_edge")]
         is_whole = (low, high) not in found.bands_hz
         if not is_whole and (low, high) != tuple(float(edge[band]) for edge in edges):
             return ""
@@ -309,14 +308,14 @@ class MonoLowsFace(Face):
         return f": {shortened(found.mono.culprit, self.labels['verdict'].size_px, room)}"
 
     def _say_bands(self, frame: Frame) -> None:
-        votes = frame.vector(f"{self.meter_id}.band_votes")
+        votes = frame.vector(self.key("band_votes"))
         for number, name in enumerate(self._bands):
             votes_here = number < len(votes) and votes[number] == 1.0
             role = "ink" if number == self._judgement.band else ("soft" if votes_here else "faint")
             self.say(name, self._band_name(frame, number), role)
 
     def _band_name(self, frame: Frame, number: int) -> str:
-        low, high = (frame.vector(f"{self.meter_id}.band_{edge}_edge") for edge in ("low", "high"))
+        low, high = (frame.vector(self.key(f"band_{edge}_edge")) for edge in ("low", "high"))
         if not 0 <= number < len(low) or not (math.isfinite(low[number]) and math.isfinite(high[number])):
             return ""
         return f"{low[number]:.0f}–{high[number]:.0f} Hz"

@@ -35,7 +35,6 @@ TAG_GAP_PX = 10
 OVERHANG_PX = 5
 """How far the numbers of the scale may reach into the padding of the card."""
 SIDES = ("L", "R")
-MIX = "mix"
 
 
 class PeaksFace(Face):
@@ -272,7 +271,7 @@ class PeaksFace(Face):
                 painter.fillRect(self._stretch(number, held - MARK_THICKNESS_PX, held), self.theme.held)
 
     def take(self, frame: Frame) -> None:
-        now, held = frame.vector("peaks.true"), frame.vector("peaks.true_hold")
+        now, held = frame.vector(self.key("true")), frame.vector(self.key("true_hold"))
         if len(now) != self._channels and len(now):
             self._channels = len(now)
             self._make_labels()
@@ -293,7 +292,7 @@ class PeaksFace(Face):
 
     def take_words(self, frame: Frame) -> None:
         self._tell_overs(frame)
-        most = frame.vector("peaks.true_max_each")
+        most = frame.vector(self.key("true_max_each"))
         known = most[: self._channels]
         highest = int(np.nanargmax(known)) if np.any(known > -math.inf) else -1
         self._point_at(highest if self._upright else -1)
@@ -302,7 +301,7 @@ class PeaksFace(Face):
             at_top = self._upright and number == highest
             self.say(f"name{number}", self._name(frame, number), "held_ink" if at_top else "soft")
             self._say_level(f"most{number}", value)
-        self._say_level("figure", value := frame.number("peaks.true_max"))
+        self._say_level("figure", value := frame.number(self.key("true_max")))
         self.say("unit", "" if math.isnan(value) else UNIT)
         self.beside("figure", "unit")
         self.say(
@@ -312,7 +311,7 @@ class PeaksFace(Face):
 
     def _tell_overs(self, frame: Frame) -> None:
         """Update the tags; a longer count needs a new layout."""
-        if self._tags.count(frame.number("peaks.overs"), frame.number("peaks.clipped")):
+        if self._tags.count(frame.number(self.key("overs")), frame.number(self.key("clipped"))):
             self.rearrange()
             self.take(frame)
         for word in self._tags.labels:
@@ -328,7 +327,7 @@ class PeaksFace(Face):
         """``L`` or ``R`` of a pair, otherwise the channel number in the source, from 1."""
         if self._channels == 2:
             return SIDES[number]
-        columns = frame.feeds.get(MIX, ())
+        columns = self.columns(frame)
         return str((columns[number] if number < len(columns) else number) + 1)
 
     def _point_at(self, number: int) -> None:
@@ -345,9 +344,9 @@ class PeaksFace(Face):
 
     def _note(self, frame: Frame, most: np.ndarray) -> tuple[str, str]:
         told = []
-        if (overs := frame.number("peaks.overs")) >= 1.0:
+        if (overs := frame.number(self.key("overs"))) >= 1.0:
             told.append(f"over 0 {UNIT} {_times(overs)}")
-        if (clipped := frame.number("peaks.clipped")) >= 1.0:
+        if (clipped := frame.number(self.key("clipped"))) >= 1.0:
             told.append(f"clipped {_times(clipped)}")
         if told:
             return ", ".join(told), "broken_ink"

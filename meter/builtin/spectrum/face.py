@@ -74,7 +74,7 @@ class SpectrumFace(Face):
         if self._closer is None:
             from meter.builtin.spectrum.face_closer import CloserLook  # pyqtgraph is slow to load
 
-            self._closer = CloserLook(self)
+            self._closer = CloserLook(self.meter_id, self)
         if self._frame is not None:
             self._closer.show_frame(self._frame)
         self._closer.show()
@@ -185,14 +185,14 @@ class SpectrumFace(Face):
         if self._closer is not None and self._closer.isVisible():
             self._closer.show_frame(frame)
         self._take_thirds(frame)
-        fine = frame.vector("spectrum.fine")
+        fine = frame.vector(self.key("fine"))
         if len(fine) and (told := fine.tobytes()) != self._fine_told:
             self._fine, self._fine_told = fine.copy(), told
             self._take_fine(frame)
 
     def _take_thirds(self, frame: Frame) -> None:
-        keys = ("spectrum.third_octave_hz", "spectrum.third_octave", "spectrum.third_octave_hold")
-        middles, now, held = (frame.vector(key) for key in keys)
+        keys = ("third_octave_hz", "third_octave", "third_octave_hold")
+        middles, now, held = (frame.vector(self.key(key)) for key in keys)
         told = (middles.tobytes(), now.tobytes(), held.tobytes())
         if self._bars and told == self._thirds_told:
             return
@@ -217,7 +217,7 @@ class SpectrumFace(Face):
 
     def _take_fine(self, frame: Frame) -> None:
         """Rebuild the filled shape and the hold line of the low end, one point per frequency."""
-        frequencies = frame.vector("spectrum.fine_hz")
+        frequencies = frame.vector(self.key("fine_hz"))
         if len(self._fine_x) != len(frequencies):
             places = [self._low_place(float(frequency)) for frequency in frequencies]
             self._fine_x = self._lows.left() + np.array(places) * (self._lows.width() - 1)
@@ -230,12 +230,12 @@ class SpectrumFace(Face):
         self._filled = polygon_of(
             np.concatenate([ends[0], x, ends[1]]), np.concatenate([[floor] * len(ends[0]), y, [floor] * len(ends[1])])
         )
-        held = scale.straight_places(frame.vector("spectrum.fine_hold")[known], BOTTOM_DB, TOP_DB)
+        held = scale.straight_places(frame.vector(self.key("fine_hold"))[known], BOTTOM_DB, TOP_DB)
         self._held_line = polygon_of(x, floor - held * high)
         self.update(self._lows)
 
     def take_words(self, frame: Frame) -> None:
-        fine, frequencies = frame.vector("spectrum.fine"), frame.vector("spectrum.fine_hz")
+        fine, frequencies = frame.vector(self.key("fine")), frame.vector(self.key("fine_hz"))
         if not len(fine) or np.all(np.isnan(fine)):
             self.say("strongest", words.waiting(self.live), "soft")
             return

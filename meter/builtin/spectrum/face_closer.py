@@ -75,18 +75,18 @@ class Curves:
         return f"{frequency_hz:.1f} Hz, {pitch}: {_levels(self.fine[place], self.fine_hold[place])}"
 
 
-def curves_of(frame: Frame) -> Curves:
-    """The curves of a snapshot; "not yet" stays NaN."""
-    fine_hz, third_hz = frame.vector("spectrum.fine_hz"), frame.vector("spectrum.third_octave_hz")
+def curves_of(frame: Frame, meter_id: str) -> Curves:
+    """The curves of a snapshot that this meter measured; "not yet" stays NaN."""
+    fine_hz, third_hz = frame.vector(f"{meter_id}.fine_hz"), frame.vector(f"{meter_id}.third_octave_hz")
     thirds = third_hz > LOWS_TO_HZ
     lows = fine_hz <= (third_hz[thirds][0] / HALF_BAND if thirds.any() else LOWS_TO_HZ)
     return Curves(
         fine_hz[lows],
-        frame.vector("spectrum.fine")[lows],
-        frame.vector("spectrum.fine_hold")[lows],
+        frame.vector(f"{meter_id}.fine")[lows],
+        frame.vector(f"{meter_id}.fine_hold")[lows],
         third_hz[thirds],
-        frame.vector("spectrum.third_octave")[thirds],
-        frame.vector("spectrum.third_octave_hold")[thirds],
+        frame.vector(f"{meter_id}.third_octave")[thirds],
+        frame.vector(f"{meter_id}.third_octave_hold")[thirds],
     )
 
 
@@ -129,8 +129,9 @@ def _hertz(frequency_hz: float) -> str:
 class CloserLook(QDialog):
     """See the module's description."""
 
-    def __init__(self, parent: QWidget) -> None:
+    def __init__(self, meter_id: str, parent: QWidget) -> None:
         super().__init__(parent)
+        self._meter_id = meter_id
         self.setWindowTitle("spectrum, zoomed")
         self.resize(*SIZE_PX)
         self._shown_at = math.nan
@@ -156,7 +157,7 @@ class CloserLook(QDialog):
         if 0.0 <= since < EVERY_SECONDS:
             return
         self._shown_at = frame.status.elapsed_seconds
-        self._curves = curves = curves_of(frame)
+        self._curves = curves = curves_of(frame, self._meter_id)
         steps_hz = np.append(curves.third_hz / HALF_BAND, curves.third_hz[-1:] * HALF_BAND)
         for lines, fine, third in (
             (self._now, curves.fine, curves.third),

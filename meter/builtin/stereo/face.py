@@ -147,9 +147,9 @@ class StereoFace(Face):
         return QRect(track.left() + round(place * (track.width() - 6)), track.top() - 3, 6, TRACK_PX + 6)
 
     def take(self, frame: Frame) -> None:
-        self._take_picture(frame.vector("stereo.picture"))
+        self._take_picture(frame.vector(self.key("picture")))
         for name, key in (("whole", "correlation_now"), ("lows", "low_correlation_now")):
-            place = scale.correlation_place(frame.number(f"stereo.{key}"))
+            place = scale.correlation_place(frame.number(self.key(key)))
             track, before = self._tracks.get(name), self._at[name]
             self._at[name] = place
             if track is None or (math.isnan(place) and math.isnan(before)):
@@ -177,8 +177,8 @@ class StereoFace(Face):
         self.update(self._picture)
 
     def take_words(self, frame: Frame) -> None:
-        whole, lows = frame.number("stereo.correlation_now"), frame.number("stereo.low_correlation_now")
-        age = frame.number("stereo.age")
+        whole, lows = frame.number(self.key("correlation_now")), frame.number(self.key("low_correlation_now"))
+        age = frame.number(self.key("age"))
         stale = age >= STALE_SECONDS
         if stale != self._stale:
             self._stale = stale
@@ -194,10 +194,10 @@ class StereoFace(Face):
 
     def _balance(self, frame: Frame, stale: bool, age: float) -> tuple[str, str, str]:
         """The balance, its short form, and the colour role."""
-        balance = frame.number("stereo.balance_now")
+        balance = frame.number(self.key("balance_now"))
         told, brief = words.side(balance), words.side_short(balance)
         if told == words.NOT_YET:
-            return ("needs two channels" if frame.status.channels == 1 else words.waiting(self.live)), "", "soft"
+            return ("needs two channels" if len(self.columns(frame)) == 1 else words.waiting(self.live)), "", "soft"
         if stale:
             return f"{told}, {words.age(age)}", f"{brief}, {words.age(age)}", "faint"
         return told, brief, "ink"

@@ -263,7 +263,7 @@ class VuFace(Face):
     def take(self, frame: Frame) -> None:
         self._take_movement(frame)
         dial = DIALS[self._movement]
-        now = frame.vector("vu.now")
+        now = frame.vector(self.key("now"))
         if len(now) > 2:
             now = np.array([np.max(now)])
         hands = [dial.place(float(level)) for level in now]
@@ -294,7 +294,7 @@ class VuFace(Face):
         self.update(left, top, right - left, bottom - top)
 
     def _take_movement(self, frame: Frame) -> None:
-        movement, alignment = frame.number("vu.movement"), frame.number("vu.alignment")
+        movement, alignment = frame.number(self.key("movement")), frame.number(self.key("alignment"))
         kind = int(movement) if movement in DIALS else VU
         same = alignment == self._alignment or (math.isnan(alignment) and math.isnan(self._alignment))
         if kind != self._movement or not same:
@@ -303,9 +303,9 @@ class VuFace(Face):
 
     def take_words(self, frame: Frame) -> None:
         dial = DIALS[self._movement]
-        usual, low = frame.number("vu.usual"), frame.number("vu.usual_low")
+        usual, low = frame.number(self.key("usual")), frame.number(self.key("usual_low"))
         places = (dial.place(low), dial.place(usual))
-        highest = dial.place(frame.number("vu.max"))
+        highest = dial.place(frame.number(self.key("max")))
         if not np.array_equal((*places, highest), (*self._band, self._highest), equal_nan=True):
             self._band = (math.nan, math.nan) if math.isnan(places[0] + places[1]) else places
             self._highest = highest if highest > 0.0 else math.nan
@@ -323,7 +323,7 @@ class VuFace(Face):
     def _say_last(self, frame: Frame) -> None:
         """While the level is too low to judge, keep the last text, dimmed, with its age."""
         text, at = self._last
-        if not text or not frame.number("vu.max") > -math.inf:
+        if not text or not frame.number(self.key("max")) > -math.inf:
             self._last = ("", math.nan)
             self.say("usual", words.waiting(self.live), "soft")
             self.say("note", "")
@@ -344,11 +344,11 @@ class VuFace(Face):
         return (f"sits at {quiet}, hits {loud} {dial.unit}" if roomy else short), "ink"
 
     def _note_words(self, frame: Frame, dial: Dial) -> str:
-        over = frame.number("vu.peak_over")
+        over = frame.number(self.key("peak_over"))
         if math.isfinite(over) and over > TOLD_PEAKS_DB and self._movement == VU:
             return self._fitting(SLOW, SLOW_SHORT).format(words.figure(over, 0))
-        highest = frame.number("vu.max")
-        several = len(frame.vector("vu.now")) > 2
+        highest = frame.number(self.key("max"))
+        several = len(frame.vector(self.key("now"))) > 2
         told = f"max {words.figure(highest, 1, plus=True)} {dial.unit} since R" if highest > -math.inf else ""
         return f"loudest channel, {told}".rstrip(", ") if several else told
 

@@ -67,7 +67,7 @@ def test_an_empty_layout_has_nothing_to_name() -> None:
 
 
 def test_the_lows_end_where_the_third_octaves_begin() -> None:
-    found = curves_of(frame_of("usual"))
+    found = curves_of(frame_of("usual"), "spectrum")
     assert found.fine_hz[-1] <= 240.0 < found.third_hz[0]
     assert len(found.fine) == len(found.fine_hz) == len(found.fine_hold)
     assert len(found.third) == len(found.third_hz) == len(found.third_hold)
