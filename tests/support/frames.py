@@ -69,7 +69,7 @@ def values_at(seconds: float, *, calibrated: bool = True, seed: int = 7) -> dict
         "mono_lows.band_level": [-30.0, -22.0, -21.0, -25.0], "mono_lows.band_votes": [1, 1, 1, 1],
         "mono_lows.worst_band": 2, "mono_lows.verdict": 2, "mono_lows.age": 0.0,
         "vu.now": [-4.0 - 5 * (1 - beat), -4.6 - 5 * (1 - beat)], "vu.max": 1.2, "vu.usual": -2.8,
-        "vu.usual_low": -7.5, "vu.peak_over": 8.2, "vu.alignment": -18.0, "vu.movement": 0,
+        "vu.usual_low": -7.5, "vu.peak_over": 8.2, "vu.age": 0.0, "vu.alignment": -18.0, "vu.movement": 0,
         "peaks.sample": [-4.1 - 6 * (1 - beat), -4.4 - 6 * (1 - beat)],
         "peaks.true": [-3.9 - 6 * (1 - beat), -4.3 - 6 * (1 - beat)], "peaks.true_hold": [-3.6, -4.0],
         "peaks.true_max_each": [-2.9, -3.4], "peaks.true_max": -2.9, "peaks.sample_max": -3.1, "peaks.overs": 0,

@@ -203,7 +203,9 @@ class LoudnessFace(Face):
         self._shown["short_term"] = words.settled(value, self._shown["short_term"], TENTH)
         waiting = math.isnan(value)
         self.say(
-            "figure", words.figure(self._shown["short_term"], plus=True), "ink" if math.isfinite(value) else "faint"
+            "figure",
+            words.figure(self._shown["short_term"], plus=True),
+            "ink" if math.isfinite(value) and self.live else "faint",
         )
         self.say("unit", words.waiting(self.live) if waiting else "LUFS")
         self.beside("figure", "unit")

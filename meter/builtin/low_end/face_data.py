@@ -15,6 +15,7 @@ from meter.gui.kit import scale
 from meter.gui.kit.label import Label, shortened
 from meter.lowend import words as sentences
 from meter.lowend.findings import SILENT, LowEndFindings, PartFindings
+from meter.plugin.face import LIVE_STATES
 from meter.readings import Frame
 
 Floats = NDArray[np.float64]
@@ -121,13 +122,13 @@ def listening_words(frame: Frame) -> str:
 
 
 def is_stale(frame: Frame) -> bool:
-    """Whether the last judgement is old: the music stopped."""
-    return number(frame, "age") >= STALE_SECONDS
+    """Whether the last judgement is old: the music stopped, or no sound comes."""
+    return number(frame, "age") >= STALE_SECONDS or frame.status.state not in LIVE_STATES
 
 
 def with_age(sentence: str, frame: Frame) -> str:
     """The sentence, with its age while the music stands still."""
-    if not sentence or not is_stale(frame):
+    if not sentence or not number(frame, "age") >= STALE_SECONDS:
         return sentence
     return f"{sentence.removesuffix('.')}, {words.age(number(frame, 'age'))}"
 

@@ -13,6 +13,7 @@ from meter import figures as words
 from meter.builtin.low_end.face_data import STALE_SECONDS, Floats, Part, note_words, percent
 from meter.gui.kit.theme import TEXT_PX, Theme
 from meter.lowend.findings import OTHER, OWNER
+from meter.plugin.face import LIVE_STATES
 from meter.readings import Frame
 
 MIX_CHANNELS = 2
@@ -92,13 +93,13 @@ def has_one_channel(frame: Frame) -> bool:
 
 
 def is_stale(frame: Frame) -> bool:
-    """Whether the music stopped since."""
-    return frame.number("mono_lows.age") >= STALE_SECONDS
+    """Whether the music stopped since, or no sound comes."""
+    return frame.number("mono_lows.age") >= STALE_SECONDS or frame.status.state not in LIVE_STATES
 
 
 def with_age(sentence: str, frame: Frame) -> str:
     """The sentence, with its age while the music stands still."""
-    aged = sentence and is_stale(frame)
+    aged = sentence and frame.number("mono_lows.age") >= STALE_SECONDS
     return f"{sentence.removesuffix('.')}, {words.age(frame.number('mono_lows.age'))}" if aged else sentence
 
 

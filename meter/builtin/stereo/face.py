@@ -179,7 +179,7 @@ class StereoFace(Face):
     def take_words(self, frame: Frame) -> None:
         whole, lows = frame.number(self.key("correlation_now")), frame.number(self.key("low_correlation_now"))
         age = frame.number(self.key("age"))
-        stale = age >= STALE_SECONDS
+        stale = age >= STALE_SECONDS or not self.live
         if stale != self._stale:
             self._stale = stale
             self.update()
@@ -198,8 +198,10 @@ class StereoFace(Face):
         told, brief = words.side(balance), words.side_short(balance)
         if told == words.NOT_YET:
             return ("needs two channels" if len(self.columns(frame)) == 1 else words.waiting(self.live)), "", "soft"
-        if stale:
+        if age >= STALE_SECONDS:
             return f"{told}, {words.age(age)}", f"{brief}, {words.age(age)}", "faint"
+        if stale:
+            return told, brief, "faint"
         return told, brief, "ink"
 
     def value_text(self) -> str:

@@ -31,6 +31,8 @@ BAND_AT = 0.95
 LEGEND_PX = 16
 TOLD_PEAKS_DB = 10.0
 """From this distance between peaks and usual level on, the note names the peaks (common practice, no source)."""
+STOPPED_SECONDS = 1.5
+"""From this age on the figures are said of what stopped: longer than a rest between two hits (our own choice)."""
 SLOW = "peaks {} dB above VU: transients are faster than the needle"
 SLOW_SHORT = "peaks {} dB above VU"
 USUAL_WIDEST = "sits at −00, hits +00 VU"
@@ -89,6 +91,7 @@ class VuFace(Face):
         self._marked: QPixmap | None = None
         self._marked_for: tuple[object, ...] = ()
         self._last = ("", math.nan)
+        self._dimmed = False
         self._asker: QInputDialog | None = None
 
     @property
@@ -220,7 +223,7 @@ class VuFace(Face):
         still = super()._still_picture()
         if self.fault or self._dial.isEmpty():
             return still
-        shown = (still.cacheKey(), self._band, self._highest, len(self._hands), self.live)
+        shown = (still.cacheKey(), self._band, self._highest, len(self._hands), self.live, self._dimmed)
         if self._marked is None or shown != self._marked_for:
             self._marked, self._marked_for = QPixmap(still), shown
             painter = QPainter(self._marked)
@@ -232,7 +235,8 @@ class VuFace(Face):
     def _draw_marked(self, painter: QPainter) -> None:
         low, high = self._band
         if not math.isnan(low):
-            self._draw_arc(painter, low, high, BAND_AT, QPen(self.theme.measured_deep, self._radius * 0.055))
+            colour = self.theme.faint if self._dimmed else self.theme.measured_deep
+            self._draw_arc(painter, low, high, BAND_AT, QPen(colour, self._radius * 0.055))
         if not math.isnan(self._highest):
             painter.setPen(QPen(self.theme.held, 3.0))
             painter.drawLine(QLineF(self._at(self._highest, 0.91), self._at(self._highest, 1.0)))
@@ -299,7 +303,9 @@ class VuFace(Face):
         same = alignment == self._alignment or (math.isnan(alignment) and math.isnan(self._alignment))
         if kind != self._movement or not same:
             self._movement, self._alignment = kind, alignment
+            self._last = ("", math.nan)  # it was said of another scale
             self.rearrange()
+            self.take_words(frame)
 
     def take_words(self, frame: Frame) -> None:
         dial = DIALS[self._movement]
@@ -316,9 +322,21 @@ class VuFace(Face):
             self._say_last(frame)
             return
         text, role = self._usual_words(low, usual, dial)
-        self._last = (text, frame.status.elapsed_seconds)
-        self.say("usual", text, role if self.live else "faint")
-        self.say("note", self._note_words(frame, dial), "soft")
+        age = frame.number(self.key("age"))
+        stopped = age >= STOPPED_SECONDS
+        self._last = (text, frame.status.elapsed_seconds - (age if stopped else 0.0))
+        self._dim(not self.live or stopped)
+        self.say("usual", text, "faint" if self._dimmed else role)
+        if stopped:
+            self.say("note", words.age(age), "faint")
+        else:
+            self.say("note", self._note_words(frame, dial), "soft")
+
+    def _dim(self, dimmed: bool) -> None:
+        """The range on the scale dims with the words for it."""
+        if dimmed != self._dimmed:
+            self._dimmed = dimmed
+            self.update(self._dial)
 
     def _say_last(self, frame: Frame) -> None:
         """While the level is too low to judge, keep the last text, dimmed, with its age."""

@@ -4,9 +4,11 @@ Readings are dB re the alignment: a sine whose peak amplitude equals the alignme
 are IEC 60268-17 (VU) and IEC 60268-10 types I and II; see ``dsp.level.ballistics``.
 
 "Usual loud" and "usual quiet" are the 90th and 10th percentile, over the last 10 s, of what the louder channel
-reached within each tick of 10 ms (common practice, no source). Ticks below -60 dBFS are left out, so that
-rests do not count as quiet playing. These figures change every 100 ms. Since the mark they are percentiles of all
-ticks, to 0.1 dB. At lost frames the reading holds, the ticks they touch are left out, and the maximum stays.
+reached within each tick of 10 ms (common practice, no source). Ticks below -60 dBFS, and those 20 dB under what was
+loud, are left out, so that neither rests nor the noise after the music count as playing; what was loud falls by
+0.5 dB a second (our own choice), so a long quiet passage counts in the end. These figures change every 100 ms. Since
+the mark they are percentiles of all ticks, to 0.1 dB. At lost frames the reading holds, the ticks they touch are left
+out, and the maximum stays.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ import math
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dsp.core.saved_state import inside, of
 from dsp.core.types import TICKS_PER_SECOND, check_block
@@ -36,6 +39,8 @@ USUAL_NEEDS_TICKS = 3 * TICKS_PER_SECOND
 USUAL_STEP_TICKS = TICKS_PER_SECOND // 10
 USUAL_SHARES = np.array([0.10, 0.90])
 GATE = db_to_amplitude(-60.0)
+SOUNDS_WITHIN_DB = 20.0
+LOUD_FALLS_DB_PER_TICK = 0.5 / TICKS_PER_SECOND
 
 FALL_TICKS = 6 * TICKS_PER_SECOND // 10
 UNTIL_IT_RISES = -1
@@ -78,7 +83,9 @@ class Vu:
         self.mark()
         self._waits_ticks = 0
         # One step more than the window, so that a window ending at the last step is still whole.
-        self._history = np.full((USUAL_TICKS + USUAL_STEP_TICKS, 2), np.nan)
+        self._history = np.full((USUAL_TICKS + USUAL_STEP_TICKS, 3), np.nan)
+        self._loud_db = -math.inf
+        self._silent_ticks = math.nan
         self._usual_at = -1
         self._usual_db = (math.nan, math.nan, math.nan)
 
@@ -108,6 +115,7 @@ class Vu:
         out["usual"] = usual - self._alignment_dbfs
         out["usual_low"] = usual_low - self._alignment_dbfs
         out["peak_over"] = peak - usual
+        out["age"] = self._silent_ticks / TICKS_PER_SECOND
         out["alignment"] = self._alignment_dbfs
         out["movement"] = list(MOVEMENTS).index(self._movement_name)
         self._read_since_mark(out)
@@ -147,11 +155,22 @@ class Vu:
         if not len(reached):
             return
         numbers = np.arange(self._reached.ticks - len(reached), self._reached.ticks)[-len(self._history) :]
-        louder = np.stack([reached.max(axis=1), peaks.max(axis=1)], axis=1)
-        self._remember_since_mark(louder[:, 0])
+        louder = np.stack([reached.max(axis=1), peaks.max(axis=1), self._sounding(reached.max(axis=1))], axis=1)
+        self._remember_since_mark(louder[:, 0], louder[:, 2] > 0.0)
         self._history[numbers % len(self._history)] = louder[-len(numbers) :]
 
-    def _remember_since_mark(self, reached: FloatArray) -> None:
+    def _sounding(self, reached: FloatArray) -> NDArray[np.bool_]:
+        """Which ticks ``(n,)`` count as playing."""
+        level_db = amplitude_to_db(np.nan_to_num(reached))
+        falls = LOUD_FALLS_DB_PER_TICK * np.arange(1, len(reached) + 1)
+        loud_db = np.maximum.accumulate(np.append(self._loud_db, level_db + falls))[1:] - falls
+        self._loud_db = float(loud_db[-1])
+        sounds: NDArray[np.bool_] = (reached > GATE) & (level_db > loud_db - SOUNDS_WITHIN_DB)
+        last = np.flatnonzero(sounds)
+        self._silent_ticks = float(len(sounds) - 1 - last[-1]) if len(last) else self._silent_ticks + len(sounds)
+        return sounds
+
+    def _remember_since_mark(self, reached: FloatArray, sounds: NDArray[np.bool_]) -> None:
         """Count ticks ``(n,)`` from where the pointer stands for sound since the mark."""
         if self._waits_ticks == UNTIL_IT_RISES:
             rises = np.flatnonzero(reached > np.concatenate([[self._last_reached], reached[:-1]]))
@@ -162,7 +181,7 @@ class Vu:
             left_out = min(self._waits_ticks, len(reached))
             self._waits_ticks -= left_out
         counted = reached[left_out:]
-        self._levels_marked.add(counted)
+        self._levels_marked.add(counted[sounds[left_out:]])
         self._highest_marked = float(np.fmax.reduce(counted, initial=self._highest_marked))
 
     def _usual_figures(self) -> tuple[float, float, float]:
@@ -178,7 +197,7 @@ class Vu:
         """The same three figures as amplitudes."""
         window = self._history[np.arange(end_tick - USUAL_TICKS, end_tick) % len(self._history)]
         window = window[~np.isnan(window[:, 0])]
-        heard = window[window[:, 0] > GATE, 0]
+        heard = window[window[:, 2] > 0.0, 0]
         if len(heard) < USUAL_NEEDS_TICKS:
             return math.nan, math.nan, math.nan
         # The same as np.percentile, at a fifth of its cost.

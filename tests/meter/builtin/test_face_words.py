@@ -559,3 +559,41 @@ def test_no_face_calls_anything_safe_or_good(meter_id, qtbot):
     for number, state in enumerate(STATES):
         face.show_frame(frame_of(state, seconds=100.0 + number))
         assert not re.search(r"\b(safe|good|perfect|danger|warning|score)\b", words_of(face), re.IGNORECASE)
+
+
+def test_the_level_dims_when_the_sound_stops_and_its_range_does_too(qtbot):
+    face = make("vu", qtbot)
+    usual = face.labels["usual"]
+    band = face.theme.measured_deep
+    face.show_frame(snapshot(given=values_at(100.0), plan=LAYOUTS[2], feed=status(1.0)))
+    assert usual.role == "ink"
+    shown = pixels_like(face.grab().toImage(), band)
+    face.show_frame(snapshot(given=values_at(100.0) | {"vu.age": 4.0}, plan=LAYOUTS[2], feed=status(5.0)))
+    assert (usual.text, usual.role, face.labels["note"].text) == ("sits at −8, hits −3 VU", "faint", "4 s ago")
+    assert pixels_like(face.grab().toImage(), band) < shown / 4
+    gone = {"vu.age": 12.0, "vu.usual": math.nan, "vu.usual_low": math.nan}
+    face.show_frame(snapshot(given=values_at(100.0) | gone, plan=LAYOUTS[2], feed=status(13.0)))
+    assert (usual.role, face.labels["note"].text) == ("faint", "12 s ago")
+
+
+@pytest.mark.parametrize("change", [{"vu.movement": 2}, {"vu.alignment": -20.0}], ids=["ballistics", "alignment"])
+def test_figures_of_another_scale_do_not_stand_under_a_new_title(change, qtbot):
+    face = make("vu", qtbot)
+    face.show_frame(snapshot(given=values_at(100.0), plan=LAYOUTS[2], feed=status(1.0)))
+    waits = {"vu.usual": math.nan, "vu.usual_low": math.nan, "vu.age": math.nan}
+    face.show_frame(snapshot(given=values_at(100.0) | change | waits, plan=LAYOUTS[2], feed=status(1.1)))
+    assert face.labels["usual"].text == "listening…"
+    assert face.labels["note"].text == ""
+    assert math.isnan(face._band[0])
+
+
+@pytest.mark.parametrize(
+    ("meter_id", "figures"),
+    [("vu", ["usual"]), ("mono_lows", ["figure"]), ("loudness", ["figure"]), ("stereo", ["whole", "lows"])],
+)
+def test_a_figure_of_now_dims_when_no_sound_comes(meter_id, figures, qtbot):
+    """The audio clock stands still then, and no age tells it."""
+    face = make(meter_id, qtbot)
+    for state, role in (("running", "ink"), ("idle", "faint"), ("lost", "faint"), ("running", "ink")):
+        face.show_frame(frame_of("usual", state=state))
+        assert {face.labels[name].role for name in figures} == {role}, state

@@ -191,3 +191,31 @@ def test_playing_begins_at_60_db_under_full_scale(movement: str, level_dbfs: flo
     rest_then_music = stepped_tone(997.0, [(level_dbfs, 5.0), (-18.0, 5.0)], 48_000, 2)
     usual_low = after(rest_then_music, movement=movement)["usual_low"]
     assert (usual_low < -35.0) == heard, "what is under the gate is a rest, not quiet playing"
+
+
+@every_movement
+def test_the_noise_after_the_music_does_not_count_as_playing(movement: str) -> None:
+    """Music at -25 dBFS, then the noise of the desk at -54 dBFS: what it sits at and hits stays that of the music."""
+    processor = Processor("vu", movement=movement)
+    processor.feed(tone(997.0, -25.0, 12.0, 48_000, 2))
+    playing = processor.read()
+    assert playing["age"] == 0.0
+    processor.feed(tone(997.0, -54.0, 6.0, 48_000, 2))
+    stopped = processor.read()
+    assert stopped["usual"] == pytest.approx(playing["usual"], abs=0.1)
+    assert stopped["usual_low"] > playing["usual_low"] - 20.0
+    assert stopped["age"] > 2.0
+    processor.feed(tone(997.0, -54.0, 7.0, 48_000, 2))
+    assert math.isnan(processor.read()["usual"])
+
+
+def test_a_passage_that_stays_quiet_counts_in_the_end() -> None:
+    """What was loud falls by 0.5 dB a second: 29 dB down counts after 18 s."""
+    processor = Processor("vu")
+    processor.feed(tone(997.0, -10.0, 10.0, 48_000, 2))
+    processor.feed(tone(997.0, -39.0, 17.0, 48_000, 2))
+    assert processor.read()["age"] > 15.0
+    processor.feed(tone(997.0, -39.0, 6.0, 48_000, 2))
+    readings = processor.read()
+    assert readings["age"] == 0.0
+    assert readings["usual"] == pytest.approx(-21.0, abs=0.1)
