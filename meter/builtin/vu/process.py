@@ -155,9 +155,10 @@ class Vu:
         if not len(reached):
             return
         numbers = np.arange(self._reached.ticks - len(reached), self._reached.ticks)[-len(self._history) :]
-        louder = np.stack([reached.max(axis=1), peaks.max(axis=1), self._sounding(reached.max(axis=1))], axis=1)
-        self._remember_since_mark(louder[:, 0], louder[:, 2] > 0.0)
-        self._history[numbers % len(self._history)] = louder[-len(numbers) :]
+        louder = np.stack([reached.max(axis=1), peaks.max(axis=1)], axis=1)
+        sounds = self._sounding(louder[:, 0])
+        self._remember_since_mark(louder[:, 0], sounds)
+        self._history[numbers % len(self._history)] = np.column_stack([louder, sounds])[-len(numbers) :]
 
     def _sounding(self, reached: FloatArray) -> NDArray[np.bool_]:
         """Which ticks ``(n,)`` count as playing."""
