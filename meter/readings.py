@@ -15,6 +15,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from meter.instances import PART_PREFIX as PART_PREFIX
 from meter.instances import Instance
 from meter.marks import SUFFIX, Mark
 
@@ -30,8 +31,6 @@ JSON_SUFFIX = {
 MIX = "mix"
 PER_CHANNEL = "channels"
 PER_PART = "parts"
-PART_PREFIX = "part "
-"""A feed's name begins with this when it is one bus or track."""
 
 JSON_DECIMALS = 4
 """A ten-thousandth of a decibel: far below any doubt, and short enough to read."""

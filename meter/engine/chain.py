@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 import numpy as np
 
@@ -10,10 +10,13 @@ from dsp.core.channel_roles import default_roles
 from dsp.core.types import FloatArray, Spec
 from meter.engine.guard import GuardedMeter
 from meter.engine.saved_state import MeterKept
+from meter.engine.snapshot import CAPACITY
+from meter.engine.status import STATUS_WORDS
 from meter.feeds import ALL, MIX, check_feeds
+from meter.instances import feed_title
 from meter.plugin.api import Readout, Settings
 from meter.plugin.services import FEED_MAP
-from meter.readings import Layout, Slot
+from meter.readings import Layout, Slot, part_names
 
 
 def assumed_words(source: str, channels: int, fix: str) -> str:
@@ -24,12 +27,41 @@ def assumed_words(source: str, channels: int, fix: str) -> str:
     return f"'{source}' does not say which of its {channels} channels is which; they {how}; {fix}."
 
 
+def no_feed(meter: GuardedMeter) -> str:
+    """Why a meter does not run on a source without its feed."""
+    if meter.instance.first:
+        return f"Meter “{meter.name}” listens to the feed “{meter.feed}”, which is not connected."
+    fix = "name the feeds (F), or choose another feed in the menu of this card"
+    return f"This source has no feed “{feed_title(meter.feed)}”; {fix}."
+
+
+def served(
+    meters: Sequence[GuardedMeter], known: Mapping[str, tuple[int, ...]], parts: int
+) -> tuple[list[GuardedMeter], dict[str, str]]:
+    """The meters whose feed is known, and the others by id with the reason. A further instance also needs room."""
+    found: list[GuardedMeter] = []
+    left_out: dict[str, str] = {}
+    total = STATUS_WORDS
+    for meter in meters:
+        if meter.feed not in known:
+            left_out[meter.id] = no_feed(meter)
+            continue
+        size = sum(item.values(len(known[meter.feed]), parts) for item in meter.manifest.fields)
+        if not meter.instance.first and total + size > CAPACITY:
+            left_out[meter.id] = f"There is no room for the readings of “{meter.name}”; remove another card."
+            continue
+        total += size
+        found.append(meter)
+    return found, left_out
+
+
 class Chain:
     """Meters over the feeds of one clock. All methods are called from one thread. [dsp]
 
     ``feeds`` maps a feed's name to its columns. A meter of the feed "all" gets every channel; one
     whose feed is not in the map is left out, with the reason in ``faults``. ``leave`` is called when the meters have
-    done what they were asked. ``roles`` are those of the source's channels, in order, where it tells them. Raises
+    done what they were asked. ``roles`` are those of the source's channels, in order, where it tells them. Meters
+    ``going_on`` were prepared for the same source by a chain before this one, and keep what they measured. Raises
     ValueError when the map does not fit the channel count.
     """
 
@@ -42,23 +74,27 @@ class Chain:
         channel_names: tuple[str, ...] = (),
         leave: Callable[[], None] = lambda: None,
         roles: tuple[str, ...] = (),
+        going_on: Collection[GuardedMeter] = (),
     ) -> None:
         check_feeds(feeds, channels)
         self._assumes = 0 if roles else len(feeds.get(MIX, ()))
         known = {**feeds, ALL: tuple(range(channels))}
-        wanted = {meter.manifest.feed for meter in meters}
+        wanted = {meter.feed for meter in meters}
         self._columns = {name: self._pick(columns, channels) for name, columns in known.items() if name in wanted}
-        self._left_out = {meter.id: self._no_feed(meter) for meter in meters if meter.manifest.feed not in known}
-        self.meters = [meter for meter in meters if meter.manifest.feed in known]
-        widths = {meter.id: len(known[meter.manifest.feed]) for meter in self.meters}
+        self.meters, self._left_out = served(meters, known, len(part_names(feeds)))
+        widths = {meter.id: len(known[meter.feed]) for meter in self.meters}
         fields = {meter.id: meter.manifest.fields for meter in self.meters}
-        self.layout = Layout.build(fields, widths, feeds, channel_names)
+        instances = tuple(meter.instance for meter in self.meters)
+        self.layout = Layout.build(fields, widths, feeds, channel_names, instances)
         self.values = np.full(self.layout.total, np.nan)
         self._readouts = [Readout(meter.id, self._slots(meter.id), self.values) for meter in self.meters]
         self._differences = self._find_differences()
         self._leave = leave
         for meter in self.meters:
-            whole = known[meter.manifest.feed] == tuple(range(channels))
+            if meter in going_on:
+                meter.forget_read()
+                continue
+            whole = known[meter.feed] == tuple(range(channels))
             feed_map = feeds if FEED_MAP in meter.services else {}
             meter.prepare(Spec(rate_hz, widths[meter.id], roles if whole else (), feed_map))
         self._leave()
@@ -78,7 +114,7 @@ class Chain:
         for feed in feeds.values():
             feed.flags.writeable = False
         for meter in self.meters:
-            meter.process(feeds[meter.manifest.feed])
+            meter.process(feeds[meter.feed])
         self._leave()
 
     def take(self, piece: FloatArray | int) -> None:
@@ -130,19 +166,19 @@ class Chain:
         self._leave()
 
     def save_state(self) -> dict[str, MeterKept]:
-        """The state of the meters since the reset, by id; those without are left out."""
-        kept = {meter.id: (meter.manifest.version, meter.save_state()) for meter in self.meters}
+        """The state of the meters since the reset, by ``state_key``; those without are left out."""
+        kept = {meter.state_key: (meter.manifest.version, meter.save_state()) for meter in self.meters}
         self._leave()
-        return {meter_id: MeterKept(version, what) for meter_id, (version, what) in kept.items() if what is not None}
+        return {key: MeterKept(version, what) for key, (version, what) in kept.items() if what is not None}
 
     def restore_state(self, kept: Mapping[str, MeterKept]) -> list[str]:
-        """Restore each meter from one of the same id and version; returns the names of those that restarted."""
+        """Restore each meter from one of the same id, feed and version; returns the names of those that restarted."""
         restarted = []
         for meter in self.meters:
-            found = kept.get(meter.id)
+            found = kept.get(meter.state_key)
             same = found is not None and found.version == meter.manifest.version
             if not meter.fault and not (same and found is not None and meter.restore_state(found.kept)):
-                restarted.append(meter.manifest.name)
+                restarted.append(meter.name)
         self._leave()
         return restarted
 
@@ -158,10 +194,6 @@ class Chain:
     def _pick(columns: tuple[int, ...], channels: int) -> list[int] | None:
         return None if columns == tuple(range(channels)) else list(columns)
 
-    @staticmethod
-    def _no_feed(meter: GuardedMeter) -> str:
-        return f"Meter “{meter.manifest.name}” listens to the feed “{meter.manifest.feed}”, which is not connected."
-
     def _slots(self, meter_id: str) -> tuple[Slot, ...]:
         return tuple(slot for slot in self.layout.slots if slot.key.startswith(f"{meter_id}."))
 
@@ -170,8 +202,9 @@ class Chain:
         found = []
         for meter in self.meters:
             for item in meter.manifest.fields:
-                if item.minus and all(key in self.layout.by_key for key in item.minus):
-                    first, second = (self.layout.by_key[key].offset for key in item.minus)
+                keys = [self.layout.key(meter.id, key) for key in item.minus or ()]
+                if keys and all(key in self.layout.by_key for key in keys):
+                    first, second = (self.layout.by_key[key].offset for key in keys)
                     found.append((self.layout.by_key[f"{meter.id}.{item.key}"].offset, first, second))
         return found
 

@@ -18,7 +18,8 @@ from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.heard_output import HeardOutput
-from meter.engine.messages import FeedSentence, MetersLoaded, SpanEnded, StateRestored
+from meter.engine.messages import FeedSentence, SpanEnded, StateRestored
+from meter.engine.meter_set import MeterSet
 from meter.engine.publisher import EngineOutput, Publisher
 from meter.engine.recorder import Recorder
 from meter.engine.sanitise import ONLY_INVALID, Sanitiser
@@ -27,6 +28,7 @@ from meter.engine.status import Sentence
 from meter.engine.studies import Studies
 from meter.engine.watchdog import SourceWatch, ZerosWatch
 from meter.feeds import Feeds, fitting_feeds
+from meter.instances import Instance
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin
 from meter.plugin.services import RECORDER, holder
@@ -58,17 +60,31 @@ class Engine:
         state_saver: StateSaver | None = None,
         on_meter: Callable[[int], None] = lambda _index: None,
         threaded_studies: bool = True,
+        instances: Sequence[Instance] = (),
     ) -> None:
         self._output = output
         self._clock = clock
         self._open_source = open_source
-        self.meters = [GuardedMeter(plugin, timing) for plugin in plugins]
+        self._meter_set = MeterSet(plugins, timing, on_meter, set_aside or {}, output.send)
+        self._meter_set.use(instances)
+        self.meters = self._meter_set.meters
         self.output = HeardOutput(self.meters, output)
         self._leave_meter = partial(on_meter, -1)
         self._state_saver = state_saver or StateSaver(None)
         self._recorder, self._recorded = recorder, holder(RECORDER, self.meters)
+        self._sentence = Sentence(lambda words: output.send(FeedSentence(words)))
+        self._publisher = Publisher(output, recorder)
+        self._studies = Studies(output.send, threaded=threaded_studies)
+        self._last_publish = -1.0
+        self.on_opening: Callable[[bool], None] = lambda _opening: None
+        self._have_no_source()
+        for meter in self.meters:
+            self._tell_recorder(meter)
+
+    def _have_no_source(self) -> None:
         self._request: SourceRequest | None = None
         self._feeds: Feeds | None = None
+        self._fitting: Feeds = {}
         self._source: Source | None = None
         self._info: SourceInfo | None = None
         self._consumer: Consumer | None = None
@@ -78,21 +94,7 @@ class Engine:
         self._silent_since = 0.0
         self._zeros: ZerosWatch | None = None
         self._state, self._unmapped = "starting", ""
-        self._sentence = Sentence(lambda words: output.send(FeedSentence(words)))
-        self._publisher = Publisher(output, recorder)
-        self._studies = Studies(output.send, threaded=threaded_studies)
-        self._last_publish = -1.0
         self._forget_counts()
-        self.on_opening: Callable[[bool], None] = lambda _opening: None
-        self._look_after_meters(on_meter, set_aside or {})
-
-    def _look_after_meters(self, on_meter: Callable[[int], None], set_aside: Mapping[str, str]) -> None:
-        self._output.send(MetersLoaded({meter.id: meter.ours for meter in self.meters}))
-        for index, meter in enumerate(self.meters):
-            meter.enter = partial(on_meter, index)
-            if meter.id in set_aside:
-                meter.exclude(set_aside[meter.id])
-            self._tell_recorder(meter)
 
     @property
     def state(self) -> str:
@@ -180,6 +182,18 @@ class Engine:
             self._tell_recorder(meter)
         except ValueError as error:
             self._sentence.report(str(error), self._clock())
+
+    def use_instances(self, instances: Sequence[Instance]) -> None:
+        """Measure these further instances of meters and no others; what goes on keeps what it measured."""
+        if not self._meter_set.use(instances):
+            return
+        self.output.include()
+        if self._chain is not None:
+            before = self._chain
+            self._chain = self._make_chain(going_on=before.meters)
+            self._studies.follow(self._chain.meters, going_on=before.meters)
+            self._publisher.follow(self._chain)
+            self._state_saver.hurry()
 
     def _tell_recorder(self, meter: GuardedMeter) -> None:
         if self._recorder is not None and meter is self._recorded:
@@ -272,15 +286,21 @@ class Engine:
         same = old is not None and (old.rate_hz, old.channels) == (info.rate_hz, info.channels)
         if self._chain is not None and same:
             return
-        feeds, unmapped = fitting_feeds(self._feeds, info.channel_names, info.channels)
-        shape = (info.rate_hz, info.channels, feeds, info.channel_names)
-        self._chain = Chain(self.meters, *shape, self._leave_meter, info.roles)
+        self._fitting, unmapped = fitting_feeds(self._feeds, info.channel_names, info.channels)
+        self._info = info
+        self._chain = self._make_chain()
         self._unmapped = " ".join(words for words in (unmapped, self._chain.assumed(info.name, NAME_FEEDS)) if words)
         self._sanitiser = Sanitiser(info.rate_hz)
-        self._info = info
-        self._carry_on(self._chain, source_words(self._request, info, feeds), info.rate_hz)
+        self._carry_on(self._chain, source_words(self._request, info, self._fitting), info.rate_hz)
         self._studies.follow(self._chain.meters)
         self._publisher.follow(self._chain)
+
+    def _make_chain(self, going_on: Sequence[GuardedMeter] = ()) -> Chain:
+        """The chain of all meters for the source that is open."""
+        assert self._info is not None
+        info = self._info
+        shape = (info.rate_hz, info.channels, self._fitting, info.channel_names)
+        return Chain(self.meters, *shape, self._leave_meter, info.roles, going_on)
 
     def _carry_on(self, chain: Chain, source: str, rate_hz: int) -> None:
         """Restore the state of the engine before this one, if there is one."""

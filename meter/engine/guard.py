@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from meter.engine.gathered_sound import GatheredSound
+from meter.instances import Instance, feed_title
 from meter.plugin.api import FloatArray, Processor, Readout, SavedState, Setting, Settings, Spec
 from meter.plugin.host import Plugin, load_object, load_processor
 from meter.plugin.manifest import Manifest, StudyEntry
@@ -55,9 +56,10 @@ class GuardedMeter:
     no block can overrun. ``enter`` is called before anything is asked of the processor: it may never return.
     """
 
-    def __init__(self, plugin: Plugin, timing: Timing | None = None) -> None:
+    def __init__(self, plugin: Plugin, timing: Timing | None = None, instance: Instance | None = None) -> None:
         assert plugin.manifest is not None
         self.manifest: Manifest = plugin.manifest
+        self.instance = instance or Instance(plugin.id, plugin.id, plugin.manifest.feed)
         self.fault = ""
         self.suspended = False
         """Nothing counts at present: what sounds is a gap to this meter."""
@@ -79,8 +81,23 @@ class GuardedMeter:
 
     @property
     def id(self) -> str:
-        """The manifest's id."""
-        return self.manifest.id
+        """The id of the instance: the manifest's for the first."""
+        return self.instance.id
+
+    @property
+    def feed(self) -> str:
+        """The feed that it measures."""
+        return self.instance.feed
+
+    @property
+    def name(self) -> str:
+        """The meter's name, for a further instance with its feed."""
+        return self.manifest.name if self.instance.first else f"{self.manifest.name}: {feed_title(self.feed)}"
+
+    @property
+    def state_key(self) -> str:
+        """What its saved state is kept under: that of one feed is not restored on another."""
+        return self.id if self.instance.first else f"{self.id} {self.feed}"
 
     @property
     def ours(self) -> bool:
@@ -216,6 +233,10 @@ class GuardedMeter:
         if self.fault:
             out.blank()
 
+    def forget_read(self) -> None:
+        """Another array takes the readings: write them at the next ``read_if_new``."""
+        self._is_read = False
+
     def stretch(self, study: str) -> object | None:
         """What this study looks back at; None when there is nothing new."""
         captured: list[object] = []
@@ -232,7 +253,7 @@ class GuardedMeter:
     def fail(self, reason: str) -> None:
         """Put it in quarantine until the next source; ``reason`` follows "is set aside:"."""
         if not self.fault:
-            self.fault = f"Meter “{self.manifest.name}” is set aside: {reason}."
+            self.fault = f"Meter “{self.name}” is set aside: {reason}."
 
     def reason_of(self, error: BaseException) -> str:
         """What its code raised and in which line, in a phrase."""

@@ -19,7 +19,7 @@ class HeardOutput:
         self._calibrated = holder(CALIBRATION, meters)
         self._output = output
         self._info: SourceInfo | None = None
-        self._sentence = ""
+        self._sentence = self._suspended = ""
 
     def leave(self) -> None:
         """Another source was asked for: no figure runs on from the last one."""
@@ -47,9 +47,14 @@ class HeardOutput:
 
         What sounds meanwhile is a gap to every meter but the one that is calibrated.
         """
-        for meter in self._meters:
-            meter.suspended = bool(reason) and meter is not self._calibrated
+        self._suspended = reason
+        self.include()
         self._output.send(CountingSuspended(reason))
+
+    def include(self) -> None:
+        """There are further meters: what counts nothing at present is a gap to them too."""
+        for meter in self._meters:
+            meter.suspended = bool(self._suspended) and meter is not self._calibrated
 
     def check(self) -> None:
         """Take a calibration of another output out of force."""

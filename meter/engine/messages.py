@@ -10,6 +10,7 @@ from typing import TypeAlias
 import msgspec
 
 from meter.audio.source import SourceRequest
+from meter.instances import Instance
 from meter.marks import MARK
 from meter.plugin.api import Setting
 from meter.readings import Layout, Slot
@@ -23,9 +24,13 @@ class Message(msgspec.Struct, frozen=True, tag=True):
 
 
 class MetersLoaded(Message, frozen=True):
-    """The meters of this engine in their order; True for those of this program."""
+    """The instances of meters of this engine in their order; True for those of this program.
+
+    ``further`` has the meter of each further instance.
+    """
 
     ours: dict[str, bool]
+    further: dict[str, str] = {}
 
 
 class LayoutChanged(Message, frozen=True):
@@ -35,16 +40,17 @@ class LayoutChanged(Message, frozen=True):
     slots: tuple[Slot, ...]
     feeds: dict[str, tuple[int, ...]]
     channel_names: tuple[str, ...]
+    instances: tuple[Instance, ...] = ()
 
     @classmethod
     def of(cls, generation: int, layout: Layout) -> LayoutChanged:
         """The message for one layout."""
-        return cls(generation, layout.slots, layout.feeds, tuple(layout.channel_names))
+        return cls(generation, layout.slots, layout.feeds, tuple(layout.channel_names), layout.instances)
 
     @property
     def layout(self) -> Layout:
         """The layout it was made from."""
-        return Layout(self.slots, self.feeds, self.channel_names)
+        return Layout(self.slots, self.feeds, self.channel_names, self.instances)
 
 
 class SourceOpened(Message, frozen=True):
@@ -171,12 +177,18 @@ class ConfigureMeter(Message, frozen=True):
     settings: dict[str, Setting]
 
 
+class UseInstances(Message, frozen=True):
+    """Measure these further instances of meters, and no others."""
+
+    instances: tuple[Instance, ...]
+
+
 class QuitEngine(Message, frozen=True):
     """End the engine process."""
 
 
 ToEngine: TypeAlias = (
-    OpenSource | HoldReadings | ResetReadings | SetMark | SuspendCounting | ConfigureMeter | QuitEngine
+    OpenSource | HoldReadings | ResetReadings | SetMark | SuspendCounting | ConfigureMeter | UseInstances | QuitEngine
 )
 
 encode = msgspec.msgpack.Encoder().encode

@@ -30,6 +30,7 @@ from meter.engine.messages import (
     SuspendCounting,
     ToEngine,
     ToWindow,
+    UseInstances,
     encode,
     to_engine,
 )
@@ -38,6 +39,7 @@ from meter.engine.recorder import open_recorder
 from meter.engine.snapshot import SharedSnapshot
 from meter.engine.state_saver import StateSaver
 from meter.engine.watchdog import Silence
+from meter.instances import Instance
 from meter.plugin.api import FloatArray, Settings
 from meter.plugin.enabled import NOTHING_ENABLED, Enabled
 from meter.plugin.host import discover, usable
@@ -58,14 +60,16 @@ class EngineOrder:
     """What a new engine is to do: plain values, since they cross to another process.
 
     Without a ``request`` the engine waits for one. ``folders`` hold meters named for this run, ``enabled`` says which
-    others may run. ``settings`` maps meter ids to their settings, ``set_aside``
-    names meters that hung the last engine. ``logbook`` is the file of the exposure record; without one none is kept.
+    others may run. ``instances`` are further instances of meters. ``settings`` maps ids of instances to settings,
+    ``set_aside`` names those that hung the last engine. ``logbook`` is the file of the exposure record; without one
+    none is kept.
     """
 
     request: SourceRequest | None = None
     feeds: Mapping[str, tuple[int, ...]] | None = None
     folders: tuple[str, ...] = ()
     enabled: Enabled = NOTHING_ENABLED
+    instances: tuple[Instance, ...] = ()
     settings: Mapping[str, Settings] = field(default_factory=dict)
     set_aside: Mapping[str, str] = field(default_factory=dict)
     held: bool = False
@@ -129,6 +133,7 @@ def make_engine(order: EngineOrder, block: SharedSnapshot, pipe: Connection) -> 
         recorder=recorder,
         state_saver=StateSaver(block),
         on_meter=block.enter_meter,
+        instances=order.instances,
     )
     for meter_id, settings in order.settings.items():
         engine.configure(meter_id, settings)
@@ -182,6 +187,8 @@ def obey(engine: Engine, command: ToEngine) -> bool:
             engine.output.suspend(command.reason)
         case ConfigureMeter():
             engine.configure(command.meter, command.settings)
+        case UseInstances():
+            engine.use_instances(command.instances)
         case QuitEngine():
             return False
     return True

@@ -56,7 +56,7 @@ class Publisher:
     def follow(self, chain: Chain) -> None:
         """Announce the layout of a new chain."""
         self._generation += 1
-        self.faults = None
+        self.faults = self._frozen = None
         self._output.send(LayoutChanged.of(self._generation, chain.layout))
 
     def publish(self, chain: Chain | None, status: FeedStatus, kind: str, state: str) -> None:

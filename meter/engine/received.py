@@ -56,6 +56,7 @@ class Received:
         self._sentences: dict[type, str] = {}
         self.meters: list[str] = []
         self.foreign: frozenset[str] = frozenset()
+        self._further: dict[str, str] = {}
         self.restored = ""
         self._faults: dict[str, str] = {}
         self._findings: Mapping[str, Any] = {}
@@ -73,6 +74,7 @@ class Received:
             case MetersLoaded():
                 self.meters = list(message.ours)
                 self.foreign = frozenset(name for name, ours in message.ours.items() if not ours)
+                self._further = message.further
             case StateRestored():
                 self.restored = message.sentence
             case FaultsChanged():
@@ -120,13 +122,13 @@ class Received:
             self.marks.restart(last.status.elapsed_seconds, time.time(), last.since_mark())
 
     def _decode(self, message: FindingsMade) -> None:
-        kind = self._findings_type(message.key)
+        meter_id, _, study = message.key.partition(".")
+        kind = self._findings_type(f"{self._further.get(meter_id, meter_id)}.{study}")
         if kind is None:
             return
         try:
             found: object = msgspec.msgpack.decode(message.encoded, type=kind)
         except msgspec.ValidationError as error:
-            meter_id, _, study = message.key.partition(".")
             fault = f"Meter “{meter_id}”: the findings of its study “{study}” cannot be read ({error})."
             self._faults = {**self._faults, meter_id: fault}
             return

@@ -12,7 +12,7 @@ import math
 import queue
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -77,10 +77,10 @@ class Studies:
         self._rest_until = -math.inf
         self._running: tuple[Work, float] | None = None
 
-    def follow(self, meters: Sequence[GuardedMeter]) -> None:
-        """Another chain: run the studies of these meters, and forget all findings."""
+    def follow(self, meters: Sequence[GuardedMeter], going_on: Collection[GuardedMeter] = ()) -> None:
+        """Another chain: run the studies of these meters, and forget all findings but of those that go on."""
         self._due = {f"{meter.id}.{entry.key}": (meter, entry) for meter in meters for entry in meter.manifest.study}
-        self._forget(())
+        self._forget(tuple(key for key, (meter, _) in self._due.items() if meter in going_on))
 
     def reset(self) -> None:
         """Forget all findings but those of the whole sitting; a result that is still to come is dropped with them."""
@@ -92,7 +92,7 @@ class Studies:
         self._before = {key: found for key, found in self._before.items() if key in but}
         self._last.clear()
         self._rest_until = -math.inf
-        if self._due:
+        if self._epochs:
             self._send(FindingsDropped(but))
 
     def hurry(self) -> None:
@@ -119,7 +119,7 @@ class Studies:
             self._take(outcome, now)
         elif now - began > LONGEST_STUDY_SECONDS:
             self._running = None
-            name = work.meter.manifest.name
+            name = work.meter.name
             took = f"its study “{work.entry.key}” did not return within {LONGEST_STUDY_SECONDS:.0f} s"
             work.meter.exclude(f"Meter “{name}” is set aside: {took}.")
             worker.interrupt()

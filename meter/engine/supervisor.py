@@ -24,6 +24,7 @@ from meter.engine.messages import (
     SetMark,
     SuspendCounting,
     ToEngine,
+    UseInstances,
     encode,
     to_window,
 )
@@ -32,6 +33,7 @@ from meter.engine.received import Received, findings_types
 from meter.engine.snapshot import SharedMemoryError, SharedSnapshot, remove_stale
 from meter.engine.status import STATUS_WORDS
 from meter.engine.watchdog import Silence
+from meter.instances import Instance
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin, discover, usable
 from meter.readings import FeedStatus, Frame, Layout
@@ -180,6 +182,14 @@ class Supervisor:
         merged = {**self._order.settings.get(meter_id, {}), **settings}
         self._order = replace(self._order, settings={**self._order.settings, meter_id: merged})
         self._send(ConfigureMeter(meter_id, dict(settings)))
+
+    def use_instances(self, instances: tuple[Instance, ...]) -> None:
+        """Measure these further instances of meters, now and in any engine that follows."""
+        gone = {each.id for each in self._order.instances} - {each.id for each in instances}
+        settings = {name: chosen for name, chosen in self._order.settings.items() if name not in gone}
+        aside = {name: why for name, why in self._order.set_aside.items() if name not in gone}
+        self._order = replace(self._order, instances=instances, settings=settings, set_aside=aside)
+        self._send(UseInstances(instances))
 
     def close(self) -> None:
         """End the engine and remove the shared block; may be called twice."""

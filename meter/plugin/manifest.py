@@ -10,7 +10,7 @@ import msgspec
 
 from meter.plugin.api import CONTRACT, Setting, Settings
 from meter.plugin.manifest_lines import Place, line_in_message, line_of, place_in_message, without_place
-from meter.plugin.services import FEED_MAP, why_not
+from meter.plugin.services import FEED_MAP, why_not, why_single
 from meter.readings import ID_PATTERN, JSON_SUFFIX, PER_CHANNEL, PER_PART, Field
 
 MANIFEST_NAME = "manifest.toml"
@@ -84,7 +84,8 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     asks for. ``views`` are further faces by name, for meters that fill a page of their own. ``titles`` holds the
     title of each face, under its view's name or "face"; a face without one has the meter's. ``live_only`` keeps it
     out of file measurement, ``on_pages`` false off the pages. ``sitting`` says that it counts the whole sitting: a
-    reset leaves it as it is. ``every_seconds``, 0 to 0.5, is how much live sound is gathered for one call of
+    reset leaves it as it is. ``single`` says that it stands only once; others can stand on several feeds, unless they
+    take all feeds or hold a service. ``every_seconds``, 0 to 0.5, is how much live sound is gathered for one call of
     ``process``: 0 for what moves with the sound, 0.1 for a figure that nobody sees move faster; it costs less.
     """
 
@@ -99,6 +100,7 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     live_only: bool = False
     sitting: bool = False
     on_pages: bool = True
+    single: bool = False
     every_seconds: Annotated[float, msgspec.Meta(ge=0.0, le=MOST_EVERY_SECONDS)] = 0.0
     services: tuple[str, ...] = ()
     views: dict[str, str] = {}
@@ -111,6 +113,13 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     def fields(self) -> tuple[Field, ...]:
         """The readings this meter reports, in the order of the manifest."""
         return tuple(self.field)
+
+    @property
+    def why_single(self) -> str:
+        """Why there is only one instance of it; empty when it can stand on several feeds."""
+        if self.feed == ALL_FEEDS:
+            return why_single(self.services) or "it takes all feeds"
+        return "its author made it to stand once" if self.single else why_single(self.services)
 
     def title_of(self, view: str = "") -> str:
         """The title of a face: that of ``titles``, otherwise the name of the meter, with that of the view."""

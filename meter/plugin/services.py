@@ -26,6 +26,14 @@ from meter.readings import PER_CHANNEL, Field
 RECORDER, CALIBRATION, TEMPO = "recorder", "calibration", "tempo"
 FEED_MAP, CHANNEL_FINDER = "feed_map", "channel_finder"
 
+SINGLE = {
+    RECORDER: "it keeps the exposure record",
+    CALIBRATION: "the listening level is calibrated for the output",
+    CHANNEL_FINDER: "it shows every channel",
+    FEED_MAP: "it takes all feeds",
+}
+"""Services that leave no room for a second instance of a meter, with the reason."""
+
 RECORDER_READS = (
     "calibrated", "doubt", "seconds", "seat_second", "peak_second", "seat_minute", "seat_quarter_hour",
 )  # fmt: skip
@@ -85,6 +93,11 @@ def holder(service: str, meters: Iterable[Meter]) -> Meter | None:
 def asking_for(service: str, meters: Iterable[Meter]) -> list[Meter]:
     """Every meter that asks for a service."""
     return [meter for meter in meters if service in meter.services]
+
+
+def why_single(services: Iterable[str]) -> str:
+    """Why a meter with these services can stand only once; empty when it can stand on several feeds."""
+    return next((SINGLE[service] for service in services if service in SINGLE), "")
 
 
 def why_not(service: str, fields: Iterable[Field], settings: Mapping[str, object]) -> str:

@@ -20,6 +20,7 @@ from meter.audio.source import SourceRequest
 from meter.engine.process import EngineOrder
 from meter.engine.snapshot import NAME_PREFIX
 from meter.engine.supervisor import HANG_SECONDS, Supervisor
+from meter.instances import Instance
 from meter.readings import Frame
 from tests.support.plugins import write_meter
 
@@ -320,3 +321,28 @@ def test_a_killed_window_leaves_no_engine_and_no_block(tone: SourceRequest, tmp_
     while blocks_of(window.pid) and time.monotonic() < end:
         time.sleep(0.05)
     assert blocks_of(window.pid) == []
+
+
+def test_further_instances_outlive_the_engine_with_their_settings_and_figures(start, tone: SourceRequest) -> None:
+    """The next engine hears a quiet tone only: the maximum of the second instance is that of the one before."""
+    write_tone(Path(tone.name), -10.0)
+    supervisor = start(EngineOrder(tone))
+    supervisor.use_instances((Instance("peaks_2", "peaks", "mix"), Instance("vu_2", "vu", "part absent")))
+    supervisor.configure("peaks_2", {})
+    supervisor.use_instances((Instance("peaks_2", "peaks", "mix"), Instance("vu_2", "vu", "mix")))
+    supervisor.configure("vu_2", {"alignment_dbfs": -10.0})
+    frame = until(supervisor, lambda frame: frame.number("peaks_2.true_max") > -11.0 and "vu_2.now" in frame)
+    until(supervisor, lambda later: later.status.frames > frame.status.frames + 4 * 48_000)
+    write_tone(Path(tone.name), -40.0)
+    first = supervisor.engine_pid
+    assert first is not None
+    os.kill(first, signal.SIGKILL)
+    frame = until(
+        supervisor, lambda frame: supervisor.engine_pid != first and frame.number("loudness.momentary") < -39
+    )
+    assert frame.number("peaks_2.true_max") == pytest.approx(-10.0, abs=0.1)
+    assert frame.number("vu_2.alignment") == -10.0
+    supervisor.use_instances(())
+    until(supervisor, lambda frame: "vu_2.now" not in frame)
+    supervisor.use_instances((Instance("vu_2", "vu", "mix"),))
+    until(supervisor, lambda frame: frame.number("vu_2.alignment") == -18.0)
