@@ -43,6 +43,7 @@ FACE_PARTS = (
     "meter.builtin.low_end.face_data",
     "meter.builtin.low_end.face_mix",
     "meter.builtin.low_end.face_shape",
+    "meter.builtin.loudness.face_history",
     "meter.builtin.mono_lows.face_judgement",
     "meter.builtin.mono_lows.face_stones",
     "meter.builtin.spectrum.face_closer",
@@ -92,7 +93,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/builtin/*/process.py", ("dsp", "meter.plugin.api"), SCIENCE),
     (
         "meter/builtin/*/face*.py",
-        ("meter.readings", "meter.plugin.api", *FACE_PARTS),
+        ("meter.marks", "meter.readings", "meter.plugin.api", *FACE_PARTS),
         ("numpy", "msgspec", *QT),
     ),
     ("meter/builtin/*/study.py", ("dsp", "meter.plugin.api", "meter.builtin.drift.findings"), SCIENCE),

@@ -26,6 +26,9 @@ as type I of IEC 60268-10)."""
 OVER_DBTP = 0.05
 """A true peak is an over from +0.05 dBTP, the first that reads +0.1: the interpolator may read that much high."""
 
+RECENT_SECONDS = 3.0
+"""As long as short-term loudness looks back, so that the two can be compared (EBU Tech 3341, 2.2)."""
+
 JUST_NOW = np.ones(1)
 """Share of a peak that a falling display has left at its own moment."""
 
@@ -42,6 +45,8 @@ class PeakMeter:
         self._cells = PeakCells(spec.rate_hz, spec.channels, self._over)
         self._fall_per_frame = db_to_amplitude(-FALL_DB / FALL_SECONDS / spec.rate_hz)
         self._held = np.zeros((spec.channels, 1))
+        self._hold_cells = 1
+        self._recent_cells = round(RECENT_SECONDS * spec.rate_hz / self._cells.cell_frames)
         self._runs = ClippedRuns(spec.channels)
         self.over_places, self.clip_places = Incidents(), Incidents()
         self.reset()
@@ -74,7 +79,8 @@ class PeakMeter:
     def hold(self, seconds: float) -> None:
         """Set the hold time; peaks that are held already stay."""
         self._settle()
-        cells = max(1, round(seconds * self._spec.rate_hz / self._cells.cell_frames))
+        self._hold_cells = max(1, round(seconds * self._spec.rate_hz / self._cells.cell_frames))
+        cells = max(self._hold_cells, self._recent_cells)
         kept = self._held[:, -cells:]
         self._held = np.concatenate([np.zeros((len(kept), cells - kept.shape[1])), kept], axis=1)
 
@@ -154,7 +160,13 @@ class PeakMeter:
     def true_hold(self) -> FloatArray:
         """Highest true peak of the hold time in dBTP, each channel."""
         self._settle()
-        return self._level(np.maximum(self._held.max(axis=1), self._cells.open_cell()[TRUE]))
+        return self._level(np.maximum(self._held_for(self._hold_cells), self._cells.open_cell()[TRUE]))
+
+    @property
+    def true_recent(self) -> float:
+        """Highest true peak of the last ``RECENT_SECONDS`` in dBTP, all channels."""
+        self._settle()
+        return float(self._level(np.maximum(self._held_for(self._recent_cells), self._cells.open_cell()[TRUE])).max())
 
     @property
     def true_max_each(self) -> FloatArray:
@@ -199,10 +211,14 @@ class PeakMeter:
         begun = self._cells.open_cell()
         peaks = np.empty((5, self._spec.channels))
         np.maximum(self._falling, begun, out=peaks[:2])
-        np.maximum(self._held.max(axis=1), begun[TRUE], out=peaks[2])
+        np.maximum(self._held_for(self._hold_cells), begun[TRUE], out=peaks[2])
         np.maximum(self._highest[TRUE], begun[TRUE], out=peaks[3])
         np.maximum(self._highest[SAMPLE], begun[SAMPLE], out=peaks[4])
         return self._level(peaks)
+
+    def _held_for(self, cells: int) -> FloatArray:
+        """Highest true peaks of so many whole cells, ``(channels,)`` amplitudes."""
+        return np.asarray(self._held[:, -cells:].max(axis=1))
 
     def _now(self, kind: int) -> FloatArray:
         self._settle()

@@ -19,11 +19,24 @@ from tests.support.frames import layout, manifests, status, values_at
 
 SILENT = -math.inf
 PAGE_SIZES = {
-    "mono_lows": (548, 428), "vu": (523, 274), "peaks": (523, 144), "listening": (342, 428),
-    "spectrum": (548, 303), "stereo": (342, 303), "loudness": (342, 303),
+    "mono_lows": (357, 340), "vu": (345, 351), "peaks": (357, 213), "listening": (342, 428),
+    "spectrum": (885, 351), "stereo": (357, 305), "loudness": (530, 351),
     "drift": (342, 130),
 }  # fmt: skip
-OTHER_SIZES = [(900, 600), (367, 330), (320, 180), (342, 144), (204, 193), (204, 300), (220, 900), (1200, 130)]
+OTHER_SIZES = [
+    (900, 600),
+    (357, 112),
+    (222, 112),
+    (357, 259),
+    (548, 428),
+    (367, 330),
+    (320, 180),
+    (342, 144),
+    (204, 193),
+    (204, 300),
+    (220, 900),
+    (1200, 130),
+]
 ENTRIES = {key: item.face for key, item in manifests().items()}
 LAYOUTS = {channels: layout(channels) for channels in (1, 2, 32)}
 

@@ -1,6 +1,6 @@
 """Listening: time left at this level under the chosen rule. Every figure is an estimate.
 
-Without a calibration there is no number, only the button that starts one.
+Without a calibration there is no number, only the button that starts one, and one row is enough.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ from meter.builtin.listening.face_words import (
     LATE_PERCENT,
 )
 from meter.gui.kit.label import Label, figure_room, line_height, text_width
-from meter.gui.kit.theme import MARK_PX, TEXT_PX
-from meter.plugin.face import Choice, Face
+from meter.gui.kit.theme import MARK_PX, PADDING_PX, TEXT_PX, TITLE_PX, px
+from meter.plugin.face import CORNER_PX, Choice, Face
 from meter.readings import Frame
 
 CALIBRATE, TURN, CAUTIONS = "calibrate", "turn", "cautions"
@@ -31,7 +31,10 @@ ESTIMATE = "estimate"
 CAUTION = "Not a medical measurement."
 WIDEST = "00 h 00"
 MOST_PX = 120
+STATE_PX = 24
 BUTTON_PX = 32
+STRIP_PX = 84
+"""An uncalibrated card less high than this is one row."""
 VESSEL_WIDTH_PX = 58
 VESSEL_LEAST_PX = 70
 VESSEL_MOST_PX = 360
@@ -53,7 +56,7 @@ class ListeningFace(Face):
         super().__init__()
         self.labels = {
             "figure": Label(MOST_PX, bold=True, sample=WIDEST, least_px=28),
-            "state": Label(24, role="faint", bold=True, sample="not calibrated", least_px=TEXT_PX),
+            "state": Label(STATE_PX, role="faint", bold=True, sample="not calibrated", least_px=TEXT_PX),
             "left": Label(TEXT_PX, lines=2),
             "rule": Label(MARK_PX, role="soft", lines=3),
             "share_note": Label(TEXT_PX, role="ink", lines=3),
@@ -101,10 +104,45 @@ class ListeningFace(Face):
             Choice("unheard time", "count at the level before", "count_gaps", True),
         )
 
+    @property
+    def needs_room(self) -> bool:
+        """With a calibration there is an estimate to show."""
+        return self._calibrated
+
     def arrange(self, inside: QRect) -> None:
+        if not self._calibrated and self.height() < px(STRIP_PX):
+            self._arrange_strip()
+            return
         bottom = self._arrange_foot(inside)
         top = self._arrange_head(inside, bottom)
         self._arrange_vessel(QRect(inside.left(), top, inside.width(), bottom - top))
+
+    def _arrange_strip(self) -> None:
+        """Title, state and button on one row."""
+        for label in self.labels.values():
+            label.hide()
+        self._more.hide()
+        self._vessel = QRect()
+        padding = px(PADDING_PX)
+        high = min(px(BUTTON_PX), self.height() - 8)
+        button_width = text_width("Calibrate…", TEXT_PX) + px(16)
+        right = self.width() - padding - (px(CORNER_PX) if self._corner.isVisible() else 0)
+        if padding + text_width(self.title, TITLE_PX, bold=True) + px(10) + button_width > right:
+            self._corner.hide()  # its entries are in the menu of the right button, too
+            right = self.width() - padding
+        top = (self.height() - high) // 2
+        self._place_button(QRect(right - button_width, top, button_width, high), top, high)
+        self._calibrate.show()
+        title = self._title
+        title.place(QRect(padding, (self.height() - title.line_height) // 2, right - padding, title.line_height))
+        self._corner.move(self._corner.x(), (self.height() - self._corner.height()) // 2)
+        state = self.labels["state"]
+        left = padding + math.ceil(title.text_width) + 12
+        room = QRect(left, 0, right - button_width - 10 - left, line_height(STATE_PX, bold=True))
+        state.place(room)
+        state.place(QRect(left, (self.height() - state.line_height) // 2, room.width(), state.line_height))
+        if state.elided:
+            state.hide()
 
     def _arrange_foot(self, inside: QRect) -> int:
         """Place the caution and "more", which are always shown; return the bottom of the rest."""
@@ -118,7 +156,7 @@ class ListeningFace(Face):
         top = inside.bottom() + 1 - high
         self._more.setGeometry(inside.left() + caution_width + 4, top, more_width, high)
         self._more.setStyleSheet(
-            f"QPushButton {{ border: none; background: transparent; font-size: {MARK_PX}px;"
+            f"QPushButton {{ border: none; background: transparent; font-size: {px(MARK_PX)}px;"
             f" color: {self.theme.measured_ink.name()}; text-decoration: underline; }}"
             f"QPushButton:focus {{ border: 1px solid {self.theme.measured_ink.name()}; }}"
         )
@@ -131,13 +169,13 @@ class ListeningFace(Face):
         figure = self.labels["figure"]
         top = inside.top()
         if self._calibrated:
-            high = figure_room(inside.height(), 71)
+            high = figure_room(inside.height(), 84)
             figure.place(QRect(inside.left(), top, inside.width(), high))
             figure.place(QRect(inside.left(), top, inside.width(), figure.line_height))
             top += figure.line_height + 2
         else:
             figure.hide()
-            bottom -= BUTTON_PX + 8
+            bottom -= px(BUTTON_PX) + 8
         for name, lines in (("state", 1), ("left", 2), ("rule", 3)):
             label = self.labels[name]
             label.place(QRect(inside.left(), top, inside.width(), label.line_height * lines))
@@ -146,17 +184,17 @@ class ListeningFace(Face):
             label.place(QRect(inside.left(), top, inside.width(), used) if fits else QRect())
             top += used + 5 if fits else 0
         if not self._calibrated:
-            self._place_button(inside, top + 4)
-            top += BUTTON_PX + 8
+            self._place_button(inside, top + 4, px(BUTTON_PX))
+            top += px(BUTTON_PX) + 8
         return top
 
-    def _place_button(self, inside: QRect, top: int) -> None:
+    def _place_button(self, inside: QRect, top: int, high: int) -> None:
         width = text_width("Calibrate…", TEXT_PX) + 36
-        self._calibrate.setGeometry(inside.left(), top, min(width, inside.width()), BUTTON_PX)
+        self._calibrate.setGeometry(inside.left(), top, min(width, inside.width()), high)
         line, ink, trough = (colour.name() for colour in (self.theme.faint, self.theme.ink, self.theme.trough))
         self._calibrate.setStyleSheet(
             f"QPushButton {{ border: 1px solid {line}; border-radius: 6px; background: {trough};"
-            f" color: {ink}; font-size: {TEXT_PX}px; }}"
+            f" color: {ink}; font-size: {px(TEXT_PX)}px; }}"
             f"QPushButton:hover, QPushButton:focus {{ border-color: {self.theme.measured.name()}; }}"
         )
 
@@ -256,8 +294,11 @@ class ListeningFace(Face):
     def take_words(self, frame: Frame) -> None:
         calibrated, doubt_db = frame.number(self.key("calibrated")) == 1.0, frame.number(self.key("doubt"))
         if calibrated != self._calibrated or (doubt_db != self._doubt_db and not math.isnan(doubt_db)):
+            told = calibrated != self._calibrated
             self._calibrated, self._doubt_db = calibrated, doubt_db
             self.rearrange()
+            if told:
+                self.room_changed.emit()
         self.say("caution", CAUTION)
         if calibrated:
             self._say_estimate(frame)

@@ -26,18 +26,21 @@ MOST_PX = 120
 UNIT = "dB mono loss"
 ROOMY_PX = 260
 """From this width on the unit is ``UNIT``; in a narrower card it is "dB", and the title says the rest."""
-BRIEF_PX = 104
+BRIEF_PX = 84
 """A card less high inside shows word and figure on one line and no stones."""
-STATE_PX = 36
+STONES_PX, BESIDE_FROM_PX, STONES_BESIDE_PX = 100, 290, 110
+"""With less room below the words, stones without names stand beside them in a card of the second width, so wide."""
+STATE_PX, BESIDE_PX = 42, 26
+"""Largest type of the word, and of the figure beside it."""
 WIDEST = f"{words.MINUS}88.8"
 SOLID_BUT = "solid as a whole, but "
 IN_MONO = " in mono"
 STATES = {
-    SOLID: SOLID, BUT: "a band cancels", ONE_SIDE: "loses level",
+    SOLID: SOLID, BUT: "cancels", ONE_SIDE: "one side",
     PARTLY: "cancels", LARGELY: "cancels", ALL: "cancels",
 }  # fmt: skip
 """The judgement in a word or two."""
-LONGEST_STATE = "a band cancels"
+LONGEST_STATE = "one side"
 NAME_SHARE = 0.55
 """Share of a line for the part's name, so that the rest of the sentence fits."""
 STALE_SECONDS = 2.0
@@ -98,8 +101,15 @@ class MonoLowsFace(Face):
         picture = QRect(inside)
         if wide:
             picture.setLeft(self._column.right() + 16)
-        else:
+        elif inside.bottom() - bottom >= px(STONES_PX) or inside.width() < px(BESIDE_FROM_PX):
             picture.setTop(bottom + 14)
+        else:
+            self._column.setWidth(inside.width() - px(STONES_BESIDE_PX) - px(12))
+            self._arrange_figure()
+            self._flow()
+            picture.setLeft(self._column.right() + px(12))
+            self._arrange_picture(picture, labelled=False)
+            return
         self._arrange_picture(picture)
 
     def _arrange_brief(self) -> None:
@@ -112,14 +122,17 @@ class MonoLowsFace(Face):
         with_below = column.height() >= below + line_height(TEXT_PX, bold=True)
         high = min(column.height() - (below if with_below else 0), line_height(STATE_PX, bold=True))
         unit_width = text_width("dB", VERDICT_PX) + 10
-        figure_px = fitting_px(WIDEST, column.width() // 2 - unit_width, high, STATE_PX, TEXT_PX, bold=True)
+        figure_px = fitting_px(WIDEST, column.width() // 2 - unit_width, high, BESIDE_PX, TEXT_PX, bold=True)
         figure_width = text_width(WIDEST, figure_px or TEXT_PX, bold=True) + 2
         left_width = column.width() - figure_width - unit_width - 8
         state.place(QRect(column.left(), column.top(), left_width, high))
         state.place(QRect(column.left(), column.top(), left_width, min(high, state.line_height)))
-        right = QRect(column.right() + 1 - figure_width - unit_width, column.top(), figure_width, high)
+        figure_high = min(high, line_height(figure_px or TEXT_PX, bold=True))
+        down = column.top() + (state.line_height - figure_high) // 2
+        right = QRect(column.right() + 1 - figure_width - unit_width, down, figure_width + unit_width, figure_high)
         figure.place(right if figure_px else QRect())
-        below_box = QRect(column.left(), column.top() + high + 2, column.width(), lean.line_height)
+        under = column.top() + max(state.line_height, figure_high) + 2
+        below_box = QRect(column.left(), under, column.width(), lean.line_height)
         lean.place(below_box if with_below else QRect())
         since.hide()
         if with_below:
@@ -165,15 +178,15 @@ class MonoLowsFace(Face):
         lean.place(QRect(column.left(), lean.rect.top(), lean_width, lean.line_height))
         return True
 
-    def _arrange_picture(self, place: QRect) -> None:
-        label_width = text_width("000–000 Hz", MARK_PX)
-        width = place.width() - label_width - 8
+    def _arrange_picture(self, place: QRect, *, labelled: bool = True) -> None:
+        label_width = text_width("000–000 Hz", MARK_PX) if labelled else 0
+        width = place.width() - label_width - (8 if labelled else 0)
         shown = place.height() >= 72 and width >= 90
-        high = min(place.height() - 8, round(width * 0.72))
+        high = min(place.height() - 8, round(width * (0.72 if labelled else 1.4)))
         self._picture = QRect(place.left(), place.bottom() - 4 - high, width, high) if shown else QRect()
         for number, name in enumerate(self._bands):
             high = line_height(MARK_PX)
-            if not shown or row_of(self._picture, number).height() < high - 3:
+            if not shown or not labelled or row_of(self._picture, number).height() < high - 3:
                 self.labels[name].hide()
                 continue
             top = round(row_of(self._picture, number).center().y()) - high // 2
@@ -262,6 +275,8 @@ class MonoLowsFace(Face):
         if self._judgement.kind == ONE_SIDE:
             left = frame.vector(self.key("band_balance"))[self._judgement.band] > 0.0
             told = f"{self._band_name(frame, self._judgement.band)} sits on the {'left' if left else 'right'}"
+        elif self._brief and self._judgement.band >= 0:
+            told = f"{self._band_name(frame, self._judgement.band)}, {told}"
         self.say("lean", told)
         since = self._number(frame, "fold_down_loss")
         self.say("since", "" if math.isnan(since) else f"since R {words.with_unit(since, 'dB')}")

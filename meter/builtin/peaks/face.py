@@ -207,18 +207,18 @@ class PeaksFace(Face):
         if not self._bars or self._bars[0].isEmpty():
             return
         painter.setFont(font(MARK_PX))
-        free = math.inf
-        for mark in sorted(scale.PEAK_MARKS, reverse=True):
-            text = words.figure(float(mark), 0)
-            offset = self._length(float(mark))
-            half = line_height(MARK_PX) / 2 if self._upright else text_width(text, MARK_PX) / 2 + 3
-            if offset + half > free:
-                continue
-            free = offset - half
-            if self._upright:
-                self._draw_level_mark(painter, offset, text)
-            else:
-                self._draw_row_mark(painter, offset, text)
+        for mark in next((marks for marks in scale.PEAK_LABELS if self._fit(marks)), scale.PEAK_LABELS[-1]):
+            draw = self._draw_level_mark if self._upright else self._draw_row_mark
+            draw(painter, self._length(float(mark)), words.figure(float(mark), 0))
+
+    def _fit(self, marks: tuple[int, ...]) -> bool:
+        """Whether the numbers of these marks, in rising order, do not touch."""
+        wide = [
+            line_height(MARK_PX) if self._upright else text_width(words.figure(float(mark), 0), MARK_PX) + 6
+            for mark in marks
+        ]
+        at = [self._length(float(mark)) for mark in marks]
+        return all(at[n] + wide[n] / 2 <= at[n + 1] - wide[n + 1] / 2 for n in range(len(marks) - 1))
 
     def _draw_row_mark(self, painter: QPainter, offset: int, text: str) -> None:
         """A tick and a number below the rows, where they fit."""

@@ -37,6 +37,7 @@ class Peaks:
         """Write every field of the manifest but those that the chain works out from two meters. [dsp]"""
         levels = self._prepared.levels()
         out["sample"], out["true"], out["true_hold"], out["true_max_each"], highest = levels
+        out["true_recent"] = self._prepared.true_recent
         out["true_max"] = levels[3].max()
         out["sample_max"] = highest.max()
         out["overs"] = float(self._prepared.overs)

@@ -6,6 +6,7 @@ decibels re the alignment (EBU Tech 3205-E: -12 to +12 for type II).
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from PySide6.QtWidgets import QInputDialog
 
 from meter import figures as words
 from meter.gui.kit import scale
-from meter.gui.kit.label import CENTRE, RIGHT, Label, line_height, text_width
+from meter.gui.kit.label import CENTRE, RIGHT, Label, fitting_px, line_height, text_width
 from meter.gui.kit.theme import MARK_PX, SUBTITLE_PX, VERDICT_PX, font
 from meter.plugin.face import Choice, Face
 from meter.readings import Frame
@@ -29,6 +30,11 @@ HAND_FROM = 0.36
 HAND_TO = 0.90
 BAND_AT = 0.95
 LEGEND_PX = 16
+MOST_PX = 28
+"""Largest type of the sentence below the dial."""
+HAND_SHARE = 0.03
+"""Width of the broad hand as a share of the radius, so that a small picture of the page still shows it."""
+ALIGNMENT_KEY = "A"
 TOLD_PEAKS_DB = 10.0
 """From this distance between peaks and usual level on, the note names the peaks (common practice, no source)."""
 STOPPED_SECONDS = 1.5
@@ -50,18 +56,19 @@ class Dial:
     unit: str
     place: Callable[[float], float]
     marks: tuple[int, ...]
-    labels: tuple[int, ...]
+    labels: tuple[tuple[int, ...], ...]
+    """Sets of numbered marks, the fullest first: the first that fits is drawn."""
 
 
 DIALS = {
     VU: Dial("VU", "VU", scale.vu_place, scale.VU_MARKS, scale.VU_LABELS),
     PPM_1: Dial(
         "PPM type I", "dB", lambda level: scale.straight_place(level, -36.0, 12.0),
-        tuple(range(-36, 13, 3)), (-36, -24, -12, 0, 6, 12),
+        tuple(range(-36, 13, 3)), ((-36, -24, -12, 0, 6, 12), (-36, -24, -12, 0, 12), (-36, 0, 12)),
     ),
     PPM_2: Dial(
         "PPM type II", "dB", lambda level: scale.straight_place(level, -12.0, 12.0),
-        tuple(range(-12, 13, 2)), (-12, -8, -4, 0, 4, 8, 12),
+        tuple(range(-12, 13, 2)), ((-12, -8, -4, 0, 4, 8, 12), (-12, -6, 0, 6, 12), (-12, 0, 12)),
     ),
 }  # fmt: skip
 
@@ -75,7 +82,7 @@ class VuFace(Face):
     def __init__(self) -> None:
         super().__init__()
         self.labels = {
-            "usual": Label(VERDICT_PX, bold=True, align=CENTRE, sample=USUAL_WIDEST, least_px=15),
+            "usual": Label(MOST_PX, bold=True, align=CENTRE, sample=USUAL_WIDEST, least_px=15),
             "note": Label(SUBTITLE_PX, role="soft", align=CENTRE, lines=2),
             "left": Label(MARK_PX, role="soft"),
             "right": Label(MARK_PX, role="soft", align=RIGHT),
@@ -111,8 +118,19 @@ class VuFace(Face):
             Choice(self._zero, f"{words.figure(level, 0)} dBFS", "alignment_dbfs", level) for level in ALIGNMENTS_DBFS
         ]
         other = Choice(self._zero, "another level…", run=self._ask_alignment)
+        following = Choice(self._zero, f"the next of these ({ALIGNMENT_KEY})", run=self._choose_next)
         ballistics = [Choice("ballistics", name, "movement", value) for value, name in BALLISTICS]
-        return (*levels, other, *ballistics)
+        return (*levels, other, following, *ballistics)
+
+    def press(self, key: str) -> bool:
+        """Choose the next usual alignment below the present one, after the last the first."""
+        if key == ALIGNMENT_KEY:
+            self._choose_next()
+        return key == ALIGNMENT_KEY
+
+    def _choose_next(self) -> None:
+        below = [level for level in ALIGNMENTS_DBFS if level < self._alignment]
+        self._chose_alignment(below[0] if below else ALIGNMENTS_DBFS[0])
 
     def _ask_alignment(self) -> None:
         if self._asker is None:
@@ -133,7 +151,9 @@ class VuFace(Face):
     def arrange(self, inside: QRect) -> None:
         note_width = text_width(SLOW_SHORT.format("00"), SUBTITLE_PX)
         note_lines = 1 if inside.width() >= note_width else 2
-        usual_high, note_high = line_height(VERDICT_PX, bold=True), note_lines * line_height(SUBTITLE_PX)
+        room = min(inside.height() // 6, line_height(MOST_PX, bold=True))
+        usual_px = fitting_px(USUAL_WIDEST, inside.width(), room, MOST_PX, 15, bold=True) or 15
+        usual_high, note_high = line_height(usual_px, bold=True), note_lines * line_height(SUBTITLE_PX)
         words_high = usual_high + 3 + note_high
         if inside.height() < words_high + DIAL_LEAST_PX:
             words_high = usual_high
@@ -174,7 +194,7 @@ class VuFace(Face):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         self._draw_arc(painter, 0.0, 1.0, 1.0, QPen(self.theme.line, 1.5))
         for mark in dial.marks:
-            place, tall = dial.place(float(mark)), mark in dial.labels
+            place, tall = dial.place(float(mark)), mark in dial.labels[0]
             pen = QPen(self.theme.ink if tall else self.theme.soft, 2.2 if mark == 0 else (1.4 if tall else 1.0))
             painter.setPen(pen)
             painter.drawLine(QLineF(self._at(place, 1.0), self._out(place, 9.0 if tall else 5.0)))
@@ -184,21 +204,26 @@ class VuFace(Face):
         return self._at(place, 1.0 + pixels / self._radius)
 
     def _draw_mark_labels(self, painter: QPainter, dial: Dial) -> None:
-        """Numbers outside the arc, zero in bold; skips one that would touch its neighbour."""
-        high = line_height(MARK_PX)
-        taken: list[QRectF] = []
-        ends = (0, dial.labels[0], dial.labels[-1])
-        for mark in (*ends, *[mark for mark in dial.labels if mark not in ends]):
-            text = words.figure(float(mark), 0, plus=True)
-            width = text_width(text, MARK_PX, bold=mark == 0)
-            middle = self._out(dial.place(float(mark)), 12.0 + high / 2.0)
-            box = QRectF(middle.x() - width / 2.0, middle.y() - high / 2.0, width, high)
-            if any(box.adjusted(-3, 0, 3, 0).intersects(other) for other in taken):
-                continue
-            taken.append(box)
+        """Numbers outside the arc, zero in bold."""
+        for mark in self._shown_marks(dial):
             painter.setFont(font(MARK_PX, bold=mark == 0))
             painter.setPen(self.theme.ink if mark == 0 else self.theme.soft)
-            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
+            text = words.figure(float(mark), 0, plus=True)
+            painter.drawText(self._mark_box(dial, mark), Qt.AlignmentFlag.AlignCenter, text)
+
+    def _shown_marks(self, dial: Dial) -> tuple[int, ...]:
+        """The fullest set of marks in which no number touches its neighbour."""
+        for marks in dial.labels:
+            wide = [self._mark_box(dial, mark).adjusted(-3, 0, 3, 0) for mark in marks]
+            if not any(one.intersects(other) for one, other in itertools.pairwise(wide)):
+                return marks
+        return dial.labels[-1]
+
+    def _mark_box(self, dial: Dial, mark: int) -> QRectF:
+        high = line_height(MARK_PX)
+        width = text_width(words.figure(float(mark), 0, plus=True), MARK_PX, bold=mark == 0)
+        middle = self._out(dial.place(float(mark)), 12.0 + high / 2.0)
+        return QRectF(middle.x() - width / 2.0, middle.y() - high / 2.0, width, high)
 
     def _draw_arc(self, painter: QPainter, first: float, last: float, share: float, pen: QPen) -> None:
         reach = self._radius * share
@@ -256,7 +281,9 @@ class VuFace(Face):
 
     def _pens(self) -> tuple[QPen, QPen]:
         """A broad blue hand for left and a thin light one for right: both show when they overlap."""
-        broad, fine = QPen(self.measured, 5.0), QPen(QColor(self.theme.ink if self.live else self.theme.faint), 1.8)
+        wide = max(5.0, HAND_SHARE * self._radius)
+        ink = QColor(self.theme.ink if self.live else self.theme.faint)
+        broad, fine = QPen(self.measured, wide), QPen(ink, max(1.8, 0.36 * wide))
         for pen in (broad, fine):
             pen.setCapStyle(Qt.PenCapStyle.RoundCap)
         return broad, fine
@@ -293,8 +320,9 @@ class VuFace(Face):
                 for share in (HAND_FROM, HAND_TO):
                     across.append(self._radius * share * math.sin(angle))
                     down.append(-self._radius * share * math.cos(angle))
-        left, top = math.floor(self._pivot.x() + min(across)) - 4, math.floor(self._pivot.y() + min(down)) - 4
-        right, bottom = math.ceil(self._pivot.x() + max(across)) + 4, math.ceil(self._pivot.y() + max(down)) + 4
+        edge = 2 + math.ceil(max(5.0, HAND_SHARE * self._radius) / 2.0)
+        left, top = math.floor(self._pivot.x() + min(across)) - edge, math.floor(self._pivot.y() + min(down)) - edge
+        right, bottom = math.ceil(self._pivot.x() + max(across)) + edge, math.ceil(self._pivot.y() + max(down)) + edge
         self.update(left, top, right - left, bottom - top)
 
     def _take_movement(self, frame: Frame) -> None:

@@ -15,13 +15,16 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 VU_TOP = 3.0
-VU_LABELS = (-20, -10, -5, -3, 0, 3)
+VU_LABELS = ((-20, -10, -5, -3, 0, 3), (-20, -10, -5, 0, 3), (-20, -10, 0, 3), (-20, 0, 3), (-20, 0))
+"""Numbered marks: the first of these sets that fits, so that no number is left out of the middle of a scale."""
 VU_MARKS = (-20, -10, -7, -5, -3, -2, -1, 0, 1, 2, 3)
 PEAK_BOTTOM_DB = -60.0
 PEAK_TOP_DB = 3.0
 PEAK_KNEE_DB = -20.0
 PEAK_KNEE_PLACE = 1.0 / 3.0
 PEAK_MARKS = (-40, -20, -15, -10, -5, 0)
+PEAK_LABELS = (PEAK_MARKS, (-40, -20, -10, 0), (-20, -10, 0), (-20, 0))
+"""As ``VU_LABELS``."""
 PICTURE_GAIN = 3.5
 NOTE_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 """The same form as in the commands and in JSON."""

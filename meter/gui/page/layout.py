@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import tomllib
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Annotated
@@ -17,6 +18,8 @@ Cell = Annotated[int, msgspec.Meta(ge=0, lt=MAX_CELLS)]
 Span = Annotated[int, msgspec.Meta(ge=1, le=MAX_CELLS)]
 StackShare = Annotated[float, msgspec.Meta(ge=0.0, le=1000.0)]
 SmallHeight = Annotated[int, msgspec.Meta(ge=0, le=1000)]
+LEAST_STACKED_PX = 84
+"""Height of a card in a stack below which it would lose what it is for, unless its place says another."""
 EXTRA_COLUMNS = 4
 """How many meters without a place stand side by side below the plan."""
 
@@ -35,6 +38,7 @@ class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     Places with a ``share`` may have the same cells: they stand one under the other, each as high as its share. One
     with a height ``small`` in pixels has that height while its face needs no room, and leaves the rest to the others.
+    None is less high than ``least`` while there is room for that.
     """
 
     meter: str
@@ -45,6 +49,7 @@ class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     view: str = ""
     share: StackShare = 0.0
     small: SmallHeight = 0
+    least: SmallHeight = LEAST_STACKED_PX
 
     @property
     def box(self) -> tuple[int, int, int, int]:
@@ -143,13 +148,23 @@ def rectangle(
     fixed = {number: round(each.small * scale) for number, each in enumerate(stack) if each.small and each in small}
     if len(fixed) == len(stack):
         fixed = {}
-    room = max(0, high - gap * (len(stack) - 1) - sum(fixed.values()))
-    shares = [0.0 if number in fixed else each.share for number, each in enumerate(stack)]
-    heights = [fixed.get(number, round(room * share / sum(shares))) for number, share in enumerate(shares)]
+    least = [round(each.least * scale) for each in stack]
+    heights = _stacked([each.share for each in stack], least, fixed, high - gap * (len(stack) - 1))
     number = stack.index(place)
-    if number == len(stack) - 1 and number not in fixed:
-        heights[number] = room - sum(heights[n] for n in range(number) if n not in fixed)
-    return left, top + sum(heights[:number]) + gap * number, wide, max(0, heights[number])
+    return left, top + sum(heights[:number]) + gap * number, wide, heights[number]
+
+
+def _stacked(shares: list[float], least: list[int], fixed: Mapping[int, int], room: int) -> list[int]:
+    """Heights by share of what the fixed ones leave; none below its least while there is room for that."""
+    found = dict(fixed)
+    while len(found) < len(shares):
+        free = {number: share for number, share in enumerate(shares) if number not in found}
+        rest = max(0, room - sum(found.values()))
+        stops = [round(rest * part / sum(free.values())) for part in itertools.accumulate(free.values(), initial=0.0)]
+        heights = {number: stops[n + 1] - stops[n] for n, number in enumerate(free)}
+        low = {number: least[number] for number, height in heights.items() if height < least[number]}
+        found |= low if low and rest >= sum(least[number] for number in free) else heights
+    return [found[number] for number in range(len(shares))]
 
 
 def _cells_box(place: Place, plan: Plan, width: int, height: int, gap: int) -> tuple[int, int, int, int]:

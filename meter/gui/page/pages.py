@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QResizeEvent
+from PySide6.QtGui import QCursor, QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import QFrame, QScrollArea, QStackedWidget, QWidget
 
 from meter.gui.engine_link import MeterEntry, Setting
@@ -17,6 +17,8 @@ from meter.gui.page.page import Card, Page
 
 FIRST = "page"
 """File of the page that comes first and takes in what has no place anywhere."""
+FACE_KEYS = ("A",)
+"""Letter keys of faces; see ``Face.press``."""
 MOST_PAGES = 9
 """As many as there are keys."""
 
@@ -41,6 +43,8 @@ class Pages(QStackedWidget):
         plans = self._read(folder, entries, Path(wanted).name)
         self.files = list(plans)
         self._pages = [self._make(file, plans, entries, now) for file in plans]
+        for key in FACE_KEYS:
+            QShortcut(QKeySequence(key), self).activated.connect(lambda pressed=key: self.press(pressed))
         self.turn_to(self.files.index(Path(wanted).name) if Path(wanted).name in plans else 0)
 
     @property
@@ -74,6 +78,14 @@ class Pages(QStackedWidget):
         """Text goes with the size of the window."""
         super().resizeEvent(event)
         follow_window(self.window().size())
+
+    def press(self, key: str) -> None:
+        """Hand a letter key to the face under the mouse or, where that has no use for it, the first that has one."""
+        cards = self.page.cards
+        under = [card for card in cards if card.face.rect().contains(card.face.mapFromGlobal(QCursor.pos()))]
+        for card in (*under, *cards):
+            if not card.face.fault and card.face.press(key):
+                return
 
     def show_settings(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
         """Hand a meter's settings to all its faces."""

@@ -316,3 +316,15 @@ def test_each_channel_has_its_own_readings(channels: int) -> None:
     meter = heard(signal, (len(signal),))
     np.testing.assert_allclose(meter.true_max_each, 20.0 * np.log10(np.linspace(1.0, 0.1, channels)), atol=0.02)
     assert meter.true.shape == (channels,)
+
+
+@pytest.mark.parametrize("hold", [0.5, 3.0, 60.0])
+def test_the_recent_peak_is_that_of_three_seconds_whatever_the_hold_time(hold: float) -> None:
+    """EBU Tech 3341: short-term loudness looks back 3 s, and this peak is compared with it."""
+    signal = impulse(0.5, 6.0)
+    meter = PeakMeter(Spec(RATE_HZ, 2), hold)
+    meter.push(signal[: round(2.9 * RATE_HZ)])
+    assert meter.true_recent == pytest.approx(meter.true_max, abs=1e-6)
+    meter.push(signal[round(2.9 * RATE_HZ) : round(3.2 * RATE_HZ)])
+    assert meter.true_recent == -math.inf
+    assert math.isfinite(meter.true_max)

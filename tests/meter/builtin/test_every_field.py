@@ -13,7 +13,7 @@ from tests.support.processors import Processor
 
 RATE_HZ = 48_000
 UNWRITTEN = 12_345.0
-BY_THE_CHAIN = ("to_loudness", "to_loudness_mark")
+BY_THE_CHAIN = ("to_loudness", "to_loudness_mark", "short_to_loudness")
 """Peak to loudness is of two meters; the chain computes it."""
 
 

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QRect, Qt
+from PySide6.QtCore import QRect, QRectF, Qt
 from PySide6.QtWidgets import QPushButton
 
 from meter.builtin.drift.findings import DriftFindings
+from meter.builtin.vu.face import DIALS
 from meter.gui.kit.theme import DARK, LIGHT, apply_theme
-from meter.readings import Layout
+from meter.marks import Mark
+from meter.readings import Frame, Layout
 from tests.support.faces import (
     LAYOUTS,
     SILENT,
@@ -77,7 +80,7 @@ def test_stones_are_as_wide_as_what_survives(qtbot):
 
 
 def test_level_in_words(qtbot):
-    face = make("vu", qtbot)
+    face = make("vu", qtbot, (523, 274))
 
     def told(seconds: float, **changed: object) -> tuple[str, str]:
         values = values_at(100.0) | {f"vu.{key}": value for key, value in changed.items()}
@@ -237,7 +240,8 @@ def test_a_band_that_folds_away_under_a_solid_whole_is_named(qtbot):
 
 def test_loudness_is_paused_and_resumed_from_its_menu_and_says_so(qtbot):
     face = make("loudness", qtbot)
-    assert {(choice.words, choice.value) for choice in face.choices()} == {("running", True), ("paused", False)}
+    offered = {(choice.words, choice.value) for choice in face.choices() if choice.setting == "running"}
+    assert offered == {("running", True), ("paused", False)}
     face.show_settings({"running": False})
     face.show_frame(frame_of("usual"))
     assert face.labels["incomplete"].text == "integrated, range and max paused"
@@ -257,16 +261,64 @@ def test_loudness_says_when_it_is_incomplete_and_rounds_to_its_spans(qtbot):
     values = values_at(100.0) | {"loudness.incomplete": 1, "loudness.momentary": -14.8, "loudness.short_term": -16.24}
     face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
     assert face.labels["incomplete"].text == "incomplete: dropouts"
-    assert face.labels["figure"].text == "−16.2"
-    assert face.labels["momentary"].text == "−15.0 LUFS"
-    assert face.labels["to_loudness"].text == "14.2 LU"
+    assert face.labels["short_term"].text == "−16.2"
+    assert face.labels["integrated"].text == "−17.1"
+    assert face.labels["momentary"].text == "−15.0"
+    assert face.labels["to_loudness"].text == "14.2"
     face.show_frame(frame_of("not_yet", seconds=2.0))
-    assert face.labels["unit"].text == "listening…"
+    assert face.labels["short_term_words"].text == "listening…"
     face.show_frame(frame_of("silence", seconds=3.0))
-    assert (face.labels["figure"].text, face.labels["figure"].role) == ("−∞", "faint")
+    assert (face.labels["short_term"].text, face.labels["short_term"].role) == ("−∞", "faint")
     values |= {"loudness.short_term": 3.51, "peaks.to_loudness": 6.2}
     face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(4.0)))
-    assert (face.labels["figure"].text, face.labels["to_loudness"].text) == ("+3.5", "6.2 LU")
+    assert (face.labels["short_term"].text, face.labels["to_loudness"].text) == ("+3.5", "6.2")
+    face.resize(900, 351)
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(5.0)))
+    assert (face.labels["momentary"].text, face.labels["to_loudness"].text) == ("−15.0 LUFS", "6.2 LU")
+
+
+def history_of(face, marks=(), **changed):
+    values = values_at(100.0) | {f"loudness.{key}": value for key, value in changed.items()}
+    shown = snapshot(given=values, plan=LAYOUTS[2], feed=status(400.0))
+    face.show_frame(Frame(shown.layout, shown.values, shown.status, marks=marks))
+    return face.grab().toImage()
+
+
+def test_the_history_has_a_target_line_where_the_scale_says(qtbot):
+    """EBU R 128 (2023), item h: -23.0 LUFS."""
+    face = make("loudness", qtbot)
+    face.show_settings(face.settings | {"target_lufs": -23.0})
+    assert face.subtitle == "LUFS, target −23.0"
+    quiet = np.full(300, -70.0)
+    picture, plot = history_of(face, history=quiet), face._history.plot
+    white = [y for y in range(plot.top(), plot.bottom()) if picture.pixelColor(plot.left() + 2, y) == DARK.ink]
+    assert white == [plot.bottom() + 1 - round(plot.height() * (36.0 - 23.0) / 36.0)]  # 0 down to -36 LUFS
+    face.show_settings(face.settings | {"target_lufs": 0.0})
+    picture = history_of(face, history=quiet)
+    assert all(picture.pixelColor(plot.left() + 2, y) != DARK.ink for y in range(plot.top(), plot.bottom()))
+
+
+def test_marks_stand_in_the_history_at_their_seconds(qtbot):
+    face = make("loudness", qtbot)
+    marks = (Mark(50.0, 0.0, "long ago", 100.0), Mark(250.0, 0.0, "verse", 340.0), Mark(340.0, 0.0, "chorus"))
+    picture, plot = history_of(face, marks, history=np.full(300, -70.0)), face._history.plot
+    row = plot.bottom() - 4
+    lines = [x for x in range(plot.left(), plot.right()) if picture.pixelColor(x, row) == DARK.soft]
+    assert lines == [plot.right() - round(age / 300.0 * plot.width()) for age in (150.0, 60.0)]
+
+
+def test_an_own_target_and_a_published_one_are_offered(qtbot):
+    face = make("loudness", qtbot)
+    offered = {choice.value: choice.words for choice in face.choices() if choice.setting == "target_lufs"}
+    assert offered[0.0] == "none"
+    assert "EBU R 128" in offered[-23.0]
+    assert all("AES TD1008" in offered[value] for value in (-18.0, -16.0, -14.0))
+    chosen = []
+    face.setting_chosen.connect(lambda *each: chosen.append(each))
+    face._ask_target()
+    face._asker.setDoubleValue(-11.5)
+    face._asker.accept()
+    assert chosen == [("loudness", {"target_lufs": -11.5})]
 
 
 @pytest.mark.parametrize("state", ["starting", "idle", "waiting", "failed"])
@@ -589,7 +641,7 @@ def test_figures_of_another_scale_do_not_stand_under_a_new_title(change, qtbot):
 
 @pytest.mark.parametrize(
     ("meter_id", "figures"),
-    [("vu", ["usual"]), ("mono_lows", ["figure"]), ("loudness", ["figure"]), ("stereo", ["whole", "lows"])],
+    [("vu", ["usual"]), ("mono_lows", ["figure"]), ("loudness", ["short_term"]), ("stereo", ["whole", "lows"])],
 )
 def test_a_figure_of_now_dims_when_no_sound_comes(meter_id, figures, qtbot):
     """The audio clock stands still then, and no age tells it."""
@@ -597,3 +649,43 @@ def test_a_figure_of_now_dims_when_no_sound_comes(meter_id, figures, qtbot):
     for state, role in (("running", "ink"), ("idle", "faint"), ("lost", "faint"), ("running", "ink")):
         face.show_frame(frame_of("usual", state=state))
         assert {face.labels[name].role for name in figures} == {role}, state
+
+
+def test_a_key_goes_through_the_usual_alignments(qtbot):
+    face = make("vu", qtbot)
+    chosen = []
+    face.setting_chosen.connect(lambda _meter, setting: chosen.append(setting["alignment_dbfs"]))
+    for number, alignment in enumerate((-18.0, -20.0, -24.0, -13.0)):
+        values = values_at(100.0) | {"vu.alignment": alignment}
+        face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0 + number)))
+        assert face.press("A")
+    assert chosen == [-20.0, -24.0, -14.0, -14.0]
+    assert not face.press("Z")
+
+
+@pytest.mark.parametrize("size", [(357, 52), (222, 52)])
+def test_listening_is_one_row_until_it_is_calibrated(qtbot, size):
+    face = make("listening", qtbot, size)
+    face.show_frame(frame_of("uncalibrated"))
+    assert not face.needs_room
+    button = face._calibrate
+    assert button.isVisible()
+    assert face.rect().contains(button.geometry())
+    assert not face._title.box.intersects(QRectF(button.geometry()))
+    assert_text_fits(face)
+    changes = []
+    face.room_changed.connect(lambda: changes.append(face.needs_room))
+    face.show_frame(frame_of("usual", seconds=200.0))
+    assert changes == [True]
+
+
+@pytest.mark.parametrize("size", [(345, 351), (216, 231), (200, 190), (523, 274), (900, 600)])
+def test_no_number_is_left_out_of_the_middle_of_a_scale(qtbot, size):
+    """The numbers of a dial are one of its sets: the fullest whose numbers do not touch."""
+    face = make("vu", qtbot, size)
+    face.show_frame(frame_of("usual"))
+    drawn = face._shown_marks(DIALS[0])
+    boxes = [face._mark_box(DIALS[0], mark) for mark in drawn]
+    assert drawn in DIALS[0].labels
+    assert {-20, 0, 3} <= set(drawn)
+    assert not any(one.intersects(other) for one, other in itertools.combinations(boxes, 2))

@@ -165,14 +165,14 @@ def test_figures_change_at_most_four_times_a_second_of_audio(qtbot):
     for number in range(121):
         values = values_at(100.0) | {"loudness.short_term": -20.0 + number}
         face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(100.0 + number / 60)))
-        told.append(face.labels["figure"].text)
+        told.append(face.labels["short_term"].text)
     changes = sum(one != other for one, other in itertools.pairwise(told))
     assert 6 <= changes <= 8
     # However often the same moment comes round, nothing changes.
     for number in range(200):
         values = values_at(100.0) | {"loudness.short_term": float(number)}
         face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(102.0)))
-    assert face.labels["figure"].text == told[-1]
+    assert face.labels["short_term"].text == told[-1]
 
 
 def test_a_new_engine_starts_the_clock_again(qtbot):
@@ -180,7 +180,7 @@ def test_a_new_engine_starts_the_clock_again(qtbot):
     face.show_frame(frame_of("usual", seconds=5000.0))
     values = values_at(100.0) | {"loudness.short_term": -31.0}
     face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(0.1)))
-    assert face.labels["figure"].text == "−31.0"
+    assert face.labels["short_term"].text == "−31.0"
 
 
 def jittered(rng: np.random.Generator, seconds: float) -> dict[str, object]:

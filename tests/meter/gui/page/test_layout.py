@@ -16,19 +16,24 @@ def test_our_page_places_all_our_meters_once_and_fills_the_grid():
     plan = read_plan(pages_folder() / "page.toml")
     assert {place.meter for place in plan.place} == set(ON_PAGE)
     assert set(plan.elsewhere) == set(ORDER) - set(ON_PAGE)
-    covered = [cell for place in plan.place for cell in place.cells()]
+    covered = [cell for box in {place.box: place for place in plan.place}.values() for cell in box.cells()]
     grid = set(itertools.product(range(len(plan.row_shares)), range(len(plan.column_shares))))
     assert len(covered) == len(set(covered))
     assert set(covered) == grid
 
 
-def test_the_low_end_is_first_and_largest():
+def test_loudness_is_first_and_what_has_nothing_to_tell_is_small():
     plan = read_plan(pages_folder() / "page.toml")
-    area = {place.meter: rectangle(place, plan, 1252, 708, 10) for place in plan.place}
-    assert area["mono_lows"][:2] == (0, 0)
+    small = [place for place in plan.place if place.small]
+    area = {place.meter: rectangle(place, plan, 1252, 708, 10, small) for place in plan.place}
+    assert {place.meter for place in small} == {"mono_lows", "listening"}
+    assert area["loudness"][:2] == (0, 0)
     top = {name: box[2] * box[3] for name, box in area.items() if box[1] == 0}
-    assert max(top, key=top.__getitem__) == "mono_lows"
-    assert area["vu"][1] == 0
+    assert max(top, key=top.__getitem__) == "loudness"
+    assert {name for name, box in area.items() if box[1] == 0} == {"loudness", "vu", "peaks"}
+    grown = {place.meter: rectangle(place, plan, 1252, 708, 10) for place in plan.place}
+    for name in ("mono_lows", "listening"):
+        assert grown[name][3] > 1.5 * area[name][3]
 
 
 @pytest.mark.parametrize("size", SIZES)
