@@ -47,6 +47,7 @@ FACE_PARTS = (
     "meter.builtin.mono_lows.face_judgement",
     "meter.builtin.mono_lows.face_stones",
     "meter.builtin.spectrum.face_closer",
+    "meter.builtin.vu.face_dials",
     "meter.lowend.findings",
     "meter.lowend.words",
 )

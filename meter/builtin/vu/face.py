@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from PySide6.QtCore import QLineF, QPointF, QRect, QRectF, QSize, Qt
@@ -17,13 +15,12 @@ from PySide6.QtGui import QColor, QPainter, QPen, QPixmap, QRegion
 from PySide6.QtWidgets import QInputDialog
 
 from meter import figures as words
-from meter.gui.kit import scale
+from meter.builtin.vu.face_dials import DIALS, VU, Dial
 from meter.gui.kit.label import CENTRE, RIGHT, Label, fitting_px, line_height, text_width
 from meter.gui.kit.theme import MARK_PX, SUBTITLE_PX, VERDICT_PX, font
 from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
-VU, PPM_1, PPM_2 = 0, 1, 2
 HALF_TRAVEL_DEGREES = 46.0
 HAND_FROM = 0.36
 """A hand begins at this share of the radius; the text is below."""
@@ -46,31 +43,6 @@ DIAL_LEAST_PX = 104
 """A dial lower than this takes the room of the second sentence."""
 ALIGNMENTS_DBFS = (-14.0, -16.0, -18.0, -20.0, -24.0)
 BALLISTICS = (("vu", "VU"), ("ppm_1", "PPM type I"), ("ppm_2", "PPM type II"))
-
-
-@dataclass(frozen=True)
-class Dial:
-    """One kind of ballistics: name, scale law, and marks in dB re the alignment."""
-
-    name: str
-    unit: str
-    place: Callable[[float], float]
-    marks: tuple[int, ...]
-    labels: tuple[tuple[int, ...], ...]
-    """Sets of numbered marks, the fullest first: the first that fits is drawn."""
-
-
-DIALS = {
-    VU: Dial("VU", "VU", scale.vu_place, scale.VU_MARKS, scale.VU_LABELS),
-    PPM_1: Dial(
-        "PPM type I", "dB", lambda level: scale.straight_place(level, -36.0, 12.0),
-        tuple(range(-36, 13, 3)), ((-36, -24, -12, 0, 6, 12), (-36, -24, -12, 0, 12), (-36, 0, 12)),
-    ),
-    PPM_2: Dial(
-        "PPM type II", "dB", lambda level: scale.straight_place(level, -12.0, 12.0),
-        tuple(range(-12, 13, 2)), ((-12, -8, -4, 0, 4, 8, 12), (-12, -6, 0, 6, 12), (-12, 0, 12)),
-    ),
-}  # fmt: skip
 
 
 class VuFace(Face):

@@ -12,7 +12,7 @@ from PySide6.QtCore import QRect, QRectF, Qt
 from PySide6.QtWidgets import QPushButton
 
 from meter.builtin.drift.findings import DriftFindings
-from meter.builtin.vu.face import DIALS
+from meter.builtin.vu.face_dials import DIALS
 from meter.gui.kit.theme import DARK, LIGHT, apply_theme
 from meter.marks import Mark
 from meter.readings import Frame, Layout
