@@ -1,7 +1,9 @@
 """Zoom window of the spectrum with a cursor that reads frequency, note and level.
 
-The wheel or a drag with the right button zooms; a drag with the left button pans. Opened from the face's menu; it
-hides with its face, so that "ears only" blanks it too.
+The wheel or a drag with the right button zooms the frequencies, a drag with the left button moves them; levels stay
+as they are, so that the curve never leaves the view. One resolution holds for the whole axis: third octaves, or every
+hertz in a view that ends at 240 Hz. Opened from the face's menu; it hides with its face, so that "ears only" blanks
+it too.
 """
 
 from __future__ import annotations
@@ -27,7 +29,7 @@ SIZE_PX = (900, 480)
 FIRST_HZ, LAST_HZ = 20.0, 22_400.0
 LOWEST_DB, BOTTOM_DB, TOP_DB = -140.0, -84.0, 3.0
 LOWS_TO_HZ = 240.0
-NARROWEST_OCTAVES, NARROWEST_DB = 0.25, 6.0
+NARROWEST_OCTAVES = 0.25
 EVERY_SECONDS = 0.05
 HALF_BAND = 2.0 ** (1.0 / 6.0)
 """Half a third octave, as a ratio."""
@@ -40,11 +42,12 @@ THIRDS_HZ = tuple(scale.nominal_hz(1000.0 * 2.0 ** (step / 3.0)) for step in ran
 STEPS_HZ = (100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0)
 
 POINT_HERE = "Point at the curve for frequency, note and level. The mouse wheel zooms."
+BY_THIRDS, BY_HERTZ = "dBFS, third octaves", "dBFS, every hertz"
 
 
 @dataclass(frozen=True)
 class Curves:
-    """Data of the plot: every hertz up to the first third octave, then each third octave as a step."""
+    """Both resolutions of a snapshot: every hertz of the lows, and all third octaves."""
 
     fine_hz: FloatArray
     fine: FloatArray
@@ -53,13 +56,14 @@ class Curves:
     third: FloatArray
     third_hold: FloatArray
 
-    def words_at(self, frequency_hz: float) -> str:
-        """Note or band and levels at a frequency; "" outside the range."""
-        first_band = self.third_hz[0] / HALF_BAND if len(self.third_hz) else math.inf
-        if frequency_hz < first_band:
+    def words_at(self, frequency_hz: float, *, by_hertz: bool) -> str:
+        """Note or band and levels at a frequency, in the resolution that is drawn; "" outside the range."""
+        if by_hertz:
             return self._low_words(frequency_hz)
+        if not len(self.third_hz):
+            return ""
         band = int(np.argmin(np.abs(np.log(self.third_hz / frequency_hz))))
-        if frequency_hz > self.third_hz[band] * HALF_BAND:
+        if not 1.0 / HALF_BAND <= frequency_hz / self.third_hz[band] <= HALF_BAND:
             return ""
         nominal = scale.nominal_hz(float(self.third_hz[band]))
         name = f"{nominal / 1000.0:g} kHz" if nominal >= 1000.0 else f"{nominal:g} Hz"
@@ -77,17 +81,8 @@ class Curves:
 
 def curves_of(frame: Frame, meter_id: str) -> Curves:
     """The curves of a snapshot that this meter measured; "not yet" stays NaN."""
-    fine_hz, third_hz = frame.vector(f"{meter_id}.fine_hz"), frame.vector(f"{meter_id}.third_octave_hz")
-    thirds = third_hz > LOWS_TO_HZ
-    lows = fine_hz <= (third_hz[thirds][0] / HALF_BAND if thirds.any() else LOWS_TO_HZ)
-    return Curves(
-        fine_hz[lows],
-        frame.vector(f"{meter_id}.fine")[lows],
-        frame.vector(f"{meter_id}.fine_hold")[lows],
-        third_hz[thirds],
-        frame.vector(f"{meter_id}.third_octave")[thirds],
-        frame.vector(f"{meter_id}.third_octave_hold")[thirds],
-    )
+    keys = ("fine_hz", "fine", "fine_hold", "third_octave_hz", "third_octave", "third_octave_hold")
+    return Curves(*(frame.vector(f"{meter_id}.{key}").copy() for key in keys))
 
 
 def marks_hz(low_hz: float, high_hz: float, width_px: float) -> list[float]:
@@ -138,8 +133,8 @@ class CloserLook(QDialog):
         self._curves: Curves | None = None
         self._pointer_hz = math.nan
         self._plot = self._make_plot()
-        self._held = [self._plot.plot(connect="finite") for _ in range(2)]
-        self._now = [self._plot.plot(connect="finite", fillLevel=LOWEST_DB) for _ in range(2)]
+        self._held = self._plot.plot(connect="finite")
+        self._now = self._plot.plot(connect="finite", fillLevel=LOWEST_DB)
         self._line = pyqtgraph.InfiniteLine(angle=90)
         self._line.hide()
         self._plot.addItem(self._line, ignoreBounds=True)
@@ -157,16 +152,37 @@ class CloserLook(QDialog):
         if 0.0 <= since < EVERY_SECONDS:
             return
         self._shown_at = frame.status.elapsed_seconds
-        self._curves = curves = curves_of(frame, self._meter_id)
+        self._curves = curves_of(frame, self._meter_id)
+        self._draw()
+
+    @property
+    def by_hertz(self) -> bool:
+        """Whether the view is of the lows alone, in which every hertz is drawn."""
+        return bool(10.0 ** self._plot.getViewBox().viewRange()[0][1] < LOWS_TO_HZ + 0.5)
+
+    def _draw(self) -> None:
+        """Both curves in the resolution of the view."""
+        by_hertz, curves = self.by_hertz, self._curves
+        self._drawn_by_hertz = by_hertz
+        self._plot.setLabel("left", BY_HERTZ if by_hertz else BY_THIRDS)
+        if curves is None:
+            return
         steps_hz = np.append(curves.third_hz / HALF_BAND, curves.third_hz[-1:] * HALF_BAND)
-        for lines, fine, third in (
+        for line, fine, third in (
             (self._now, curves.fine, curves.third),
             (self._held, curves.fine_hold, curves.third_hold),
         ):
-            lines[0].setData(curves.fine_hz, np.maximum(fine, LOWEST_DB))
-            # Steps from band edge to band edge, as points because the axis is logarithmic.
-            lines[1].setData(np.repeat(steps_hz, 2)[1:-1], np.repeat(np.maximum(third, LOWEST_DB), 2))
+            if by_hertz:
+                line.setData(curves.fine_hz, np.maximum(fine, LOWEST_DB))
+            else:
+                # Steps from band edge to band edge, as points because the axis is logarithmic.
+                line.setData(np.repeat(steps_hz, 2)[1:-1], np.repeat(np.maximum(third, LOWEST_DB), 2))
         self._tell()
+
+    def _draw_if_other(self) -> None:
+        """Draw again at once when the view asks for the other resolution."""
+        if hasattr(self, "_drawn_by_hertz") and self._drawn_by_hertz != self.by_hertz:
+            self._draw()
 
     def show_all(self) -> None:
         """Show 20 Hz to 22.4 kHz."""
@@ -202,11 +218,11 @@ class CloserLook(QDialog):
             yMin=LOWEST_DB,
             yMax=TOP_DB,
             minXRange=NARROWEST_OCTAVES * math.log10(2.0),
-            minYRange=NARROWEST_DB,
         )
+        plot.setMouseEnabled(x=True, y=False)
+        plot.getViewBox().sigXRangeChanged.connect(lambda *_: self._draw_if_other())
         plot.showGrid(x=True, y=True, alpha=0.2)
         plot.setLabel("bottom", "Hz")
-        plot.setLabel("left", "dBFS")
         plot.setAccessibleName("spectrum")
         plot.scene().sigMouseMoved.connect(self._moved)
         return plot
@@ -227,11 +243,9 @@ class CloserLook(QDialog):
     def _colour(self) -> None:
         theme = current_theme()
         self._plot.setBackground(theme.card)
-        for line in self._now:
-            line.setPen(pyqtgraph.mkPen(theme.measured))
-            line.setBrush(mixed(theme.card, theme.measured, 0.3))
-        for line in self._held:
-            line.setPen(pyqtgraph.mkPen(theme.held))
+        self._now.setPen(pyqtgraph.mkPen(theme.measured))
+        self._now.setBrush(mixed(theme.card, theme.measured, 0.3))
+        self._held.setPen(pyqtgraph.mkPen(theme.held))
         self._line.setPen(pyqtgraph.mkPen(theme.soft))
         for side in ("bottom", "left"):
             axis = self._plot.getAxis(side)
@@ -250,7 +264,9 @@ class CloserLook(QDialog):
 
     def _tell(self) -> None:
         known = self._curves is not None and not math.isnan(self._pointer_hz)
-        told = self._curves.words_at(self._pointer_hz) if known and self._curves is not None else ""
+        told = ""
+        if known and self._curves is not None:
+            told = self._curves.words_at(self._pointer_hz, by_hertz=self.by_hertz)
         self.reading.setText(told or POINT_HERE)
 
 
