@@ -90,6 +90,29 @@ def change_of(part: str, change_db: float) -> str:
     return f"{part} not compared" if math.isnan(change_db) else f"{part} {with_unit(change_db, 'dB', plus=True)}"
 
 
+def hours_range(low: float, high: float) -> str:
+    """``5 to 40 h``, ``20 to 40 min``, ``40 min to 3 h``; one figure where both are the same; NaN is "not yet".
+
+    Infinity is more than a week, 0 is less than a minute.
+    """
+    if math.isnan(low) or math.isnan(high):
+        return NOT_YET
+    if low == high:
+        return "no time" if high <= 0.0 else _hours(high)
+    if low <= 0.0:
+        return f"0 to {_hours(high)}"
+    first, second = _hours(low), _hours(high)
+    same_unit = first.rpartition(" ")[2] == second.rpartition(" ")[2]
+    return f"{first.rpartition(' ')[0] if same_unit else first} to {second}"
+
+
+def _hours(hours: float) -> str:
+    """``40 min``, ``1.5 h``, ``over 7 days``."""
+    if math.isinf(hours):
+        return "over 7 days"
+    return f"{hours * 60.0:.0f} min" if hours < 1.0 else f"{hours:g} h"
+
+
 def hours_and_minutes(hours: float) -> str:
     """``3 h 20``, ``45 min``; rounded down: to whole hours above 10 h, to 5 min above 1 h, otherwise to minutes."""
     if not math.isfinite(hours):

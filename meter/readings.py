@@ -47,7 +47,8 @@ class Field(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     is how many values every one of those has, one after the other. ``summary`` marks what ``measure`` reports.
     ``not_yet`` says in words why the value may be NaN, ``silence`` what minus infinity means, ``endless`` what
     plus infinity means. ``minus`` names two full keys whose difference this field is; the chain computes it and
-    the processor does not write it.
+    the processor does not write it. ``span`` names a figure since the mark in the list of spans, ``span_rank`` orders
+    that list: the first few are also shown below the page.
     """
 
     key: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
@@ -60,6 +61,8 @@ class Field(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     endless: str = "without limit"
     summary: bool = False
     minus: tuple[str, str] | None = None
+    span: str = ""
+    span_rank: int = 100
 
     def values(self, channels: int, parts: int) -> int:
         """How many numbers it takes on a feed of ``channels``, among so many parts."""
@@ -81,6 +84,8 @@ class Slot:
     silence: str = "silence"
     endless: str = "without limit"
     summary: bool = False
+    span: str = ""
+    span_rank: int = 100
 
     @property
     def json_key(self) -> str:
@@ -138,7 +143,7 @@ class Layout:
                 slots.append(
                     Slot(
                         f"{meter_id}.{item.key}", item.unit, offset, size, scalar,
-                        item.label, item.not_yet, item.silence, item.endless, item.summary,
+                        item.label, item.not_yet, item.silence, item.endless, item.summary, item.span, item.span_rank,
                     )
                 )  # fmt: skip
                 offset += size

@@ -27,6 +27,12 @@ WORKING_DAYS_PER_WEEK = 5
 POINTS_CRITERION_DB = 85.0
 """100 exposure points are 85 dB(A) for 8 hours (British guidance L108, Appendix 3)."""
 
+A_WEEK_HOURS = 168.0
+STEPS_HOURS = (
+    *(minutes / 60.0 for minutes in (1, 2, 3, 5, 7, 10, 15, 20, 30, 40, 50)),
+    1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0, 20.0, 30.0, 40.0, 50.0, 70.0, 100.0, 150.0,
+)  # fmt: skip
+
 PRINTED_TWA_FACTORS = {3.0: 10.0, 5.0: 16.61}
 """Decibels per decade of dose as the documents print them: NIOSH 98-126, 1.1.3, and 1910.95, Appendix A, I(2)."""
 
@@ -108,6 +114,32 @@ def hours_left(share_so_far: float, level_db: float, rule: Rule) -> float:
     if share_so_far >= 100.0:
         return 0.0
     return (1.0 - share_so_far / 100.0) * permissible_hours(level_db, rule)
+
+
+def hours_left_range(share_so_far: float, level_db: float, doubt_db: float, rule: Rule) -> tuple[float, float]:
+    """``hours_left`` with all levels ``doubt_db`` higher and as much lower, each by ``round_hours_down``.
+
+    An error of the calibration is the same for the level now and for what was used so far, whose share it changes by
+    a factor (exact for levels that stay on one side of the threshold).
+    """
+    with np.errstate(over="ignore"):
+        factor = float(np.exp2(doubt_db / rule.halving_db))
+    fixed = share_so_far in (0.0, math.inf)
+    low = hours_left(share_so_far if fixed else share_so_far * factor, level_db + doubt_db, rule)
+    high = hours_left(share_so_far if fixed else share_so_far / factor, level_db - doubt_db, rule)
+    return round_hours_down(low), round_hours_down(high)
+
+
+def round_hours_down(hours: float) -> float:
+    """The next lower of about six steps a decade, so that an estimate is neither too precise nor too long.
+
+    Under a minute is 0, more than a week is infinite; NaN for NaN.
+    """
+    if math.isnan(hours):
+        return math.nan
+    if hours > A_WEEK_HOURS:
+        return math.inf
+    return max((step for step in STEPS_HOURS if step <= hours * (1.0 + 1e-9)), default=0.0)
 
 
 def equivalent_level_db(levels_db: Levels, hours: Levels) -> float:

@@ -12,6 +12,7 @@ from rich.table import Table
 
 from dsp.exposure.exposure import WORKING_DAYS_PER_WEEK, Rule, equivalent_level_db
 from meter.exposure_rules import ExposureRule
+from meter.figures import hours_range
 from meter.logbook.exposure_summary import Day, Summary
 from meter.logbook.history import MOST_COUNTED_SECONDS, Gap, History
 from meter.logbook.stored_levels import NOT_HEARD, SECONDS_PER_MINUTE, decode
@@ -38,8 +39,6 @@ JSON_KEYS = {
     "twa_dba": "twa_dba",
     "minute_dba": "last_minute_dba",
     "quarter_hour_dba": "last_quarter_hour_dba",
-    "time_left_minute": "time_left_at_last_minute_hours",
-    "time_left_quarter_hour": "time_left_at_last_quarter_hour_hours",
     "peak_today_dbc": "highest_peak_today_dbc",
 }
 DECIMALS = {"hours": 2, "percent": 1, "dba": 1, "dbc": 1}
@@ -129,12 +128,8 @@ def table_of(summary: Summary) -> Table:
     row(
         "highest peak today", "peak_today_dbc", f"{decibels(summary.peak_today_dbc, 'C')}, no check of any peak limit"
     )
-    row("last minute", "time_left_minute", _left(summary.minute_dba, summary.time_left_minute, rule))
-    row(
-        "last 15 minutes",
-        "time_left_quarter_hour",
-        _left(summary.quarter_hour_dba, summary.time_left_quarter_hour, rule),
-    )
+    row("last 15 minutes", "quarter_hour_dba", decibels(summary.quarter_hour_dba, "A"))
+    row("last minute", "time_left_low", _left(summary))
     return table
 
 
@@ -178,6 +173,9 @@ def as_json(
         found[key] = None if reason else round(value, DECIMALS[key.rpartition("_")[2]])
         if reason:
             why[key] = reason
+    found["time_left_hours"], reason = _range_json(summary)
+    if reason:
+        why["time_left_hours"] = reason
     found["days"] = [_day_json(day) for day in summary.days]
     found["gaps"] = [_gap_json(gap) for gap in summary.gaps]
     found["gaps_counted"] = counted
@@ -212,16 +210,29 @@ def write_minutes(history: History, person: str, out: TextIO) -> int:
     return written
 
 
-def _left(level_dba: float, hours: float, rule: Rule) -> str:
+def _left(summary: Summary) -> str:
     """The level now and the time left at it; an estimate, no promise."""
-    level = decibels(level_dba, "A")
-    if level_dba == -math.inf:
+    level, rule = decibels(summary.minute_dba, "A"), summary.rule
+    if summary.minute_dba == -math.inf:
         return "silence, which uses nothing up"
-    if hours > A_WEEK_HOURS:
+    if summary.time_left_low == math.inf:
         return f"{level}: {ENDLESS} within the rule ({rule.name})"
-    if hours <= 0.0:
+    if summary.time_left_high <= 0.0:
         return f"{level}: the allowance is used up ({rule.name}); rest your ears"
-    return f"{level}: {duration(hours)} left at this level ({rule.name})"
+    left = hours_range(summary.time_left_low, summary.time_left_high)
+    return f"{level}: about {left} left at this level ({rule.name})"
+
+
+def _range_json(summary: Summary) -> tuple[dict[str, float | None] | None, str]:
+    """Least and most hours left, the same as in the table, and why there is no number."""
+    ends = {"low": summary.time_left_low, "high": summary.time_left_high}
+    reason = summary.why.get("time_left_low", "")
+    if reason or summary.time_left_low == math.inf:
+        return None, reason or ENDLESS
+    numbers = {
+        name: round(hours, DECIMALS["hours"]) if math.isfinite(hours) else None for name, hours in ends.items()
+    }
+    return numbers, ENDLESS if None in numbers.values() else ""
 
 
 def _gap_line(gap: Gap) -> str:
@@ -239,8 +250,6 @@ def _length(seconds: int) -> str:
 
 def _no_number(name: str, value: float) -> str:
     """The reason why a figure is infinite."""
-    if name.startswith("time_left") and value > A_WEEK_HOURS:
-        return ENDLESS
     if value == -math.inf:
         return "silence"
     if value == math.inf:

@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol
 
-from dsp.exposure.exposure import Rule, hours_left
+from dsp.exposure.exposure import Rule, hours_left_range
 from meter.engine.recorder_thread import Heard, Message, RecorderThread, Rest
 from meter.logbook.clock import SittingClock, machine_clock
 from meter.logbook.exposure_recorder import Account, Context, ExposureRecorder
@@ -209,25 +209,22 @@ class Recorder:
             values[self._offsets[key]] = number
 
     def _numbers(self, account: Account, values: FloatArray) -> dict[str, float]:
-        minute, quarter = self._time_left(
-            account, float(values[self._offsets["seat_minute"]]), float(values[self._offsets["seat_quarter_hour"]])
-        )
+        minute, doubt = (float(values[self._offsets[key]]) for key in ("seat_minute", "doubt"))
+        low, high = self._time_left(account, minute, doubt)
         return {
             "share": account.share,
             "share_today": account.share_today,
             "share_week": account.share_week,
-            "time_left": minute,
-            "time_left_quarter_hour": quarter,
+            "time_left_low": low,
+            "time_left_high": high,
             "since_break": account.since_break,
             "creep": account.creep,
             "notice": float(account.notice),
         }
 
-    def _time_left(self, account: Account, minute_dba: float, quarter_hour_dba: float) -> tuple[float, float]:
-        """Time left at the levels of the last minute and quarter of an hour; cached until an input changes."""
-        behind = (account.share, minute_dba, quarter_hour_dba)
+    def _time_left(self, account: Account, minute_dba: float, doubt_db: float) -> tuple[float, float]:
+        """Least and most time left at the level of the last minute; cached until an input changes."""
+        behind = (account.share, minute_dba, doubt_db)
         if behind != self._left[0]:
-            rule = account.context.rule
-            left = (hours_left(account.share, minute_dba, rule), hours_left(account.share, quarter_hour_dba, rule))
-            self._left = (behind, left)
+            self._left = (behind, hours_left_range(*behind, account.context.rule))
         return self._left[1]

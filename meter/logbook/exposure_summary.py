@@ -19,6 +19,7 @@ from dsp.exposure.exposure import (
     Rule,
     daily_level_db,
     hours_left,
+    hours_left_range,
     twa_db,
     weekly_level_db,
 )
@@ -54,8 +55,9 @@ class Day:
 class Summary:
     """Per cent, dB(A), hours; see the module. ``share`` is that of the rule's own period.
 
-    ``doubt_db`` is the most that any level in it may be off by, either way. ``why`` names, for each figure that is
-    NaN, the reason.
+    ``doubt_db`` is the most that any level in it may be off by, either way. ``time_left_minute`` is exact arithmetic
+    at the level of the last minute; ``time_left_low`` and ``time_left_high`` are what an estimate supports. ``why``
+    names, for each figure that is NaN, the reason.
     """
 
     rule: Rule
@@ -71,7 +73,8 @@ class Summary:
     minute_dba: float
     quarter_hour_dba: float
     time_left_minute: float
-    time_left_quarter_hour: float
+    time_left_low: float
+    time_left_high: float
     peak_today_dbc: float
     days: tuple[Day, ...]
     gaps: tuple[Gap, ...]
@@ -117,6 +120,7 @@ def summarise(ledger: ExposureRecord, person: str, rule: Rule, now: float, offse
     quarter = _recent_dba(history, now, QUARTER_HOUR_SECONDS)
     days = _days(history, rule, now, today)
     used = 0.0 if math.isnan(shares.period) else shares.period
+    left = hours_left_range(used, minute, _doubt_now(history), rule)
     return Summary(
         rule=rule,
         doubt_db=float(history.doubts_db[in_today | in_week].max(initial=USUAL_DOUBT_DB)),
@@ -131,12 +135,18 @@ def summarise(ledger: ExposureRecord, person: str, rule: Rule, now: float, offse
         minute_dba=minute,
         quarter_hour_dba=quarter,
         time_left_minute=hours_left(used, minute, rule),
-        time_left_quarter_hour=hours_left(used, quarter, rule),
+        time_left_low=left[0],
+        time_left_high=left[1],
         peak_today_dbc=_peak(history, in_today),
         days=days,
         gaps=tuple(gap for gap in history.gaps if gap.at >= _week_begins(now)),
         why=_why(ledger, person, in_today, in_week, minute, quarter, rule),
     )
+
+
+def _doubt_now(history: History) -> float:
+    """The uncertainty of the newest minute: that of the calibration in force, as the window shows it."""
+    return float(history.doubts_db[-1]) if len(history.doubts_db) else USUAL_DOUBT_DB
 
 
 def _week_begins(now: float) -> int:
@@ -208,6 +218,7 @@ def _why(ledger: ExposureRecord, person: str, in_today: BoolArray, in_week: Bool
         "minute_dba": never or ("" if math.isfinite(minute) else NOT_NOW),
         "quarter_hour_dba": never or ("" if math.isfinite(quarter) else NOT_NOW),
         "time_left_minute": never or (NOT_NOW if math.isnan(minute) else ""),
-        "time_left_quarter_hour": never or (NOT_NOW if math.isnan(quarter) else ""),
+        "time_left_low": never or (NOT_NOW if math.isnan(minute) else ""),
+        "time_left_high": never or (NOT_NOW if math.isnan(minute) else ""),
     }  # fmt: skip
     return {key: reason for key, reason in reasons.items() if reason}

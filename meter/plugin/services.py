@@ -38,7 +38,7 @@ RECORDER_READS = (
     "calibrated", "doubt", "seconds", "seat_second", "peak_second", "seat_minute", "seat_quarter_hour",
 )  # fmt: skip
 RECORDER_FILLS = (
-    "share", "share_today", "share_week", "time_left", "time_left_quarter_hour", "since_break", "creep", "notice",
+    "share", "share_today", "share_week", "time_left_low", "time_left_high", "since_break", "creep", "notice",
 )  # fmt: skip
 CALIBRATION_READS = ("feed_each", "feed_each_c")
 CALIBRATED, CALIBRATED_FOR = "calibrated", "calibrated_for"

@@ -80,3 +80,21 @@ def test_ages():
 )  # fmt: skip
 def test_time_left_is_rounded_down(hours, text):
     assert words.hours_and_minutes(hours) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (5.0, 40.0, "5 to 40 h"),
+        (2 / 3, 3.0, "40 min to 3 h"),
+        (1 / 3, 2 / 3, "20 to 40 min"),
+        (1.5, 1.5, "1.5 h"),
+        (0.0, 3.0, "0 to 3 h"),
+        (0.0, 0.0, "no time"),
+        (30.0, math.inf, "30 h to over 7 days"),
+        (math.inf, math.inf, "over 7 days"),
+        (math.nan, 3.0, "–"),
+    ],
+)
+def test_a_range_of_hours(low: float, high: float, text: str) -> None:
+    assert words.hours_range(low, high) == text

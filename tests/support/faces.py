@@ -60,7 +60,8 @@ def filled(plan: Layout, value: float, *keep: str) -> dict[str, object]:
 def stale(plan: Layout) -> dict[str, object]:
     values = widened(values_at(100.0), plan)
     return values | {"mono_lows.age": 75.0, "stereo.age": 7200.0, "mono_lows.verdict": 3, "mono_lows.loss_now": -12.3,
-                     "mono_lows.balance_now": -14.9, "listening.share": 84.0, "listening.time_left": 0.7}  # fmt: skip
+                     "mono_lows.balance_now": -14.9, "listening.share": 84.0, "listening.time_left_low": 0.5,
+                     "listening.time_left_high": 2.0}  # fmt: skip
 
 
 STATES = {

@@ -92,8 +92,8 @@ def values_at(seconds: float, *, calibrated: bool = True, seed: int = 7) -> dict
     if calibrated:
         values |= {
             "listening.seat_now": 79.3, "listening.seat_minute": 78.9, "listening.seat_quarter_hour": 78.2,
-            "listening.peak_c": 96.0, "listening.share": 41.0, "listening.time_left": 3.4,
-            "listening.time_left_quarter_hour": 4.1, "listening.share_today": 12.0, "listening.share_week": 41.0,
+            "listening.peak_c": 96.0, "listening.share": 41.0, "listening.time_left_low": 2.0,
+            "listening.time_left_high": 7.0, "listening.share_today": 12.0, "listening.share_week": 41.0,
             "listening.since_break": 84.0, "listening.creep": 3.2, "listening.notice": 0.0,
             "listening.doubt": 3.0,
         }  # fmt: skip

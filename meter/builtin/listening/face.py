@@ -29,7 +29,7 @@ from meter.readings import Frame
 CALIBRATE, TURN, CAUTIONS = "calibrate", "turn", "cautions"
 ESTIMATE = "estimate"
 CAUTION = "Not a medical measurement."
-WIDEST = "00 h 00"
+WIDEST = "00 min to 00 h"
 MOST_PX = 120
 STATE_PX = 24
 BUTTON_PX = 32
@@ -316,11 +316,12 @@ class ListeningFace(Face):
         self._say_head("rule", "")
 
     def _say_estimate(self, frame: Frame) -> None:
-        left, share = frame.number(self.key("time_left")), frame.number(self.key("share"))
+        left, most = frame.number(self.key("time_left_low")), frame.number(self.key("time_left_high"))
+        share = frame.number(self.key("share"))
         minute = frame.number(self.key("seat_minute"))
         waiting = math.isnan(left) or minute == -math.inf
         role = "faint" if waiting or left > A_WEEK_HOURS else "ink"
-        self.say("figure", words.NOT_YET if waiting else say_as.left_figure(left), role)
+        self.say("figure", words.NOT_YET if waiting else words.hours_range(left, most), role)
         self._say_head("state", "")
         self._say_head("left", say_as.left_words(left, minute, live=self.live), "soft" if math.isnan(left) else "ink")
         self._say_head("rule", f"rule: {self.settings.get('rule', 'not named')}")
@@ -343,7 +344,7 @@ class ListeningFace(Face):
 
     def _say_rows(self, frame: Frame, share: float) -> None:
         now, listened = frame.number(self.key("seat_now")), frame.number(self.key("time_listened"))
-        quarter, left = frame.number(self.key("seat_quarter_hour")), frame.number(self.key("time_left_quarter_hour"))
+        quarter = frame.number(self.key("seat_quarter_hour"))
         daily = self.settings.get("period") == "day"
         other = frame.number(self.key("share_week" if daily else "share_today"))
         self._creep = frame.number(self.key("creep"))
@@ -355,7 +356,7 @@ class ListeningFace(Face):
             "other": "" if math.isnan(other) else say_as.other_words(other, daily=daily),
             "break": say_as.break_words(frame.number(self.key("since_break"))),
             "creep": say_as.creep_words(self._creep),
-            "quarter": say_as.quarter_words(quarter, left),
+            "quarter": say_as.quarter_words(quarter),
             "listened": "" if math.isnan(listened) else f"listened {words.hours_and_minutes(listened)}",
         }
         self._say_in_rows(said | say_as.drift_words(frame, self.key("drift.passage")))

@@ -50,29 +50,20 @@ def now_words(level_dba: float, monitor_setting: str) -> str:
     return f"now {words.figure(level_dba, 0)} dB(A){', headphones' if heard_on == 'headphones' else ''}{at}"
 
 
-def left_figure(left_hours: float) -> str:
-    """The time left as the large figure."""
-    return "7+ days" if left_hours > A_WEEK_HOURS else words.hours_and_minutes(left_hours)
-
-
 def left_words(left_hours: float, minute_dba: float, *, live: bool = True) -> str:
-    """The sentence below the figure."""
+    """The sentence below the figure, which is a range; ``left_hours`` is its least."""
     if minute_dba == -math.inf:
         return "nothing playing: no time used"
     if math.isnan(left_hours):
         return words.waiting(live)
     known = math.isfinite(minute_dba)
     at = f"{words.figure(minute_dba, 0)} dB(A), the last minute" if known else "this level"
-    return f"more than a week at {at}" if left_hours > A_WEEK_HOURS else f"left at {at}"
+    return f"more than a week at {at}" if left_hours > A_WEEK_HOURS else f"about, left at {at}"
 
 
-def quarter_words(level_dba: float, left_hours: float) -> str:
-    """Level and time left over the last quarter of an hour."""
-    if not math.isfinite(level_dba):
-        return ""
-    level = f"15 min: {words.figure(level_dba, 0)} dB(A)"
-    known = not math.isnan(left_hours) and left_hours <= A_WEEK_HOURS
-    return f"{level}, {words.hours_and_minutes(left_hours)} left" if known else level
+def quarter_words(level_dba: float) -> str:
+    """Level of the last quarter of an hour; there is one answer to the time left, and it stands above."""
+    return f"15 min: {words.figure(level_dba, 0)} dB(A)" if math.isfinite(level_dba) else ""
 
 
 def percent(share: float) -> str:

@@ -26,7 +26,7 @@ import numpy as np
 
 from dsp.core.types import TICKS_PER_SECOND, check_block, tick_edge
 from dsp.core.units import SINE_RMS_OFFSET_DB, amplitude_to_db, db_to_amplitude, db_to_power, power_to_db
-from dsp.exposure.exposure import Rule, hours_left
+from dsp.exposure.exposure import Rule, hours_left_range
 from dsp.exposure.frequency_weighting import WeightingFilter
 from dsp.exposure.time_at_level import LevelTime
 from meter.plugin.api import FloatArray, Readout, Settings, Spec
@@ -44,8 +44,8 @@ SHORT_GAP_SECONDS = 0.1
 """Filters keep their state over a shorter gap and are reset by a longer one."""
 
 SEAT_KEYS = (
-    "seat_now", "seat_second", "seat_minute", "seat_quarter_hour", "peak_c", "peak_second", "share", "time_left",
-    "time_left_quarter_hour",
+    "seat_now", "seat_second", "seat_minute", "seat_quarter_hour", "peak_c", "peak_second", "share", "time_left_low",
+    "time_left_high",
 )  # fmt: skip
 LEDGER_KEYS = ("share_today", "share_week", "since_break", "creep", "notice")
 """From the exposure record: with one, the engine fills these in and overwrites ``share`` and the time left."""
@@ -154,8 +154,8 @@ class Listening:
         out["seat_quarter_hour"] = quarter_hour
         out["peak_c"] = amplitude_to_db(self._peak)
         out["share"] = share
-        out["time_left"] = hours_left(share, minute, self._rule)
-        out["time_left_quarter_hour"] = hours_left(share, quarter_hour, self._rule)
+        low, high = hours_left_range(share, minute, self._doubt_db, self._rule)
+        out["time_left_low"], out["time_left_high"] = low, high
 
     def _frames_to_step_end(self) -> int:
         return tick_edge((self._step + 1) * STEP_TICKS, self._rate_hz) - self._clock

@@ -8,7 +8,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QWidget
 
 from meter.gui.kit.theme import SUBTITLE_PX, font
 from meter.gui.kit.widgets import ElidedLine, KeyButton, TintedLabel
-from meter.gui.marks.span_words import length, line_parts, time_of_day
+from meter.gui.marks.span_words import figures_of, length, line_parts, time_of_day
 from meter.marks import SECTIONS, Mark
 from meter.readings import Frame
 
@@ -110,7 +110,7 @@ class MarkLine(QWidget):
         self.title.setText(last.name)
         figures = frame.since_mark() if last.running else last.figures
         since = f"since {time_of_day(last.at)}" if last.running else f"{time_of_day(last.at)}, ended"
-        self._parts = [f"{since}, {length(last.seconds(now))}", *line_parts(figures)]
+        self._parts = [f"{since}, {length(last.seconds(now))}", *line_parts(figures_of(frame.layout), figures)]
         self._fit()
         self.show()
 

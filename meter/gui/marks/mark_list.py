@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
 
 from meter.gui.kit.theme import SUBTITLE_PX, current_theme, font, mixed
 from meter.gui.kit.widgets import KeyButton, Paragraph
-from meter.gui.marks.span_words import FIGURES, Incident, SpanFigure, differences, length, time_of_day
+from meter.gui.marks.span_words import Incident, SpanFigure, differences, figures_of, length, time_of_day
 from meter.marks import Mark
 from meter.readings import Frame
 
@@ -56,10 +56,11 @@ class MarkList(QDialog):
         super().__init__(parent)
         self.setWindowTitle("marks")
         self.resize(*SIZE_PX)
-        self.table = QTableWidget(0, len(COLUMNS) + len(FIGURES))
+        self.table = QTableWidget(0, len(COLUMNS))
         self.compared = Paragraph(ASK_TWO, "soft")
         self.empty = KeyButton("clear the list", outlined=True)
         self.leave = KeyButton("close", outlined=True)
+        self._known: tuple[SpanFigure, ...] = ()
         self._rows: list[Row] = []
         self._figures: list[dict[str, float]] = []
         self._chosen: list[float] = []
@@ -71,7 +72,6 @@ class MarkList(QDialog):
 
     def _arrange(self) -> None:
         table = self.table
-        table.setHorizontalHeaderLabels([*COLUMNS, *(_heading(each) for each in FIGURES)])
         table.setFont(font(SUBTITLE_PX))
         table.horizontalHeader().setFont(font(SUBTITLE_PX))
         table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
@@ -96,6 +96,7 @@ class MarkList(QDialog):
 
     def show_frame(self, frame: Frame, found: Sequence[Incident]) -> None:
         """Show the spans of a snapshot and these overs and clipped runs."""
+        self._head(figures_of(frame.layout))
         now = frame.status.elapsed_seconds
         running = frame.since_mark()
         self._figures = [running if mark.running else dict(mark.figures) for mark in frame.marks]
@@ -109,8 +110,15 @@ class MarkList(QDialog):
             self._fill(rows)
         self._compare(frame.marks)
 
+    def _head(self, known: tuple[SpanFigure, ...]) -> None:
+        """A column for each figure that the meters have; those of before stay while no source is open."""
+        if known and known != self._known:
+            self._known, self._rows = known, []
+            self.table.setColumnCount(len(COLUMNS) + len(known))
+            self.table.setHorizontalHeaderLabels([*COLUMNS, *map(_heading, known)])
+
     def _texts(self, number: int) -> list[str]:
-        return [each.text(self._figures[number]) for each in FIGURES]
+        return [each.text(self._figures[number]) for each in self._known]
 
     def _fill(self, rows: list[Row]) -> None:
         if self.table.state() == QAbstractItemView.State.EditingState:
@@ -176,7 +184,7 @@ class MarkList(QDialog):
             self._tell(ASK_TWO, "soft")
             return
         first, second = chosen
-        found = differences(self._figures[first.mark], self._figures[second.mark])
+        found = differences(self._known, self._figures[first.mark], self._figures[second.mark])
         said = ", ".join(found) or "they have no figure in common"
         self._tell(f"{second.cells[NAME_COLUMN]} less {first.cells[NAME_COLUMN]}: {said}", "ink")
 

@@ -4,54 +4,50 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from meter import figures as words
-from meter.readings import Frame
+from meter.readings import Frame, Layout
+
+DIFFERENCE_UNITS = {"LUFS": "LU", "LU": "LU", "dBTP": "dB", "dBFS": "dB", "VU": "dB", "dB": "dB"}
+SIGNED = ("dBTP", "VU")
+"""Units that read with a plus sign above their zero."""
+LINE_FIGURES = 7
+"""So many, the first by rank, may stand in the line below the page."""
 
 
 @dataclass(frozen=True)
 class SpanFigure:
-    """One figure of a span: its key, what it is called, its unit and that of a difference."""
+    """One figure of a span: its key, what it is called, and its unit."""
 
     key: str
     name: str
     unit: str = ""
-    difference_unit: str = ""
-    decimals: int = 1
-    plus: bool = False
+
+    @property
+    def _decimals(self) -> int:
+        return 1 if self.unit else 0
 
     def text(self, figures: Mapping[str, float]) -> str:
         """The figure without its unit."""
-        return words.figure(figures.get(self.key, math.nan), self.decimals, plus=self.plus)
+        return words.figure(figures.get(self.key, math.nan), self._decimals, plus=self.unit in SIGNED)
 
-    def difference(self, first: Mapping[str, float], second: Mapping[str, float]) -> float:
-        """The second less the first; NaN where one of them is not known or not finite."""
+    def difference(self, first: Mapping[str, float], second: Mapping[str, float]) -> str:
+        """The second less the first, with a unit; empty where one of them is not known or not finite."""
         values = [each.get(self.key, math.nan) for each in (first, second)]
-        return values[1] - values[0] if all(map(math.isfinite, values)) else math.nan
+        if not all(map(math.isfinite, values)):
+            return ""
+        text = words.figure(values[1] - values[0], self._decimals, plus=True)
+        return f"{text} {DIFFERENCE_UNITS.get(self.unit, self.unit)}".rstrip()
 
 
-FIGURES = (
-    SpanFigure("loudness.integrated_mark", "integrated", "LUFS", "LU"),
-    SpanFigure("loudness.range_mark", "range", "LU", "LU"),
-    SpanFigure("loudness.short_term_max_mark", "max short-term", "LUFS", "LU"),
-    SpanFigure("loudness.momentary_max_mark", "max momentary", "LUFS", "LU"),
-    SpanFigure("peaks.true_max_mark", "true peak", "dBTP", "dB", plus=True),
-    SpanFigure("peaks.to_loudness_mark", "peak to loudness", "LU", "LU"),
-    SpanFigure("vu.usual_low_mark", "sits at", "VU", "dB", plus=True),
-    SpanFigure("vu.usual_mark", "hits", "VU", "dB", plus=True),
-    SpanFigure("vu.max_mark", "max", "VU", "dB", plus=True),
-    SpanFigure("peaks.overs_mark", "overs", decimals=0),
-    SpanFigure("peaks.clipped_mark", "clipped runs", decimals=0),
-    SpanFigure("mono_lows.level_mark", "low end", "dBFS", "dB"),
-    SpanFigure("mono_lows.fold_down_loss_mark", "low end mono loss", "dB", "dB"),
-)
-"""In the order of the list; ``LINE`` are those of the line below the page."""
-
-LINE = tuple(FIGURES[place] for place in (0, 1, 4, 9, 5, 7, 12))
+def figures_of(layout: Layout) -> tuple[SpanFigure, ...]:
+    """The figures that the meters of a layout have of a span, by rank."""
+    slots = sorted((slot for slot in layout.slots if slot.span), key=lambda slot: slot.span_rank)
+    return tuple(SpanFigure(slot.key, slot.span, "" if slot.unit == "count" else slot.unit) for slot in slots)
 
 
 def length(seconds: float) -> str:
@@ -68,25 +64,19 @@ def time_of_day(at: float) -> str:
     return time.strftime("%H:%M:%S", time.localtime(at)) if math.isfinite(at) else words.NOT_YET
 
 
-def line_parts(figures: Mapping[str, float]) -> list[str]:
+def line_parts(known: Sequence[SpanFigure], figures: Mapping[str, float]) -> list[str]:
     """``integrated −14.1 LUFS`` and so on, the most important first; what is not known is left out."""
     parts = []
-    for each in LINE:
+    for each in known[:LINE_FIGURES]:
         text = each.text(figures)
         if text != words.NOT_YET:
             parts.append(f"{each.name} {text} {each.unit}".rstrip())
     return parts
 
 
-def differences(first: Mapping[str, float], second: Mapping[str, float]) -> list[str]:
+def differences(known: Sequence[SpanFigure], first: Mapping[str, float], second: Mapping[str, float]) -> list[str]:
     """``integrated +2.3 LU`` and so on: the second less the first; what one of them lacks is left out."""
-    parts = []
-    for each in FIGURES:
-        difference = each.difference(first, second)
-        if math.isfinite(difference):
-            text = words.figure(difference, each.decimals, plus=True)
-            parts.append(f"{each.name} {text} {each.difference_unit}".rstrip())
-    return parts
+    return [f"{each.name} {text}" for each in known if (text := each.difference(first, second))]
 
 
 @dataclass(frozen=True)
@@ -100,21 +90,36 @@ class Incident:
 
 
 def incidents(frame: Frame, now: float) -> Iterator[Incident]:
-    """Overs and clipped runs of the mix, oldest first of each kind; ``now`` is the time of day of the frame."""
+    """Overs and clipped runs, oldest first of each kind; ``now`` is the time of day of the frame.
+
+    Any meter may tell of them: fields ``over_at``, ``over_channel``, ``over_peak`` and ``over_count`` of one size,
+    and ``clip_at``, ``clip_channel`` and ``clip_count``.
+    """
     elapsed = frame.status.elapsed_seconds
-    channels = len(frame.vector("peaks.true"))
-    for place, channel, value, count in _rows(frame, "over", "peak"):
-        many = f", {count:.0f} of them" if count > 1 else ""
-        level = words.with_unit(value, "dBTP", plus=True)
-        yield Incident("over", place, now - (elapsed - place), f"OVER {level}, {_side(channel, channels)}{many}")
-    for place, channel, _, count in _rows(frame, "clip", "at"):
-        runs = "clipped run" if count == 1 else f"{count:.0f} clipped runs"
-        yield Incident("clip", place, now - (elapsed - place), f"{runs}, {_side(channel, channels)}")
+    for slot in frame.layout.slots:
+        meter_id, _, key = slot.key.partition(".")
+        kind, _, field = key.partition("_")
+        if field != "at" or kind not in ("over", "clip"):
+            continue
+        channels = len(frame.vector(f"{meter_id}.true_max_each"))
+        for place, channel, value, count in _rows(frame, f"{meter_id}.{kind}", "peak" if kind == "over" else "at"):
+            side = _side(channel, channels)
+            what = _over(value, side, count) if kind == "over" else _clipped(side, count)
+            yield Incident(kind, place, now - (elapsed - place), what)
+
+
+def _over(peak_dbtp: float, side: str, count: float) -> str:
+    many = f", {count:.0f} of them" if count > 1 else ""
+    return f"OVER {words.with_unit(peak_dbtp, 'dBTP', plus=True)}, {side}{many}"
+
+
+def _clipped(side: str, count: float) -> str:
+    return f"{'clipped run' if count == 1 else f'{count:.0f} clipped runs'}, {side}"
 
 
 def _rows(frame: Frame, kind: str, value: str) -> Iterator[tuple[float, float, float, float]]:
-    columns = [frame.vector(f"peaks.{kind}_{key}") for key in ("at", "channel", value, "count")]
-    for row in np.stack(columns, axis=1) if all(map(len, columns)) else ():
+    columns = [frame.vector(f"{kind}_{key}") for key in ("at", "channel", value, "count")]
+    for row in np.stack(columns, axis=1) if len({len(column) for column in columns}) == 1 else ():
         if math.isfinite(row[0]):
             yield float(row[0]), float(row[1]), float(row[2]), float(row[3])
 

@@ -17,10 +17,12 @@ from dsp.exposure.exposure import (
     exposure_level_db,
     exposure_points,
     hours_left,
+    hours_left_range,
     level_for_share_db,
     level_of_points_db,
     permissible_hours,
     pressure_level_db,
+    round_hours_down,
     share_percent,
     sound_exposure_pa2h,
     twa_db,
@@ -125,3 +127,41 @@ def test_levels_without_times_and_negative_times_are_refused(levels: list, hours
 def test_a_rule_that_means_nothing_is_refused_by_name(figures: tuple, words: str) -> None:
     with pytest.raises(ValueError, match=f"“mine”.*{words}"):
         Rule("mine", *figures)
+
+
+@pytest.mark.parametrize(
+    ("share", "level", "doubt", "low", "high"),
+    [
+        # NIOSH 98-126: 88 dB(A) for 4 h. 3 dB up: 50 % of 2 h is left, 1 h; 3 dB down: 87.5 % of 8 h, 7 h.
+        (25.0, 88.0, 3.0, 1.0, 7.0),
+        # 9 dB: a factor of 8 in time and in the share; 25 % becomes 200 % and 3.125 %: none, or 31 h.
+        (25.0, 88.0, 9.0, 0.0, 30.0),
+        (0.0, 85.0, 0.0, 7.0, 7.0),
+        (math.inf, 110.0, 60.0, 0.0, 0.0),
+    ],
+)
+def test_time_left_is_a_range_of_the_uncertainty(share, level, doubt, low, high) -> None:
+    rule = Rule("NIOSH", 85.0, 8.0, "day", exchange_db=3.0)
+    assert hours_left_range(share, level, doubt, rule) == pytest.approx((low, high))
+
+
+@pytest.mark.parametrize(
+    ("hours", "rounded"),
+    [
+        (9.33, 7.0),
+        (1.0, 1.0),
+        (0.99, 50 / 60),
+        (41.0, 40.0),
+        (168.0, 150.0),
+        (168.1, math.inf),
+        (0.01, 0.0),
+        (0.0, 0.0),
+    ],
+)
+def test_hours_are_rounded_down_to_what_an_estimate_supports(hours: float, rounded: float) -> None:
+    assert round_hours_down(hours) == pytest.approx(rounded)
+
+
+def test_what_is_not_known_stays_unknown() -> None:
+    assert math.isnan(round_hours_down(math.nan))
+    assert all(math.isnan(end) for end in hours_left_range(10.0, math.nan, 3.0, FIVE))

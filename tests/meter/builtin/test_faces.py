@@ -192,7 +192,7 @@ def jittered(rng: np.random.Generator, seconds: float) -> dict[str, object]:
         "mono_lows.loss_now": rng.uniform(-20.0, 0.0), "mono_lows.age": rng.choice([0.0, 60.0]),
         "stereo.correlation_now": rng.uniform(-1.0, 1.0), "stereo.age": rng.choice([0.0, 60.0]),
         "loudness.short_term": rng.uniform(-120.0, 0.0), "listening.share": rng.uniform(0.0, 120.0),
-        "listening.time_left": rng.uniform(0.0, 40.0),
+        "listening.time_left_low": rng.uniform(0.0, 10.0), "listening.time_left_high": rng.uniform(10.0, 40.0),
     }  # fmt: skip
 
 

@@ -10,14 +10,14 @@ import pytest
 
 from dsp.core.signals import fade, pink_noise, silence, tone
 from dsp.core.types import FloatArray, Spec
-from dsp.exposure.exposure import Rule, hours_left, share_percent
+from dsp.exposure.exposure import Rule, hours_left, hours_left_range, share_percent
 from dsp.exposure.frequency_weighting import weighting_db
 from meter.exposure_rules import load_rules
 from tests.support.processors import BLOCK_SIZES, Processor, assert_same, random_sizes
 
 SEAT = (
-    "seat_now", "seat_second", "seat_minute", "seat_quarter_hour", "peak_c", "peak_second", "share", "time_left",
-    "time_left_quarter_hour",
+    "seat_now", "seat_second", "seat_minute", "seat_quarter_hour", "peak_c", "peak_second", "share", "time_left_low",
+    "time_left_high",
 )  # fmt: skip
 LEDGER = ("share_today", "share_week", "since_break", "creep", "notice")
 RATE_HZ = 8000
@@ -94,7 +94,7 @@ def test_without_a_calibration_there_is_no_number_at_the_seat(seconds: float) ->
 def test_a_calibration_that_is_withdrawn_takes_its_numbers_with_it() -> None:
     processor = calibrated()
     processor.feed(hum(-20.0, 61.0))
-    assert math.isfinite(processor.read()["time_left"])
+    assert math.isfinite(processor.read()["time_left_low"])
     processor.configure(calibrated=False)
     assert all(math.isnan(processor.read()[key]) for key in SEAT)
 
@@ -141,7 +141,9 @@ def test_share_and_time_left_follow_every_rule_that_ships(exposure_rule: Any) ->
     readings = processor.read()
     share = share_percent([90.0], [120.0 / 3600.0], exposure_rule.rule)
     assert readings["share"] == pytest.approx(share, rel=1e-3)
-    assert readings["time_left"] == pytest.approx(hours_left(share, 90.0, exposure_rule.rule), rel=1e-3)
+    assert readings["time_left_low"] <= hours_left(share, 90.0, exposure_rule.rule) <= readings["time_left_high"]
+    left = hours_left_range(share, 90.0, 3.0, exposure_rule.rule)
+    assert (readings["time_left_low"], readings["time_left_high"]) == left
 
 
 def test_a_new_rule_counts_the_whole_sitting_anew() -> None:
@@ -166,17 +168,17 @@ def test_a_new_offset_counts_from_then_on_only() -> None:
 
 def test_nothing_below_the_threshold_is_counted_and_time_is_then_without_end() -> None:
     processor = calibrated(threshold_db=80.0)
-    processor.feed(hum(-21.0, 60.0))
+    processor.feed(hum(-24.0, 60.0))
     readings = processor.read()
     assert readings["share"] == 0.0
-    assert readings["time_left"] == math.inf
+    assert readings["time_left_low"] == readings["time_left_high"] == math.inf
 
 
 def test_a_used_up_allowance_leaves_no_time() -> None:
     processor = calibrated(offset_db=160.0)
     processor.feed(hum(-40.0, 40.0))
     assert processor.read()["share"] > 100.0
-    assert processor.read()["time_left"] == 0.0
+    assert processor.read()["time_left_low"] == processor.read()["time_left_high"] == 0.0
 
 
 def test_silence_is_silence_and_uses_nothing() -> None:
@@ -186,7 +188,7 @@ def test_silence_is_silence_and_uses_nothing() -> None:
     assert readings["feed_now"] == readings["seat_now"] == readings["seat_minute"] == -math.inf
     assert readings["peak_c"] == -math.inf
     assert readings["share"] == 0.0
-    assert readings["time_left"] == math.inf
+    assert readings["time_left_low"] == readings["time_left_high"] == math.inf
 
 
 def test_before_the_first_second_nothing_is_known() -> None:

@@ -8,10 +8,10 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication
 
 from meter.gui.marks.marking import Marking
-from meter.gui.marks.span_words import differences, incidents, length, line_parts
+from meter.gui.marks.span_words import differences, figures_of, incidents, length, line_parts
 from meter.marks import Mark
 from tests.meter.gui.test_window import Bench
-from tests.support.frames import frame, values_at
+from tests.support.frames import frame, layout, values_at
 
 VERSE = {"loudness.integrated_mark": -16.0, "loudness.range_mark": 5.0, "peaks.overs_mark": 0.0}
 CHORUS = {"loudness.integrated_mark": -13.5, "loudness.range_mark": 3.0, "peaks.true_max_mark": -0.4}
@@ -170,6 +170,7 @@ def test_lengths(seconds: float, text: str) -> None:
 
 def test_what_is_not_known_is_left_out() -> None:
     silent = {"loudness.integrated_mark": float("-inf"), "peaks.overs_mark": 0.0}
-    assert line_parts(silent) == ["integrated −∞ LUFS", "overs 0"]
-    assert differences(silent, VERSE) == ["overs 0"]
+    known = figures_of(layout())
+    assert line_parts(known, silent) == ["integrated −∞ LUFS", "overs 0"]
+    assert differences(known, silent, VERSE) == ["overs 0"]
     assert list(incidents(frame(5.0), NOON)) == []

@@ -48,14 +48,14 @@ def test_what_is_known_of_the_week_is_not_known_of_today(desk: Desk) -> None:
     assert math.isnan(summary.share_today)
     assert summary.share_week == pytest.approx(100 / 8 / 5)
     assert "share_week" not in summary.why
-    assert summary.why["time_left_minute"] == NOT_NOW
+    assert summary.why["time_left_minute"] == summary.why["time_left_low"] == NOT_NOW
     weekly = desk.summary(WEEKLY)
     assert "share" not in weekly.why
     desk.time.go(6 * DAY)
     assert desk.summary(NIOSH).why["share_week"] == NOT_THIS_WEEK
 
 
-def test_time_left_follows_the_last_minute_and_the_last_quarter_of_an_hour(desk: Desk) -> None:
+def test_time_left_follows_the_last_minute(desk: Desk) -> None:
     desk.listen(85.0, 4 * HOUR)
     desk.listen(91.0, 60)
     summary = desk.summary(NIOSH)
@@ -65,7 +65,6 @@ def test_time_left_follows_the_last_minute_and_the_last_quarter_of_an_hour(desk:
     assert summary.time_left_minute == pytest.approx((1 - used / 100) * 2.0)
     # 14 of the 15 minutes at 85 dB: 10 log10((14 x 10^8.5 + 10^9.1) / 15) = 85.78 dB(A).
     assert summary.quarter_hour_dba == pytest.approx(85.78, abs=0.01)
-    assert summary.time_left_quarter_hour == pytest.approx((1 - used / 100) * 8 / 2 ** (0.78 / 3), rel=2e-3)
 
 
 def test_below_the_threshold_time_is_without_end_and_over_the_top_it_is_none(desk: Desk) -> None:
