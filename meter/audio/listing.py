@@ -34,7 +34,7 @@ class SourceEntry:
     ``label`` is the text to show; ``hint`` is one sentence or empty. ``loopback`` is True for a source that carries
     playback, False for a microphone or line. ``lesser`` entries reach the same hardware in a worse way: show them
     behind "more". ``positions`` are the channel names, empty where the system gives none. ``now`` is the device that
-    an entry such as the default output stands for at present.
+    an entry such as the default output stands for at present. ``playing``: a program plays to that output now.
     """
 
     kind: str
@@ -48,6 +48,7 @@ class SourceEntry:
     lesser: bool = False
     positions: tuple[str, ...] = ()
     now: str = ""
+    playing: bool = False
 
 
 @dataclass(frozen=True)
@@ -109,7 +110,9 @@ def server_entries(server: PulseServer) -> list[SourceEntry]:
 
 
 def _server_entry(source: PulseSource, server: PulseServer) -> SourceEntry:
+    sink = server.sink(source.monitor_of) if source.monitor_of else None
     return SourceEntry(
+        playing=sink is not None and sink.playing,
         kind="monitor",
         name=source.name,
         label=label_of(source, server),

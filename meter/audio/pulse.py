@@ -82,13 +82,17 @@ class PulseSource:
 
 @dataclass(frozen=True)
 class PulseSink:
-    """One output of the server; with ``software_volume`` its volume is applied to the sound of its monitor."""
+    """One output of the server; with ``software_volume`` its volume is applied to the sound of its monitor.
+
+    ``playing`` while a program plays to it.
+    """
 
     name: str
     description: str
     volume_db: float
     software_volume: bool
     port: str = ""
+    playing: bool = False
 
 
 @dataclass(frozen=True)
@@ -271,6 +275,7 @@ def _sink(record: Mapping[str, Any]) -> PulseSink:
         volume_db=volume_db(record.get("volume", ""), record.get("mute", "")),
         software_volume="HW_VOLUME_CTRL" not in str(flags),
         port="" if port in NOTHING else port,
+        playing=str(record.get("state", "")).upper() == "RUNNING",
     )
 
 

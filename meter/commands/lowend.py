@@ -155,7 +155,7 @@ def _parts_table(account: LowEndFindings) -> Table:
         *bands,
         "lowest note",
         "rumble dB",
-        "of mix lows",
+        "of mix low end",
         "mono dB",
         "ring ms",
         "left dB",
@@ -179,9 +179,9 @@ def _floor(part: PartFindings) -> str:
 
 
 def _prices_table(account: LowEndFindings) -> Table:
-    table = Table(title="What a high-pass takes and costs", title_justify="left", box=None, pad_edge=False)
+    table = Table(title="High-pass: room to cut, and what it costs", title_justify="left", box=None, pad_edge=False)
     headings = ("part", "dB/oct", "cut-off Hz", "note dB", "phase °", "delay cycles", "rumble %", "peak dB",
-                "mix peak dB", "mix lows dB", "ring ms")  # fmt: skip
+                "mix peak dB", "mix low end dB", "ring ms")  # fmt: skip
     for heading in headings:
         table.add_column(heading, justify="left" if heading == "part" else "right", no_wrap=True)
     for part in account.parts:

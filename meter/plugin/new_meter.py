@@ -106,7 +106,7 @@ version = "0.1.0"
 contract = "$contract"
 processor = "process:$Class"
 face = "face:${Class}Face"
-summary = "Mean level of each channel, and the highest since reset."
+summary = "Mean level of each channel, and the max since R."
 
 [[field]]
 key = "level"
@@ -118,7 +118,7 @@ not_yet = "needs as much sound as it is a mean of, without a gap"
 [[field]]
 key = "highest"
 unit = "dBFS"
-label = "highest mean level since reset"
+label = "max mean level since R"
 summary = true
 not_yet = "needs as much sound as it is a mean of, without a gap"
 

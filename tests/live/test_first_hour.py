@@ -23,8 +23,8 @@ import soundfile
 from numpy.typing import NDArray
 
 from meter.demo import parts, store
-from tests.live.conftest import started
-from tests.live.server import Feeder, Sink, SoundServer
+from tests.live.conftest import FRONT, SIDE, started
+from tests.live.server import Feeder, Sink, SoundServer, tones
 
 pytestmark = [pytest.mark.live, pytest.mark.alone]
 RATE_HZ = parts.RATE_HZ
@@ -112,6 +112,35 @@ def interface() -> Iterator[SoundServer]:
     for server in started(LINES):
         server.pactl("set-default-sink", LINES.name)
         yield server
+
+
+@pytest.fixture
+def rooms() -> Iterator[SoundServer]:
+    """A server with two outputs, the first the default one."""
+    for server in started(FRONT, SIDE):
+        server.pactl("set-default-sink", FRONT.name)
+        yield server
+
+
+@pytest.mark.parametrize(("sink", "title"), [(FRONT, "the default output"), (SIDE, SIDE.description)])
+def test_silence_shows_the_ways_in_until_something_plays(
+    rooms: SoundServer, tmp_path: Path, screen: str, sink: Sink, title: str
+) -> None:
+    """What plays is heard, on the default output or, while that is silent, on another."""
+    program = Program(tmp_path, screen)
+    try:
+        if sink is SIDE:
+            rooms.play(sink, tones(60, RATE_HZ, (440.0, 550.0)))
+        program.until("window.empty.isVisible()")
+        if sink is FRONT:
+            assert program.ask("window.first.listening")
+            rooms.play(sink, tones(60, RATE_HZ, (440.0, 550.0)))
+        program.until("not window.empty.isVisible()")
+        assert program.ask("window.source.title") == f"what plays on {title}"
+        program.until("sounds()")
+        assert program.close() == 0
+    finally:
+        program.kill()
 
 
 class Hour:

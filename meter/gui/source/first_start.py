@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import Any
 
 import numpy as np
 from PySide6.QtCore import QObject, Signal
@@ -11,7 +12,7 @@ from meter.gui.source.feed_words import is_broken
 from meter.gui.source.listing_process import SourceLister
 from meter.gui.source.moving import SIGNAL_DBFS
 from meter.gui.source.source_in_use import SourceInUse
-from meter.gui.source.source_list import PLAYING, Listing
+from meter.gui.source.source_list import DEFAULT_OUTPUT, PLAYING, Listing, SourceEntry
 from meter.plugin.services import CHANNEL_LEVEL
 from meter.readings import Frame
 from meter.settings import Settings, SourceChoice
@@ -42,7 +43,10 @@ class FirstStart(QObject):
         self._source, self._settings, self._lister, self._now = source, settings, lister, now
         self._levels = f"{meter_id}.{CHANNEL_LEVEL}"
         self._trying = False
+        self._first: SourceChoice | None = None
         self._looked = False
+        self._silent = False
+        self._others: list[SourceEntry] = []
         self._opened_at: float | None = None
 
     def begin(self, first: SourceChoice | None) -> None:
@@ -52,10 +56,9 @@ class FirstStart(QObject):
         self._trying = True
         self._source.named.connect(self._end)
         self._lister.listed.connect(self._listed)
-        self._source.current = first
+        self._source.current = self._first = first
         if first is None:
-            self.quiet.emit()
-            self._look()
+            self._nothing_sounds()
 
     @property
     def listening(self) -> bool:
@@ -72,28 +75,41 @@ class FirstStart(QObject):
             self._end()
             self.heard.emit()
         elif is_broken(frame.status):
-            self.quiet.emit()
-            self._look()
+            self._nothing_sounds()
         elif frame.status.state != "starting":
             if self._opened_at is None:
                 self._opened_at = self._now()
             if self._now() - self._opened_at >= QUIET_SECONDS:
-                self.quiet.emit()
+                self._nothing_sounds()
 
-    def _look(self) -> None:
-        """Ask once what this machine has: a system without a sound server may have loopback devices."""
+    def _nothing_sounds(self) -> None:
+        """Show the ways in, and try what else may play: first ask this machine, then one after another."""
+        if not self._silent:
+            self._silent = True
+            self.quiet.emit()
         if not self._looked:
             self._looked = True
             self._lister.start()
+        elif self._others:
+            entry = self._others.pop(0)
+            self._try(entry.request(), entry.title)
+        elif self._first is not None and self._source.current != self._first:
+            self._try({"kind": self._first.kind, "name": self._first.name}, self._first.label)
 
     def _listed(self, listing: Listing) -> None:
-        """Try the first device that carries what an output plays."""
-        if not self._trying or not self._looked:
+        """Outputs to which a program plays now, and devices that carry what an output plays."""
+        if not self._looked:
             return
-        entry = next((entry for entry in listing.entries if entry.group == PLAYING and entry.kind == "device"), None)
-        if entry is not None:
-            self._opened_at = None
-            self._source.try_out(entry.request(), entry.title)
+        playing = [entry for entry in listing.entries if entry.group == PLAYING and entry.name != DEFAULT_OUTPUT]
+        default = next((entry.now for entry in listing.entries if entry.name == DEFAULT_OUTPUT), "")
+        self._others = [entry for entry in playing if entry.playing and entry.label != default]
+        self._others += [entry for entry in playing if entry.kind == "device"]
+        if self._others:
+            self._nothing_sounds()
+
+    def _try(self, request: Mapping[str, Any], title: str) -> None:
+        self._opened_at = None
+        self._source.try_out(request, title)
 
     def _end(self) -> None:
         if self._trying:

@@ -31,7 +31,7 @@ class SourceEntry(msgspec.Struct, frozen=True):
     """One source. ``loopback`` says that it hears what an output plays, ``lesser`` that there is a better way to it.
 
     ``positions`` are the names of its channels, where the system gives any; ``now`` is the device that it stands for
-    at present, where that may change.
+    at present, where that may change. ``playing``: a program plays to that output now.
     """
 
     kind: str
@@ -45,6 +45,7 @@ class SourceEntry(msgspec.Struct, frozen=True):
     lesser: bool = False
     positions: tuple[str, ...] = ()
     now: str = ""
+    playing: bool = False
 
     @property
     def title(self) -> str:
@@ -60,9 +61,10 @@ class SourceEntry(msgspec.Struct, frozen=True):
 
     @property
     def detail(self) -> str:
-        """Rate and channels in words; the host API where there is more than one."""
+        """Rate and channels in words, whether it plays now, and the host API where there is more than one."""
         host_api = self.host_api if self.kind == "device" else ""
-        words = (rate_words(self.rate_hz), channel_words(self.channels), host_api)
+        playing = "plays now" if self.playing else ""
+        words = (playing, rate_words(self.rate_hz), channel_words(self.channels), host_api)
         return "  ·  ".join(word for word in words if word)
 
     @property

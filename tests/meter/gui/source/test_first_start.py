@@ -21,7 +21,7 @@ from meter.settings import Settings, SourceChoice
 from tests.meter.gui.source.test_feed_maps import snapshot
 from tests.support.frames import FakeLink, entries, frame, status
 
-DEFAULT = SourceChoice("monitor", DEFAULT_MONITOR, {})
+DEFAULT = SourceChoice("monitor", DEFAULT_MONITOR, {}, "what plays on the default output")
 SILENCE, SOUND = [-np.inf, -np.inf], [-20.0, -23.0]
 
 
@@ -126,6 +126,39 @@ def test_without_a_monitor_a_loopback_device_is_tried(qtbot, tmp_path, first) ->
     assert bench.settings.source is not None
     assert bench.settings.source.name == "Loop"
     bench.window.close()
+
+
+def test_what_another_output_plays_is_heard_when_the_default_one_is_silent(bench: Bench) -> None:
+    bench.feed(SILENCE)
+    bench.at = QUIET_SECONDS
+    bench.feed(SILENCE)
+    default = SourceEntry("monitor", DEFAULT_MONITOR, "the default output", loopback=True, playing=True, now="Screen")
+    screen = SourceEntry("monitor", "a.monitor", "Screen", channels=2, loopback=True, playing=True)
+    idle = SourceEntry("monitor", "b.monitor", "Idle", channels=2, loopback=True)
+    other = SourceEntry("monitor", "c.monitor", "Interface", channels=8, loopback=True, playing=True)
+    listed(bench, default, screen, idle, other)
+    opened = bench.link.called("open")
+    assert [(call[1]["name"], call[1]["label"]) for call in opened] == [("c.monitor", "what plays on Interface")]
+    assert bench.ways, "until it sounds"
+    bench.feed(SOUND)
+    assert not bench.ways
+    assert bench.settings.source == SourceChoice("monitor", "c.monitor", {}, "what plays on Interface")
+
+
+def test_where_that_one_is_silent_too_the_default_output_is_heard_again(bench: Bench) -> None:
+    bench.feed(SILENCE)
+    bench.at = QUIET_SECONDS
+    bench.feed(SILENCE)
+    listed(bench, SourceEntry("monitor", "c.monitor", "Interface", channels=8, loopback=True, playing=True))
+    bench.feed(SILENCE)
+    bench.at = 2 * QUIET_SECONDS
+    bench.feed(SILENCE)
+    bench.feed(SILENCE)
+    assert [call[1]["name"] for call in bench.link.called("open")] == ["c.monitor", DEFAULT_MONITOR]
+    bench.at = 60.0
+    bench.feed(SILENCE)
+    assert len(bench.link.called("open")) == 2, "and nothing else is tried"
+    assert bench.ways
 
 
 def test_a_machine_without_either_shows_the_ways(qtbot, tmp_path) -> None:
