@@ -167,6 +167,7 @@ class Window(QMainWindow):
         self.feeds.changed.connect(self.source.listen_again)
         self.feeds.channels_asked.connect(self.source.take)
         self.source.named.connect(self._name_source)
+        self.source.named.connect(self.feeds.put_away)
         self.source.tried.connect(self.feed_line.name_source)
         self.source.opened.connect(self._opened)
         self.first.quiet.connect(self._show_ways)

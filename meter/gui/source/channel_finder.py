@@ -34,6 +34,7 @@ HOW = (
     "Play, and solo one track after another: its channels move. Type its name and press Return. Two channels of one "
     "name are a stereo part, left first; what has no name is not measured."
 )
+NOT_HERE = "The set-up also has {}, which this source has not; its file stays as it is."
 NO_SOURCE = "No source is open; choose one first."
 TOO_MANY_MOVE = "{} channels move, and a part has one or two; name the mix first, or type into rows."
 NOTHING_MOVES = "No channel moves, so there is nothing to name; play and solo a track, or type into a row."
@@ -121,7 +122,8 @@ class ChannelFinder(QDialog):
         self._make_rows(channels)
         self.show_map(feeds)
         self._say_what_moves(())
-        self.say("" if channels else NO_SOURCE)
+        if not channels:
+            self.say(NO_SOURCE)
         self.show()
         self.raise_()
         self.called.setFocus()
@@ -134,7 +136,9 @@ class ChannelFinder(QDialog):
         for row in self.rows:
             row.feed.call(named.get(row.number, ""))
         self.job.setText(feeds.name if feeds is not None and feeds.name else self._usual_job)
-        self.say("")
+        absent = sorted(named.keys() - {row.number for row in self.rows})
+        told = ", ".join(f"{named[number]} on channel {number}" for number in absent)
+        self.say(NOT_HERE.format(told) if absent else "")
 
     def say(self, sentence: str) -> None:
         """One sentence under the list; empty for none."""

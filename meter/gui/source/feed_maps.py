@@ -139,13 +139,18 @@ class FeedMaps(QObject):
         self._bring_up(source, numbers)
 
     def _bring_up(self, source: SourceChoice, channels: tuple[int, ...]) -> None:
-        named = self._map
+        named = self._map or self.map_of(source)
         if named is None and self._frame is not None and source.kind not in CHOOSES_CHANNELS:
             named = _map_of(self._frame, channels)
         heard = self._mix_meanwhile or channels
         if named is None and len(heard) <= FEWEST_CHANNELS:
             named = FeedMap("", heard)
         self.finder.bring_up(channels, named, plain_title(source_title(source)))
+
+    def put_away(self) -> None:
+        """Another source was chosen: the finder is of the one before, whose channels are no longer open."""
+        self._before, self._mix_meanwhile = None, ()
+        self.finder.close()
 
     def _left(self) -> None:
         """Without a name nothing has changed: the channels that were open are opened again."""

@@ -356,6 +356,31 @@ def test_leaving_without_a_name_puts_the_channels_back(pair: Bench) -> None:
     assert len(pair.link.called("open")) == count, "F again opens nothing again"
 
 
+def test_another_source_closes_the_finder_and_keeps_its_own_channels(pair: Bench) -> None:
+    pair.window.feeds.find()
+    pair.window.listen_to({"kind": "device", "name": "stage", "options": {"channels": [3, 4]}}, "the stage box")
+    assert not pair.finder.isVisible()
+    assert pair.link.called("open")[-1][1]["options"] == {"channels": [3, 4]}
+    assert pair.settings.source is not None
+    assert pair.settings.source.options == {"channels": [3, 4]}
+
+
+def test_names_of_channels_that_are_not_there_are_told_and_stay_in_their_file(qtbot, tmp_path, monkeypatch) -> None:
+    """An interface in another profile has fewer channels than when its feeds were named."""
+    path = tmp_path / "jobs" / "song.toml"
+    write_feed_map(feed_map("song", [1, 2], {"kick": [3], "choir": [7, 8]}), path)
+    small = SourceChoice("device", "desk", {"channels": [1, 2, 3, 4]}, "the desk")
+    bench = Bench(qtbot, tmp_path, monkeypatch, source=small, kept=str(path))
+    bench.feed(snapshot([-20.0] * 4))
+    bench.window.feeds.find()
+    assert [row.wanted for row in bench.finder.rows] == ["mix", "mix", "kick", ""]
+    assert "choir on channel 7, choir on channel 8, which this source has not" in bench.finder.sentence.text()
+    bench.finder.use.click()
+    assert read_feed_map(path).parts == {"kick": (3,), "choir": (7, 8)}
+    assert read_feed_map(Path(bench.settings.feed_maps["device desk"])).parts == {"kick": (3,)}
+    bench.window.close()
+
+
 def test_soloing_names_what_moves_and_applying_closes(pair: Bench) -> None:
     pair.window.feeds.find()
     for at, numbers, name, words in (
