@@ -51,7 +51,7 @@ SKIP = "        self._take(self._ticks.skip(frames))\n"
 READ = '        out["level"] = power_to_db(self._power)\n'
 HIGHEST = '        out["highest"] = power_to_db(float(self._highest))\n'
 RESTORE = '        self._highest = kept["highest"]\n'
-SAY_FIGURE = '        self.say("figure", figure(frame.number("trial.highest")))\n'
+SAY_FIGURE = '        self.say("figure", figure(frame.number(self.key("highest"))))\n'
 SAY_UNIT = '        self.say("unit", "dBFS")\n'
 PAINT = "    def paint_moving(self, painter, region):\n"
 
@@ -280,6 +280,21 @@ WRONG = {
         PAINT + "        painter.fillRect(self.rect(), self.measured)\n",
         "face",
         "edge",
+    ),
+    "a face that writes the id of its meter": Wrong(
+        FACE,
+        'frame.vector(self.key("level"))',
+        'frame.vector("trial.level")',
+        "face",
+        "As a second instance",
+    ),
+    "shares its state with a second instance": Wrong(
+        PROCESS,
+        "        self._window = RollingSum(self._ticks_in_mean, spec.channels)\n",
+        "        self._window = type(self).__dict__.get('w') or RollingSum(self._ticks_in_mean, spec.channels)\n"
+        "        type(self).w = self._window\n",
+        "instances",
+        "“level”",
     ),
     "a face that is none": Wrong(
         FACE, "class TrialFace(Face):", "class TrialFace:", "face", "meter.plugin.face.Face"

@@ -19,7 +19,7 @@ from functools import partial
 from pathlib import Path
 
 from meter.plugin.host import Plugin, discover
-from meter.plugin.kit import gap_checks, sound_checks, state_checks, study_checks
+from meter.plugin.kit import gap_checks, instance_checks, sound_checks, state_checks, study_checks
 from meter.plugin.kit.outcome import CheckFailed, NotChecked, Outcome
 from meter.plugin.kit.played import Played
 from meter.plugin.where import place_words, reason_of
@@ -44,6 +44,7 @@ _OF_SOUND: dict[str, Check] = {
     "invalid": gap_checks.check_invalid,
     "settings": sound_checks.check_settings,
     "state": state_checks.check_state,
+    "instances": instance_checks.check_instances,
 }
 
 

@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 
 from dsp.core.types import FloatArray
 from meter.plugin.host import Plugin, load_object
+from meter.plugin.kit.instance_checks import second_of, seen_as_second
 from meter.plugin.kit.outcome import CheckFailed
 from meter.plugin.kit.played import RATE_HZ, Played
 from meter.plugin.kit.sound_checks import manifest_of
 from meter.plugin.kit.sounds import music, steady
 from meter.plugin.kit.study_checks import findings_now
+from meter.readings import FeedStatus, Frame
 
 LARGER = 1.6
 """The third size, in preferred ones."""
@@ -46,12 +48,18 @@ def check_face(plugin: Plugin, dotted: str) -> str:
     application = QApplication.instance() or QApplication([])
     with _raised() as errors:
         face = _made(plugin, dotted)
+        twins = [face] if manifest_of(plugin).why_single else [face, _made(plugin, dotted), _made(plugin, dotted)]
         try:
-            face.set_aside = errors.append
-            _check_drawn(plugin, face, errors)
+            for twin in twins:
+                twin.set_aside = errors.append
+            real = _real_readings(plugin)
+            _check_drawn(plugin, face, real, errors)
+            if len(twins) > 1:
+                _check_second(plugin, twins[1], twins[2], real, errors)
         finally:
-            face.close()
-            face.deleteLater()
+            for twin in twins:
+                twin.close()
+                twin.deleteLater()
             QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete.value)
     del application
     least, preferred, larger = (f"{width} x {height}" for width, height in _sizes(face))
@@ -79,9 +87,22 @@ def _made(plugin: Plugin, dotted: str) -> Any:
     return face
 
 
-def _check_drawn(plugin: Plugin, face: Any, errors: list[BaseException]) -> None:
+def _check_second(plugin: Plugin, first: Any, second: Any, real: list[_Shown], errors: list[BaseException]) -> None:
+    """The face of a second instance shows what that of the first would show."""
+    manifest, meter = manifest_of(plugin), Played(plugin)
+    second.stand_for(second_of(manifest).id, first.title)
+    for face in (first, second):
+        face.resize(face.sizeHint())
+    quiet, heard = real[0], real[1]
+    expected = _drawn(meter, first, heard, 1.0, errors)
+    found = _picture(second, seen_as_second(manifest, meter, quiet.values, heard.values, heard.findings, 1.0), errors)
+    if not np.array_equal(expected[first.inside.top() :], found[second.inside.top() :]):
+        fix = 'ask for keys with self.key("…") and for channels with self.columns(frame)'
+        raise CheckFailed(f"As a second instance, on another feed, it does not show its own readings; {fix}.")
+
+
+def _check_drawn(plugin: Plugin, face: Any, real: list[_Shown], errors: list[BaseException]) -> None:
     meter = Played(plugin)
-    real = _real_readings(plugin)
     usual = real[1].findings
     extreme = [_Shown(values, usual) for values in _extreme_values(meter, [shown.values for shown in real])]
     for place, size in enumerate(_sizes(face)):
@@ -108,12 +129,15 @@ class _Shown:
 
 def _drawn(meter: Played, face: Any, shown: _Shown, seconds: float, errors: list[BaseException]) -> NDArray[np.uint8]:
     """The picture ``(height, width, 3)`` with these readings; raises what the face raised."""
+    status = FeedStatus("kit", RATE_HZ, meter.channels, "running", frames=round(seconds * RATE_HZ))
+    return _picture(face, Frame(meter.layout, shown.values, status, shown.findings), errors)
+
+
+def _picture(face: Any, frame: Frame, errors: list[BaseException]) -> NDArray[np.uint8]:
+    """The picture with this frame; raises what the face raised."""
     from PySide6.QtGui import QImage
 
-    from meter.readings import FeedStatus, Frame
-
-    status = FeedStatus("kit", RATE_HZ, meter.channels, "running", frames=round(seconds * RATE_HZ))
-    face.show_frame(Frame(meter.layout, shown.values, status, shown.findings))
+    face.show_frame(frame)
     image = face.grab().toImage().convertToFormat(QImage.Format.Format_RGB32)
     face.value_text()
     if errors:
