@@ -29,6 +29,7 @@ from meter.engine.supervisor import Supervisor
 from meter.exposure_rules import ExposureRuleError, load_rules
 from meter.gui.engine_link import RuleEntry
 from meter.gui.source.source_list import DEFAULT_TITLE
+from meter.instances import Instance
 from meter.logbook.exposure_record import persons_in
 from meter.logbook.store import logbook_path
 from meter.plugin.api import Setting
@@ -58,7 +59,8 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
         feeds=feeds,
         folders=tuple(str(folder) for folder in folders),
         enabled=enabled,
-        settings=allowed_settings(kept.meters, folders, enabled),
+        instances=tuple(kept.instances),
+        settings=allowed_settings(kept, folders, enabled),
         logbook=str(logbook_path()),
     )
     from PySide6.QtCore import QTimer
@@ -178,17 +180,19 @@ def first_source() -> SourceChoice | None:
 
 
 def allowed_settings(
-    kept: Mapping[str, Mapping[str, Setting]], folders: Sequence[Path], enabled: Enabled = NOTHING_ENABLED
+    kept: Settings, folders: Sequence[Path], enabled: Enabled = NOTHING_ENABLED
 ) -> dict[str, dict[str, Setting]]:
-    """What was kept, without what no meter here knows or allows any more."""
+    """What was kept by instance, without what no meter here knows or allows any more."""
+    manifests = {plugin.id: plugin.manifest for plugin in usable(discover(folders, enabled=enabled))}
+    further = {each.id: manifests.get(each.meter) for each in kept.instances}
     allowed: dict[str, dict[str, Setting]] = {}
-    for plugin in usable(discover(folders, enabled=enabled)):
-        for entry in plugin.manifest.setting if plugin.manifest else ():
-            value = kept.get(plugin.id, {}).get(entry.key)
+    for name, manifest in {**further, **manifests}.items():
+        for entry in manifest.setting if manifest else ():
+            value = kept.meters.get(name, {}).get(entry.key)
             if value is None:
                 continue
             with contextlib.suppress(ValueError):
-                allowed.setdefault(plugin.id, {})[entry.key] = entry.check(value)
+                allowed.setdefault(name, {})[entry.key] = entry.check(value)
     return allowed
 
 
@@ -241,6 +245,9 @@ class PlayedFrames:
         """The marks are as they were set."""
 
     def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
+        """The frames are as they were measured."""
+
+    def use_instances(self, instances: tuple[Instance, ...]) -> None:
         """The frames are as they were measured."""
 
     def poll(self) -> None:
@@ -296,6 +303,10 @@ class SupervisedEngine:
     def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
         """Change settings of one meter."""
         self._supervisor.configure(meter_id, settings)
+
+    def use_instances(self, instances: tuple[Instance, ...]) -> None:
+        """Measure these further instances of meters."""
+        self._supervisor.use_instances(instances)
 
     def poll(self) -> None:
         """Look after the engine."""

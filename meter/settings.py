@@ -14,6 +14,7 @@ import msgspec
 import platformdirs
 
 from meter.feeds import FeedMap, FeedMapError, read_feed_map
+from meter.instances import Instance
 from meter.whole_file import write_whole
 
 VERSION = 1
@@ -100,7 +101,7 @@ class Settings(msgspec.Struct):
 
     ``theme`` is one of ``THEMES``. ``geometry`` is the window system's own record, base64; ``width`` and
     ``height`` in points serve where a window may not place itself. ``feed_maps`` is the job file of each source that
-    has one, by ``source_key``.
+    has one, by ``source_key``. ``instances`` are further instances of meters, each on a feed of its own.
     """
 
     version: int = VERSION
@@ -117,6 +118,7 @@ class Settings(msgspec.Struct):
     monitor_settings: list[MonitorSetting] = []
     monitor_states: list[MonitorState] = []
     feed_maps: dict[str, str] = {}
+    instances: list[Instance] = []
 
     def calibrations_for(self, source: str, heard_on: str) -> list[Calibration]:
         """The calibrations made with ``source``, one for each monitor setting at which it was made."""

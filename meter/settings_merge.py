@@ -32,6 +32,7 @@ LISTS: dict[str, Callable[[Any], Key]] = {
     "calibrations": lambda entry: (entry.source, entry.heard_on, entry.setting),
     "monitor_settings": lambda entry: (entry.source, entry.heard_on, entry.name),
     "monitor_states": lambda entry: (entry.source,),
+    "instances": lambda entry: (entry.id,),
 }
 """Fields that are lists, and the key of an entry."""
 TAKEN_OVER = ("calibrations", "monitor_settings", "monitor_states", "feed_maps")

@@ -145,6 +145,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.gui",
             "meter.calibration",
             "meter.figures",
+            "meter.instances",
             "meter.marks",
             "meter.readings",
             "meter.feeds",

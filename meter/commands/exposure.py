@@ -76,7 +76,7 @@ def chosen_context() -> Context:
     plugin = holder(RECORDER, usable(discover()))
     if plugin is None or plugin.manifest is None:
         raise CommandError("No meter records listening time; install the program again.", FAILED)
-    return context_of(plugin.manifest.settings(allowed_settings(kept.meters, ()).get(plugin.id, {})))
+    return context_of(plugin.manifest.settings(allowed_settings(kept, ()).get(plugin.id, {})))
 
 
 def _open() -> Store:

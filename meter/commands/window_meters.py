@@ -98,6 +98,8 @@ def _entry(plugin: Plugin, trouble: str, enabled: Enabled) -> MeterEntry:
         on_pages=manifest.on_pages,
         foreign=_foreign(plugin),
         services=() if trouble else manifest.services,
+        feed=manifest.feed,
+        single=manifest.why_single,
     )
 
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
+from meter.feeds import MIX
+from meter.instances import Instance
 from meter.plugin.manifest import SettingEntry
 from meter.plugin.services import asking_for, holder
 from meter.readings import Frame
@@ -57,6 +59,10 @@ class EngineLink(Protocol):
         """Change these settings of one meter; settings that are not named stay as they are."""
         ...
 
+    def use_instances(self, instances: tuple[Instance, ...]) -> None:
+        """Measure these further instances of meters, and no others; those that stay keep what they measured."""
+        ...
+
     def poll(self) -> None:
         """Look after the engine: replace a dead or stuck one. Called about ten times a second."""
         ...
@@ -84,7 +90,8 @@ class MeterEntry:
     ``on_pages`` has a card only where a page layout asks for it.
     ``trouble`` is one sentence when the host refused the meter; it is then shown in place of the face.
     The face of a ``foreign`` meter is called under guard. ``services`` are those of ``meter.plugin.services`` that it
-    asks for.
+    asks for. ``feed`` is the one it measures; ``single`` says why it can stand only once, empty where it can stand on
+    several feeds.
     """
 
     meter_id: str
@@ -98,6 +105,8 @@ class MeterEntry:
     on_pages: bool = True
     foreign: Foreign | None = None
     services: tuple[str, ...] = ()
+    feed: str = MIX
+    single: str = ""
 
     @property
     def ours(self) -> bool:

@@ -13,17 +13,18 @@ from PySide6.QtWidgets import QApplication, QMainWindow, QStackedWidget, QVBoxLa
 
 from meter.gui.calibration.calibration_control import CalibrationControl
 from meter.gui.calibration.listening_menu import ListeningMenu
-from meter.gui.engine_link import EngineLink, Setting, Surroundings
+from meter.gui.engine_link import EngineLink, Surroundings
 from meter.gui.geometry import LEAST_SIZE, keep_place, put_on_top, restore_place
 from meter.gui.kit.draw_clock import DrawClock
 from meter.gui.kit.theme import GAP_PX, apply_theme
 from meter.gui.marks.marking import Marking
 from meter.gui.page.ears_only import EarsOnly
 from meter.gui.page.empty_page import EmptyPage
+from meter.gui.page.further_cards import FurtherCards
 from meter.gui.page.meter_settings import MeterSettings
 from meter.gui.page.more_menu import MoreMenu, may_stay_on_top
 from meter.gui.page.page import Card, Page
-from meter.gui.page.pages import Pages
+from meter.gui.page.pages import MOST_PAGES, Pages
 from meter.gui.page.readings_text import ReadingsText
 from meter.gui.source.feed_line import FeedLine
 from meter.gui.source.feed_maps import FeedMaps
@@ -79,6 +80,7 @@ class Window(QMainWindow):
         self.meters = MeterSettings(
             self._settings, self.pages, self._link.configure, self.feed_line.say, self.save_soon
         )
+        self.cards = FurtherCards(self._settings, self._around.meters, self.pages, self.meters, self._link)
         self.empty = EmptyPage()
         self.ears_only = EarsOnly()
         self.lister = SourceLister(self._around.list_command, parent=self)
@@ -98,7 +100,7 @@ class Window(QMainWindow):
         self.source.columns = self.feeds.columns
         self.feeds.tempo_in_use = partial(meters.number, self._timed, TEMPO_BPM)
         self.first = FirstStart(self.source, self._settings, self.lister, self._now, finder)
-        self.readings = ReadingsText(self, {entry.meter_id: entry.name for entry in around.meters})
+        self.readings = ReadingsText(self, self.cards.names)
         self.marking = Marking(self._link, line, self.more, self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)
@@ -138,10 +140,11 @@ class Window(QMainWindow):
         self.empty.source_asked.connect(self.ask_source)
         self.empty.file_asked.connect(self.picker.ask_for_file)
         self.empty.demo_asked.connect(self.picker.demo.click)
-        self.pages.setting_chosen.connect(self.choose_setting)
+        self.pages.setting_chosen.connect(self.meters.choose)
         self.pages.action_asked.connect(self._act)
         line.feeds_asked.connect(self.feeds.find)
         line.page_asked.connect(self.turn_to)
+        self.cards.connect(line, self.more.cards, self.feeds.find, self._turned)
         self._connect_source()
         self.clock.noted.connect(self._note_pace)
         self.seat.changed.connect(self.save_soon)
@@ -155,7 +158,7 @@ class Window(QMainWindow):
         self.more.feeds_asked.connect(self.feeds.find)
         self.more.tap_asked.connect(self.feeds.tap)
         self.more.tempo_asked.connect(self.feeds.ask_tempo)
-        self.feeds.tempo_told.connect(lambda bpm: self.meters.choose_each(self._timed, {TEMPO_BPM: bpm}))
+        self.feeds.tempo_told.connect(lambda bpm: self.cards.choose_each(self._timed, {TEMPO_BPM: bpm}))
         self.more.page_chosen.connect(self.turn_to)
         self.more.quit_asked.connect(self.close)
         self._save_timer.timeout.connect(self.save)
@@ -188,7 +191,7 @@ class Window(QMainWindow):
             ("F", self.feeds.find),
             ("B", self.feeds.tap),
             ("Ctrl+Q", self.close),
-            *((str(number + 1), partial(self.turn_to, number)) for number in range(len(self.pages.names))),
+            *((str(number + 1), partial(self.turn_to, number)) for number in range(MOST_PAGES)),
         ):
             QShortcut(QKeySequence(key), self).activated.connect(action)
 
@@ -216,6 +219,7 @@ class Window(QMainWindow):
         self.feed_line.show_status(frame.status)
         self.ears_only.show_status(frame.status)
         self.feeds.observe(frame)
+        self.cards.observe(frame)
         self.first.observe(frame)
         self.marking.observe(frame)
         if self.source.current is not None:
@@ -223,10 +227,6 @@ class Window(QMainWindow):
 
     def _note_pace(self, _words: str) -> None:
         self.feed_line.note(SLOWED if self.clock.pace.slowed() else "")
-
-    def statistics(self) -> dict[str, float]:
-        """Drawing times of the clock; see ``DrawClock.statistics``."""
-        return self.clock.statistics()
 
     # What the user does
 
@@ -265,18 +265,16 @@ class Window(QMainWindow):
     def turn_to(self, number: int) -> None:
         """Show another page and remember it."""
         if self.pages.turn_to(number):
-            self._tell_pages()
-            self._settings.page = self.pages.file
-            self.clock.draw_again()
-            self.save_soon()
+            self._turned()
+
+    def _turned(self) -> None:
+        self._tell_pages()
+        self._settings.page = self.pages.file
+        self._opened()
 
     def _tell_pages(self) -> None:
         for place in (self.feed_line, self.more):
             place.show_pages(self.pages.names, self.pages.currentIndex())
-
-    def choose_setting(self, meter_id: str, chosen: Mapping[str, Setting]) -> None:
-        """Check, keep and hand on what was chosen in a face's menu."""
-        self.meters.choose(meter_id, chosen)
 
     def _act(self, action: str) -> None:
         known: dict[str, Callable[[], None]] = {

@@ -96,6 +96,7 @@ class Face(QWidget):
         self._described_at = math.nan
         self._state = ""
         self._menu: QMenu | None = None
+        self.window_choices: Callable[[], tuple[Choice, ...]] = tuple
         self._corner = self._make_corner()
 
     # What a subclass overrides
@@ -183,7 +184,7 @@ class Face(QWidget):
     def show_settings(self, settings: Mapping[str, Setting]) -> None:
         """Take the meter's settings as they are now."""
         self.settings = dict(settings)
-        self._corner.setVisible(bool(self.choices()))
+        self._corner.setVisible(bool(self._entries()))
         self._redo()
 
     def show_fault(self, sentence: str) -> None:
@@ -270,7 +271,7 @@ class Face(QWidget):
         self.update()
 
     def _arrange_header(self, card: QRect) -> None:
-        corner = self.choices() and self.width() >= 200
+        corner = self._entries() and self.width() >= 200
         self._corner.setVisible(bool(corner))
         wide = px(CORNER_PX)
         self._corner.setFont(font(TITLE_PX, bold=True))
@@ -298,7 +299,7 @@ class Face(QWidget):
 
     def contextMenuEvent(self, event: QContextMenuEvent) -> None:
         """Open the face's menu where it was asked for."""
-        if self.choices():
+        if self._entries():
             self._pop_up(event.globalPos())
 
     def _pop_up(self, where: QPoint) -> None:
@@ -308,8 +309,12 @@ class Face(QWidget):
         """The face's menu, filled with the present choices."""
         if self._menu is None:
             self._menu = QMenu(self)
-        fill_menu(self._menu, self.choices(), self.settings, self._choose)
+        fill_menu(self._menu, self._entries(), self.settings, self._choose)
         return self._menu
+
+    def _entries(self) -> tuple[Choice, ...]:
+        """What the menu offers: the face's choices, then those of the window for this card."""
+        return (*self.choices(), *self.window_choices())
 
     def _choose(self, choice: Choice) -> None:
         if choice.run is not None:

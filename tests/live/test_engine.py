@@ -145,7 +145,7 @@ if __name__ == "__main__":
             return
         clock.stop()
         status = frame.status
-        drawn = window.statistics()
+        drawn = window.clock.statistics()
         Path(report).write_text(json.dumps({
             "lost": status.lost_frames, "gaps": status.gaps, "state": status.state, "frames": status.frames,
             "sentence": status.sentence, "invalid": status.invalid_samples, "quarantined": dict(status.quarantined),

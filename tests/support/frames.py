@@ -12,6 +12,7 @@ import numpy as np
 
 from meter.builtin.drift.findings import DriftFindings
 from meter.gui.engine_link import MeterEntry
+from meter.instances import Instance
 from meter.marks import Mark
 from meter.plugin.manifest import Manifest, read_manifest
 from meter.readings import FeedStatus, Frame, Layout
@@ -134,6 +135,8 @@ def entries(*, faces: bool = True) -> tuple[MeterEntry, ...]:
             titles={view: item.title_of(view) for view in ("", *item.views)},
             on_pages=item.on_pages,
             services=item.services,
+            feed=item.feed,
+            single=item.why_single,
         )
         for key, item in all_manifests().items()
     )
@@ -184,6 +187,9 @@ class FakeLink:
 
     def configure(self, meter_id: str, settings: Mapping[str, Any]) -> None:
         self.calls.append(("configure", meter_id, dict(settings)))
+
+    def use_instances(self, instances: tuple[Instance, ...]) -> None:
+        self.calls.append(("use_instances", instances))
 
     def poll(self) -> None:
         self.polls += 1

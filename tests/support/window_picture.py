@@ -55,7 +55,7 @@ def look(picture_path: str) -> dict[str, Any]:
         "calls": [list(call) for call in link.calls],
         "on_top_and_visible": window.isVisible() and bool(window.windowFlags() & Qt.WindowType.WindowStaysOnTopHint),
         "size_after_on_top": [window.width(), window.height()],
-        "painted_ms": window.statistics()["frame_ms_p50"],
+        "painted_ms": window.clock.statistics()["frame_ms_p50"],
     }
     window.close()
     return seen

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import itertools
 import tomllib
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 
@@ -20,6 +20,8 @@ StackShare = Annotated[float, msgspec.Meta(ge=0.0, le=1000.0)]
 SmallHeight = Annotated[int, msgspec.Meta(ge=0, le=1000)]
 LEAST_STACKED_PX = 84
 """Height of a card in a stack below which it would lose what it is for, unless its place says another."""
+MOST_BESIDE, BESIDE_COLUMNS = 4, 12
+"""Instances of one meter in a row, and columns that one to four of them share."""
 EXTRA_COLUMNS = 4
 """How many meters without a place stand side by side below the plan."""
 
@@ -74,7 +76,8 @@ class Plan(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One page: shares of width and height, and the places of its meters.
 
     Meters ``elsewhere`` are measured and have no card here: another face tells of them. On a page with ``rest`` all
-    meters that have no place on any page follow in rows of their own.
+    meters that have no place on any page follow in rows of their own. No row is higher than ``tallest`` times the
+    width of the narrowest card; 0 sets no limit.
     """
 
     name: str
@@ -83,6 +86,7 @@ class Plan(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     place: tuple[Place, ...] = ()
     elsewhere: tuple[str, ...] = ()
     rest: bool = True
+    tallest: Share | Literal[0] = 0
 
 
 def read_plan(path: Path) -> Plan:
@@ -123,6 +127,31 @@ def plain_plan(meters: Iterable[str]) -> Plan:
     rows = max(1, -(-len(ids) // columns))
     places = tuple(Place(meter, number // columns, number % columns) for number, meter in enumerate(ids))
     return Plan("plain", (1.0,) * columns, (1.0,) * rows, places)
+
+
+def feeds_plan(groups: Sequence[Sequence[str]]) -> Plan:
+    """The page of meters on several feeds: the instances of each meter side by side, up to four in a row."""
+    rows: list[Sequence[str]] = []
+    for group in groups:
+        count = -(-len(group) // MOST_BESIDE)
+        stops = [round(len(group) * row / count) for row in range(count + 1)]
+        rows += [group[start:stop] for start, stop in itertools.pairwise(stops)]
+    places = [
+        Place(name, row, number * (BESIDE_COLUMNS // len(names)), columns=BESIDE_COLUMNS // len(names))
+        for row, names in enumerate(rows)
+        for number, name in enumerate(names)
+    ]
+    shares = (1.0,) * BESIDE_COLUMNS, (1.0,) * max(1, len(rows))
+    return Plan("by feed", *shares, tuple(places), rest=False, tallest=1.0)
+
+
+def height_of(plan: Plan, width: int, height: int, gap: int) -> int:
+    """How much of a page's height the plan takes."""
+    if not plan.tallest or not plan.place:
+        return height
+    narrowest = min(_cells_box(place, plan, width, height, gap)[2] for place in plan.place)
+    rows = len(plan.row_shares)
+    return min(height, round(rows * plan.tallest * narrowest) + (rows - 1) * gap)
 
 
 def edges(shares: Iterable[float], length: int, gap: int) -> list[tuple[int, int]]:

@@ -41,6 +41,7 @@ class MoreMenu(QMenu):
         self._add("mark: figures since the mark begin here\tK", self.mark_asked)
         self._add("list of marks, overs and clipped runs…\tJ", self.marks_asked)
         self._add("name the feeds…\tF", self.feeds_asked)
+        self.cards = self.addMenu("meters on other feeds")
         self._add("tap the tempo\tB", self.tap_asked)
         self._add("type the tempo…", self.tempo_asked)
         self.addSeparator()

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
+from functools import partial
 
 from PySide6.QtCore import QEvent, QObject, QRect, Signal
 from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QWidget
 
 from meter.gui.engine_link import MeterEntry, Setting
+from meter.gui.kit.choice import Choice
 from meter.gui.kit.face_guard import GUARD
 from meter.gui.kit.theme import GAP_PX, text_scale
-from meter.gui.page.layout import EXTRA_COLUMNS, Plan, edges, rectangle
+from meter.gui.page.layout import EXTRA_COLUMNS, Plan, edges, height_of, rectangle
 from meter.gui.page.plain_face import missing_face, plain_face
 from meter.plugin.face import Face
 from meter.readings import Frame, Layout
@@ -21,8 +23,14 @@ LEAST_WIDTH_PX = 760
 LEAST_HEIGHT_PX = 420
 """What the smallest window has left, though a broken source takes two lines more."""
 EXTRA_HEIGHT_PX = 150
+LEAST_ROW_PX = 190
+"""Height of a row of meters on several feeds; a page with more rows scrolls."""
 LOOK_AGAIN = 15
 """A card that was in sight is looked for again after so many frames."""
+
+
+Offers = Callable[[MeterEntry], tuple[Choice, ...]]
+"""What a card's menu offers besides the choices of its face."""
 
 
 class Card(QObject):
@@ -41,6 +49,7 @@ class Card(QObject):
         self._seen = False
         self._looks = 0
         self._layout: Layout | None = None
+        self._quarantined = False
         face.installEventFilter(self)
 
     @property
@@ -68,8 +77,9 @@ class Card(QObject):
         """Hand the snapshot to the face; a face that raises is set aside and says so."""
         if self._missing:
             return
-        if frame.layout is not self._layout:
-            self._layout = frame.layout
+        quarantined = self.entry.meter_id in frame.status.quarantined
+        if frame.layout is not self._layout or quarantined != self._quarantined:
+            self._layout, self._quarantined = frame.layout, quarantined
             self._tell_unmeasured(frame)
         begin = self._now()
         try:
@@ -102,7 +112,8 @@ class Card(QObject):
     def _tell_unmeasured(self, frame: Frame) -> None:
         prefix = f"{self.entry.meter_id}."
         measured = any(slot.key.startswith(prefix) for slot in frame.layout.slots)
-        self.face.show_fault("" if measured or not frame.layout.slots else "It is not measured on this source.")
+        told = measured or self._quarantined or not frame.layout.slots  # the face itself shows why it is quarantined
+        self.face.show_fault("" if told else "It is not measured on this source.")
 
 
 class Page(QWidget):
@@ -119,10 +130,12 @@ class Page(QWidget):
         now: Callable[[], float] = time.perf_counter,
         parent: QWidget | None = None,
         elsewhere: Collection[str] = (),
+        offers: Offers = lambda _entry: (),
     ) -> None:
         super().__init__(parent)
         self._plan = plan
         self._now = now
+        self._offers = offers
         known = {entry.meter_id: entry for entry in entries}
         placed = {place.meter for place in plan.place} | {*plan.elsewhere, *elsewhere}
         self.cards = [
@@ -135,7 +148,9 @@ class Page(QWidget):
             if place.small:
                 card.face.room_changed.connect(self._arrange)
         self._extra_rows = -(-len(extra) // EXTRA_COLUMNS)
-        self.setMinimumSize(LEAST_WIDTH_PX, LEAST_HEIGHT_PX + self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX))
+        rows = len(plan.row_shares) if plan.tallest else 0
+        least = max(LEAST_HEIGHT_PX, rows * (LEAST_ROW_PX + GAP_PX) - GAP_PX)
+        self.setMinimumSize(LEAST_WIDTH_PX, least + self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX))
 
     @property
     def name(self) -> str:
@@ -164,7 +179,7 @@ class Page(QWidget):
 
     def _arrange(self) -> None:
         below = self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX)
-        width, height = self.width(), self.height() - below
+        width, height = self.width(), height_of(self._plan, self.width(), self.height() - below, GAP_PX)
         placed = list(zip(self._plan.place, self.cards, strict=False))
         small = [place for place, card in placed if place.small and not card.needs_room]
         for place, card in placed:
@@ -181,6 +196,7 @@ class Page(QWidget):
     def _make_card(self, entry: MeterEntry, view: str = "") -> Card:
         face = _make_face(entry, view)
         face.setParent(self)
+        face.window_choices = partial(self._offers, entry)
         # Whatever id a face gives, its settings are those of its own meter.
         face.setting_chosen.connect(lambda _id, chosen: self.setting_chosen.emit(entry.meter_id, chosen))
         face.action_asked.connect(self.action_asked)

@@ -13,10 +13,12 @@ from PySide6.QtWidgets import QFrame, QScrollArea, QStackedWidget, QWidget
 from meter.gui.engine_link import MeterEntry, Setting
 from meter.gui.kit.theme import follow_window
 from meter.gui.page.layout import Plan, PlanError, plain_plan, read_plan
-from meter.gui.page.page import Card, Page
+from meter.gui.page.page import Card, Offers, Page
 
 FIRST = "page"
 """File of the page that comes first and takes in what has no place anywhere."""
+FEEDS = "feeds"
+"""What stands for a file of the page of meters on several feeds, which is not read from one."""
 FACE_KEYS = ("A",)
 """Letter keys of faces; see ``Face.press``."""
 MOST_PAGES = 9
@@ -40,9 +42,12 @@ class Pages(QStackedWidget):
     ) -> None:
         super().__init__(parent)
         self.sentences: list[str] = []
+        self.offers: Offers = lambda _entry: ()
+        """What the window adds to the menu of a card."""
         plans = self._read(folder, entries, Path(wanted).name)
         self.files = list(plans)
-        self._pages = [self._make(file, plans, entries, now) for file in plans]
+        self._now = now
+        self._pages = [self._make(file, plans, entries) for file in plans]
         for key in FACE_KEYS:
             QShortcut(QKeySequence(key), self).activated.connect(lambda pressed=key: self.press(pressed))
         self.turn_to(self.files.index(Path(wanted).name) if Path(wanted).name in plans else 0)
@@ -74,6 +79,25 @@ class Pages(QStackedWidget):
         self.setCurrentIndex(number)
         return True
 
+    def turn_to_file(self, file: str) -> bool:
+        """The same by the name of the page's file."""
+        return file in self.files and self.turn_to(self.files.index(file))
+
+    def show_feeds(self, plan: Plan | None, entries: Sequence[MeterEntry]) -> None:
+        """Have this as the page of meters on several feeds, the last one; None for no such page."""
+        was_shown = self.file == FEEDS
+        if FEEDS in self.files:
+            number = self.files.index(FEEDS)
+            self.setCurrentIndex(0 if was_shown else self.currentIndex())
+            if (old := self.widget(number)) is not None:
+                self.removeWidget(old)
+                old.deleteLater()
+            del self.files[number], self._pages[number]
+        if plan is not None:
+            self._pages.append(self._make(FEEDS, {FEEDS: plan}, entries))
+            self.files.append(FEEDS)
+            self.turn_to(len(self.files) - 1 if was_shown else self.currentIndex())
+
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Text goes with the size of the window."""
         super().resizeEvent(event)
@@ -94,9 +118,9 @@ class Pages(QStackedWidget):
 
     def _read(self, folder: Path, entries: Sequence[MeterEntry], wanted: str) -> dict[str, Plan]:
         """Layouts by file, the first page first; one that cannot be used leaves its meters in rows."""
-        others = {wanted, *(path.stem for path in folder.glob("*.toml"))} - {FIRST}
+        others = {wanted, *(path.stem for path in folder.glob("*.toml"))} - {FIRST, FEEDS}
         plans: dict[str, Plan] = {}
-        for file in [FIRST, *sorted(others)][:MOST_PAGES]:
+        for file in [FIRST, *sorted(others)][: MOST_PAGES - 1]:
             try:
                 plans[file] = read_plan(folder / f"{file}.toml")
             except PlanError as error:
@@ -110,11 +134,9 @@ class Pages(QStackedWidget):
     def _has_place(entry: MeterEntry, plans: Mapping[str, Plan]) -> bool:
         return any(place.meter == entry.meter_id for plan in plans.values() for place in plan.place)
 
-    def _make(
-        self, file: str, plans: Mapping[str, Plan], entries: Sequence[MeterEntry], now: Callable[[], float]
-    ) -> Page:
+    def _make(self, file: str, plans: Mapping[str, Plan], entries: Sequence[MeterEntry]) -> Page:
         elsewhere = {place.meter for other, plan in plans.items() if other != file for place in plan.place}
-        page = Page(plans[file], entries, now, elsewhere=elsewhere)
+        page = Page(plans[file], entries, self._now, elsewhere=elsewhere, offers=lambda entry: self.offers(entry))
         page.setting_chosen.connect(self.setting_chosen)
         page.action_asked.connect(self.action_asked)
         scroll = QScrollArea()
