@@ -112,18 +112,14 @@ def verdict(frame: Frame, parts: Sequence[Part], live: bool) -> str:
 
 
 def mono_sentence(frame: Frame) -> str:
-    """What the lows of the mix lose in mono, where, and where they lean."""
-    loss, balance = frame.number("mono_lows.loss_now"), frame.number("mono_lows.balance_now")
+    """What the lows of the mix lose in mono."""
+    loss = frame.number("mono_lows.loss_now")
     if math.isnan(loss):
         return ""
     if loss == -math.inf:
         return with_age("The lows vanish in mono.", frame)
-    lean = words.side(balance)
-    told = "" if lean == words.NOT_YET else f", {lean}"
-    if lean.startswith("leans"):
-        told = f" and {lean.replace('leans', 'lean', 1)}"
     deed = "survive mono" if loss > SURVIVES_DB else f"lose {words.figure(-loss)} dB in mono"
-    return with_age(f"The lows {deed}{told}.", frame)
+    return with_age(f"The lows {deed}.", frame)
 
 
 def spectrum_of(frame: Frame) -> tuple[Floats, Floats]:

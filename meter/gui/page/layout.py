@@ -77,7 +77,8 @@ class Plan(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     Meters ``elsewhere`` are measured and have no card here: another face tells of them. On a page with ``rest`` all
     meters that have no place on any page follow in rows of their own. No row is higher than ``tallest`` times the
-    width of the narrowest card; 0 sets no limit.
+    width of the narrowest card; 0 sets no limit. While the source has no named parts the places ``without_parts``
+    hold, if there are any, and nothing else is shown.
     """
 
     name: str
@@ -87,6 +88,11 @@ class Plan(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     elsewhere: tuple[str, ...] = ()
     rest: bool = True
     tallest: Share | Literal[0] = 0
+    without_parts: tuple[Place, ...] = ()
+
+    def places(self, *, parts: bool) -> tuple[Place, ...]:
+        """The places in force while the source has named parts, or none."""
+        return self.place if parts or not self.without_parts else self.without_parts
 
 
 def read_plan(path: Path) -> Plan:
@@ -105,9 +111,14 @@ def read_plan(path: Path) -> Plan:
 
 
 def _check(plan: Plan, path: Path) -> None:
+    for places in (plan.place, plan.without_parts):
+        _check_places(places, plan, path)
+
+
+def _check_places(places: Iterable[Place], plan: Plan, path: Path) -> None:
     taken: dict[tuple[int, int], Place] = {}
     seen: set[str] = set()
-    for place in plan.place:
+    for place in places:
         if place.words in seen:
             raise PlanError(f"The page layout {path.name} places “{place.words}” twice; leave one of them out.")
         seen.add(place.words)
@@ -171,7 +182,8 @@ def rectangle(
     The places ``small`` have their small height, times ``scale``; in a stack of nothing else they keep their shares.
     """
     left, top, wide, high = _cells_box(place, plan, width, height, gap)
-    stack = [other for other in plan.place if other.box == place.box]
+    beside = plan.place if place in plan.place else plan.without_parts
+    stack = [other for other in beside if other.box == place.box]
     if len(stack) < 2:
         return left, top, wide, high
     fixed = {number: round(each.small * scale) for number, each in enumerate(stack) if each.small and each in small}

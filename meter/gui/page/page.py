@@ -36,6 +36,9 @@ Offers = Callable[[MeterEntry], tuple[Choice, ...]]
 class Card(QObject):
     """One face of a meter on the page, guarded and timed."""
 
+    parts_seen = Signal(bool)
+    """Another source or map: whether it names parts."""
+
     def __init__(
         self, entry: MeterEntry, face: Face, *, missing: bool, now: Callable[[], float], view: str = ""
     ) -> None:
@@ -81,6 +84,7 @@ class Card(QObject):
         if frame.layout is not self._layout or quarantined != self._quarantined:
             self._layout, self._quarantined = frame.layout, quarantined
             self._tell_unmeasured(frame)
+            self.parts_seen.emit(bool(frame.parts))
         begin = self._now()
         try:
             self.face.show_frame(frame)
@@ -138,16 +142,20 @@ class Page(QWidget):
         self._offers = offers
         known = {entry.meter_id: entry for entry in entries}
         placed = {place.meter for place in plan.place} | {*plan.elsewhere, *elsewhere}
-        self.cards = [
-            self._make_card(known.get(place.meter) or _unknown(place.meter, plan), place.view) for place in plan.place
-        ]
+        self._by_place = {
+            words: self._make_card(known.get(place.meter) or _unknown(place.meter, plan), place.view)
+            for words, place in {place.words: place for place in (*plan.place, *plan.without_parts)}.items()
+        }
+        self._parts = True
+        self.cards = list(self._by_place.values())
         extra = [entry for entry in entries if plan.rest and entry.on_pages and entry.meter_id not in placed]
         self._placed = len(self.cards)
         self.cards += [self._make_card(entry) for entry in extra]
-        for place, card in zip(plan.place, self.cards, strict=False):
-            if place.small:
-                card.face.room_changed.connect(self._arrange)
+        for card in self._by_place.values():
+            card.face.room_changed.connect(self._arrange)
+            card.parts_seen.connect(self._follow_parts)
         self._extra_rows = -(-len(extra) // EXTRA_COLUMNS)
+        self._follow_parts(parts=False)
         rows = len(plan.row_shares) if plan.tallest else 0
         least = max(LEAST_HEIGHT_PX, rows * (LEAST_ROW_PX + GAP_PX) - GAP_PX)
         self.setMinimumSize(LEAST_WIDTH_PX, least + self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX))
@@ -162,9 +170,11 @@ class Page(QWidget):
         return next((card for card in self.cards if card.entry.meter_id == meter_id), None)
 
     def read_out(self) -> str:
-        """Every reading in words, one meter a line."""
+        """Every reading in words, one meter a line, of the cards that are shown."""
         lines = []
         for card in self.cards:
+            if card.face.isHidden():
+                continue
             said = f"set aside: {card.face.fault}" if card.face.fault else card.face.value_text()
             lines.append(f"{card.name}: {said or 'nothing yet'}")
         return "\n".join(lines)
@@ -177,10 +187,19 @@ class Page(QWidget):
         """Cards of a small height grow with the text."""
         self._arrange()
 
+    def _follow_parts(self, parts: bool) -> None:
+        """Show the cards that are for a source with named parts, or for one without."""
+        if parts != self._parts:
+            self._parts = parts
+            shown = {place.words for place in self._plan.places(parts=parts)}
+            for name, card in self._by_place.items():
+                card.face.setVisible(name in shown)
+            self._arrange()
+
     def _arrange(self) -> None:
         below = self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX)
         width, height = self.width(), height_of(self._plan, self.width(), self.height() - below, GAP_PX)
-        placed = list(zip(self._plan.place, self.cards, strict=False))
+        placed = [(place, self._by_place[place.words]) for place in self._plan.places(parts=self._parts)]
         small = [place for place, card in placed if place.small and not card.needs_room]
         for place, card in placed:
             box = rectangle(place, self._plan, width, height, GAP_PX, small, text_scale())

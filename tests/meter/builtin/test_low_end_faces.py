@@ -24,13 +24,17 @@ from tests.support.frames import values_at
 from tests.support.low_readings import MANIFEST, filled, frame, nothing
 
 FACES = {"owners": MANIFEST.face, **MANIFEST.views}
-PAGE_SIZES = {"owners": (1252, 215), "parts": (468, 487), "price": (444, 487), "ring": (320, 235), "pair": (320, 242)}
+PAGE_SIZES = {
+    "owners": (1252, 215), "parts": (468, 487), "price": (444, 487), "ring": (320, 235), "pair": (320, 242),
+    "lows": (1252, 460),
+}  # fmt: skip
 SMALL_PAGE_SIZES = {
     "owners": (996, 165),
     "parts": (371, 377),
     "price": (351, 377),
     "ring": (254, 181),
     "pair": (254, 186),
+    "lows": (996, 340),
 }
 """Of the page in a window of 1024 by 640."""
 LEAST_PAGE_SIZES = {
@@ -39,6 +43,7 @@ LEAST_PAGE_SIZES = {
     "price": (278, 322),
     "ring": (201, 154),
     "pair": (201, 158),
+    "lows": (792, 304),
 }
 """Of the page in the smallest window."""
 EACH_PAGE = {"page": PAGE_SIZES, "small page": SMALL_PAGE_SIZES, "least page": LEAST_PAGE_SIZES}
@@ -202,7 +207,7 @@ def test_the_mix_alone_is_told_by_band(qtbot) -> None:
     face = make("owners", qtbot)
     face.show_frame(mix_alone(level))
     assert face.labels["verdict"].shown == ["40–60 Hz holds 40 % of the mix's lows"]
-    assert face.labels["mono"].text == "The lows lose 1.8 dB in mono and lean 0.4 dB to the right."
+    assert face.labels["mono"].text == "The lows lose 1.8 dB in mono."
     assert "last 3 s of the mix" in face.subtitle
     widths = [block.box.width() for block in face._blocks[0]]
     assert [width / sum(widths) for width in widths] == pytest.approx([0.2, 0.4, 0.2, 0.2], abs=0.002)
@@ -224,6 +229,23 @@ def test_the_mix_alone_is_told_by_band(qtbot) -> None:
     assert price.labels["name"].text == "the mix"
     assert price.labels["price"].text.startswith("Strongest low 49 Hz, near G1.")
     assert price._shape.size() > 100
+
+
+def test_the_lows_of_the_mix_are_drawn_with_notes_and_told_by_band(qtbot) -> None:
+    """Bands at 0, 3, 0 and 0 dB over one another hold 20, 40, 20 and 20 % (10 lg 2 = 3.01)."""
+    face = make("lows", qtbot)
+    level = {"mono_lows.band_level": [-30.0, -26.9897, -30.0, -30.0]}
+    for seconds in (100.0, 103.0):
+        face.show_frame(mix_alone(level, seconds=seconds))
+    assert face.labels["strongest"].text == "strongest low: 49 Hz, near G1"
+    told = [[face.labels[f"{line}{band}"].text for line in ("name", "share", "level", "mono")] for band in range(4)]
+    assert told[1] == ["40–60 Hz", "40 % of the lows", "−27.0 dBFS", "mono loss −0.4 dB"]
+    assert [each[3] for each in told] == [f"mono loss −{loss} dB" for loss in (0.1, 0.4, 4.2, 0.3)]
+    assert [face.labels[f"mono{band}"].role for band in range(4)] == ["soft", "soft", "ink", "soft"]
+    peak = max(range(face._filled.size()), key=lambda n: -face._filled.at(n).y())
+    assert face._filled.at(peak).x() == pytest.approx(face._at(49.0), abs=4)  # the highest point stands over G1
+    face.show_frame(mix_alone({"mono_lows.age": 75.0}, seconds=104.0))
+    assert face.labels["mono2"].role == "faint"
 
 
 @pytest.mark.parametrize("sizes", EACH_PAGE.values(), ids=EACH_PAGE)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QPushButton
 
 from meter.gui.engine_link import MeterEntry, Surroundings
 from meter.gui.page.layout import pages_folder
@@ -111,7 +111,7 @@ def test_keys_and_tabs_turn_the_page_and_it_is_remembered(window: Window, qtbot,
     qtbot.keyClick(window, Qt.Key.Key_2)
     assert window.page.name == "low end"
     show(window, frame(10.0, plan=layout(), feed=status(10.0)))
-    assert [card.face.fault for card in window.page.cards] == [""] * 5
+    assert [card.face.fault for card in window.page.cards] == [""] * 6
     window.feed_line.tabs[0].click()
     assert window.page.name == "overview"
     qtbot.keyClick(window, Qt.Key.Key_2)
@@ -129,7 +129,26 @@ def test_only_the_page_that_is_shown_is_drawn(window: Window, qtbot) -> None:
     shown.clear()
     qtbot.keyClick(window, Qt.Key.Key_2)
     window.clock.tick()
-    assert set(shown) == {"Low end", "Low end, parts", "Low end, price", "Low end, ring", "Low end, pair"}
+    assert set(shown) == {"Low end", "Low end, lows"}
+
+
+def shown_cards(window: Window) -> set[str]:
+    return {card.name for card in window.page.cards if card.face.isVisible()}
+
+
+def test_without_parts_the_low_end_page_is_the_mix_and_one_invitation(window: Window, qtbot) -> None:
+    qtbot.keyClick(window, Qt.Key.Key_2)
+    show(window, frame(10.0, plan=layout(), feed=status(10.0)))
+    assert shown_cards(window) == {"Low end", "Low end, lows"}
+    places = [card.face.geometry() for card in window.page.cards if card.face.isVisible()]
+    covered = sum(place.width() * place.height() for place in places)
+    assert covered > 0.97 * window.page.width() * window.page.height()
+    buttons = [button for card in window.page.cards for button in card.face.findChildren(QPushButton)]
+    assert [button.text() for button in buttons if button.isVisible()] == ["choose more channels"]
+    show(window, low_readings.frame(6))
+    assert shown_cards(window) == {"Low end", "Low end, parts", "Low end, price", "Low end, ring", "Low end, pair"}
+    show(window, frame(12.0, plan=layout(), feed=status(12.0)))
+    assert shown_cards(window) == {"Low end", "Low end, lows"}
 
 
 def test_what_is_chosen_on_one_face_reaches_all_faces_of_the_meter(window: Window, qtbot) -> None:
