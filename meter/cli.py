@@ -19,6 +19,7 @@ COMMANDS = {
     "demo": "listen to a built-in, invented ensemble: needs no sound hardware",
     "measure": "measure sound files",
     "lowend": "low end of a set of parts: owners, lowest notes, room to cut",
+    "compare": "compare the sound before and after a stage: fair or not, squeeze, what it added and cost",
     "devices": "list the sources of this machine",
     "exposure": "show listening of today and this week, as an estimate",
     "plugins": "list the meters that are found; enable, check or write one",

@@ -13,7 +13,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 LISTS = Path(__file__).with_name("lists")
-SOURCES = ("dsp", "meter/builtin", "meter/engine", "meter/lowend")
+SOURCES = ("dsp", "meter/builtin", "meter/engine", "meter/lowend", "meter/stage")
 """Folders in which a fault may lie."""
 
 

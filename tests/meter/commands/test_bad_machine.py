@@ -32,6 +32,7 @@ COMMANDS = {
     "measure": ["measure", "{sounds}/kick.wav"],
     "measure a folder": ["measure", "{sounds}"],
     "lowend": ["lowend", "{sounds}"],
+    "compare": ["compare", "{sounds}/kick.wav", "{sounds}/kick.wav"],
     "exposure": ["exposure"],
     "devices": ["devices"],
     "plugins": ["plugins"],

@@ -1,0 +1,79 @@
+"""Lag, polarity and order of the sound before and after a stage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.fft import next_fast_len, rfft, rfftfreq
+
+from dsp.core.lag import find_lag
+from dsp.core.types import FloatArray
+
+FINE_STEPS = 16
+"""Points between two frames at which the cross-correlation is worked out."""
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """``lag_frames`` (with a fraction) is positive when the second signal is late.
+
+    ``correlation`` is that of the best channel at this lag, 0 to 1. ``inverted`` says for each channel whether its
+    polarity is opposite. The two are not ``related`` where no channel correlates.
+    """
+
+    lag_frames: float
+    correlation: float
+    inverted: tuple[bool, ...]
+    related: bool
+
+
+NOT_RELATED = Alignment(0.0, 0.0, (), related=False)
+
+
+def line_up(before: FloatArray, after: FloatArray, longest: int) -> Alignment:
+    """The lag of ``after`` against ``before``, two signals ``(frames, channels)`` of one shape.
+
+    Lags up to ``longest`` frames either way are tried, each channel by itself: one with opposite polarity would
+    cancel the others. Raises ValueError for unequal shapes.
+    """
+    lags = [find_lag(before[:, [column]], after[:, [column]], longest) for column in range(before.shape[1])]
+    best = max(range(len(lags)), key=lambda column: abs(lags[column].correlation))
+    if not lags[best].sure:
+        return NOT_RELATED
+    whole = round(lags[best].frames)
+    first, second = overlapping(before, after, whole)
+    gains = np.einsum("fc,fc->c", first, second)
+    return Alignment(
+        whole + _fraction(first[:, best], second[:, best]),
+        abs(lags[best].correlation),
+        tuple(bool(gain < 0.0) for gain in gains),
+        related=True,
+    )
+
+
+def overlapping(before: FloatArray, after: FloatArray, lag_frames: int) -> tuple[FloatArray, FloatArray]:
+    """The frames of both that belong together when ``after`` is so many frames late; views of equal length."""
+    first, second = before[max(0, -lag_frames) :], after[max(0, lag_frames) :]
+    frames = min(len(first), len(second))
+    return first[:frames], second[:frames]
+
+
+def correlation_at(before: FloatArray, after: FloatArray) -> float:
+    """Highest correlation of a channel at a lag of 0, 0 to 1."""
+    energies = np.sqrt((before**2).sum(axis=0) * (after**2).sum(axis=0))
+    products = np.abs(np.einsum("fc,fc->c", before, after))
+    return float(np.max(products[energies > 0.0] / energies[energies > 0.0], initial=0.0))
+
+
+def _fraction(first: FloatArray, second: FloatArray) -> float:
+    """Where the band-limited cross-correlation is highest, -1 to 1 frame from a lag of 0."""
+    size = next_fast_len(2 * len(first), real=True)
+    product = np.conj(rfft(first, size)) * rfft(second, size)
+    radians = 2.0 * np.pi * rfftfreq(size)
+    offsets = np.arange(-FINE_STEPS, FINE_STEPS + 1) / FINE_STEPS
+    values = np.abs([float((product * np.exp(1j * radians * offset)).real.sum()) for offset in offsets])
+    top = int(np.clip(np.argmax(values), 1, len(values) - 2))
+    before, here, after = values[top - 1 : top + 2]
+    bend = before - 2.0 * here + after
+    return float(offsets[top] + (0.5 * (before - after) / bend if bend else 0.0) / FINE_STEPS)

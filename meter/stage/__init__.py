@@ -1,0 +1,1 @@
+"""Before and after a stage: findings, their words, and the files they are read from."""

@@ -1,0 +1,92 @@
+"""Findings of the referee as plain values: what ``compare --json`` prints.
+
+Changes are after less before. NaN means "cannot be said", and ``why`` says why; minus infinity is "nothing".
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import msgspec
+
+FAIR, NEARLY_FAIR, NOT_FAIR = "fair", "nearly fair", "not fair"
+SAME, INVERTED = "same", "inverted"
+NAN = math.nan
+
+Why = dict[str, str]
+
+
+class SqueezeFindings(msgspec.Struct, frozen=True):
+    """How far the stage holds the sound down, in dB, over the moments that are loud enough.
+
+    ``at_least`` says that the stage never lets go, so the figures are lower bounds; ``band_dependent`` that bands are
+    held down by different amounts at one moment; ``whitened`` that its response was taken out first. Attack and
+    recovery are time constants. ``curve`` holds input and usual output level, dB re a full-scale sine.
+    """
+
+    median_db: float = NAN
+    p90_db: float = NAN
+    max_db: float = NAN
+    make_up_db: float = NAN
+    over_1_db_percent: float = NAN
+    attack_ms: float = NAN
+    recovery_ms: float = NAN
+    at_least: bool = False
+    expands: bool = False
+    band_dependent: bool = False
+    whitened: bool = False
+    curve: tuple[tuple[float, float], ...] = ()
+
+
+class LinearFindings(msgspec.Struct, frozen=True):
+    """The linear part: means in dB of 20 to 120 Hz (``lows_db``) and 4 to 12 kHz (``tilt_db``) re 200 Hz to 2 kHz.
+
+    ``response`` holds frequency in Hz, response in dB and coherence, for twelfths of an octave with a coherence over
+    0.9.
+    """
+
+    lows_db: float = NAN
+    tilt_db: float = NAN
+    response: tuple[tuple[float, float, float], ...] = ()
+
+
+class StageFindings(msgspec.Struct, frozen=True):
+    """What one stage does. ``lag_samples`` is positive when after is late; ``swapped`` when it comes before before.
+
+    ``polarity`` is that of each channel of after. ``trim_db`` makes both equally loud. ``low_change_db`` is the plain
+    change of power in 20 to 120 Hz: K-weighting discounts lows. ``added_db`` is what no linear copy of before
+    explains, re all of after.
+    """
+
+    seconds: float
+    lag_samples: float
+    lag_ms: float
+    swapped: bool
+    polarity: tuple[str, ...]
+    verdict: str
+    loudness_change_lu: float
+    trim_db: float
+    low_change_db: float
+    squeeze: SqueezeFindings
+    linear: LinearFindings
+    added_db: float
+    true_peak_change_db: float
+    peak_to_loudness_change_lu: float
+    notes: tuple[str, ...] = ()
+    why: Why = {}
+
+    def to_json(self) -> dict[str, Any]:
+        """Numbers; null where nothing can be said, with the reason under ``why``; minus infinity as null as well."""
+        plain: dict[str, Any] = msgspec.to_builtins(self)
+        return {key: _finite(item) for key, item in plain.items()}
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(item) for item in value]
+    if isinstance(value, float):
+        return round(value, 4) + 0.0 if math.isfinite(value) else None
+    return value

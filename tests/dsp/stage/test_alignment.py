@@ -1,0 +1,51 @@
+"""Lag, polarity and order of two sides, against delays that are exact."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dsp.stage.alignment import correlation_at, line_up, overlapping
+from tests.support.stages import RATE_HZ, delayed, phrases
+
+SOUND = phrases(4.0)
+
+
+@pytest.mark.parametrize("frames", [0.0, 137.0, -137.0, 0.5, 12.25, -3.75, 20_000.0])
+def test_a_delay_is_found_to_a_hundredth_of_a_sample(frames: float) -> None:
+    found = line_up(SOUND, delayed(SOUND, frames), RATE_HZ // 2)
+    assert found.related
+    assert found.lag_frames == pytest.approx(frames, abs=0.01)
+    assert found.inverted == (False, False)
+
+
+@pytest.mark.parametrize("signs", [(1, -1), (-1, 1), (-1, -1)])
+def test_polarity_is_that_of_each_channel(signs: tuple[int, int]) -> None:
+    found = line_up(SOUND, delayed(SOUND * signs, 40.0), RATE_HZ // 2)
+    assert found.inverted == tuple(sign < 0 for sign in signs)
+    assert found.lag_frames == pytest.approx(40.0, abs=0.05)
+
+
+def test_other_sound_and_silence_are_not_related() -> None:
+    assert not line_up(SOUND, phrases(4.0, seed=8), RATE_HZ // 2).related
+    assert not line_up(SOUND, np.zeros_like(SOUND), RATE_HZ // 2).related
+
+
+def test_a_lag_outside_the_search_is_not_taken_for_another() -> None:
+    assert not line_up(SOUND, delayed(SOUND, 3000.0), 1000).related
+
+
+@pytest.mark.parametrize("lag", [0, 5, -5])
+def test_overlapping_frames_belong_together(lag: int) -> None:
+    numbers = np.arange(40.0)[:, None]
+    late = numbers - lag
+    first, second = overlapping(numbers, late, lag)
+    np.testing.assert_array_equal(first, second)
+    assert len(first) == 40 - abs(lag)
+
+
+def test_correlation_is_that_of_the_best_channel() -> None:
+    other = phrases(4.0, seed=8)
+    mixed = np.stack([SOUND[:, 0], other[:, 1]], axis=1)
+    assert correlation_at(SOUND, mixed) == pytest.approx(1.0)
+    assert correlation_at(SOUND, np.zeros_like(SOUND)) == 0.0

@@ -1,0 +1,46 @@
+"""``earwitness compare``: sentences, a table, JSON with fixed keys, and one sentence for what is wrong."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from meter.cli import main
+from tests.support.stages import RATE_HZ, delayed, phrases
+
+KEYS = ("lag_samples", "polarity", "loudness_change_lu", "low_change_db", "verdict", "trim_db", "added_db",
+        "true_peak_change_db", "peak_to_loudness_change_lu")  # fmt: skip
+SQUEEZE_KEYS = ("median_db", "p90_db", "max_db", "make_up_db", "attack_ms", "recovery_ms")
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> tuple[str, str]:
+    sound = phrases(6.0)
+    for name, part in (("before", sound), ("after", 1.5 * delayed(sound, 20.0))):
+        soundfile.write(tmp_path / f"{name}.wav", part, RATE_HZ, subtype="FLOAT")
+    return str(tmp_path / "before.wav"), str(tmp_path / "after.wav")
+
+
+def test_sentences_and_a_table(files: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["compare", *files]) == 0
+    printed = capsys.readouterr().out
+    assert "Not fair: after is 3.5 LU louder, trim −3.5 dB." in printed
+    assert "20.0  samples" in printed
+
+
+def test_json_has_the_promised_keys(files: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["compare", *files, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert set(KEYS) <= set(found)
+    assert set(SQUEEZE_KEYS) <= set(found["squeeze"])
+    assert {"lows_db", "tilt_db"} <= set(found["linear"])
+    assert found["lag_samples"] == pytest.approx(20.0, abs=0.05)
+    assert found["verdicts"][0].startswith("Not fair")
+
+
+def test_a_missing_file_is_one_sentence(files: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["compare", files[0], files[1] + "x"]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
