@@ -135,7 +135,7 @@ if __name__ == "__main__":
     from meter.gui.window import Window
     PATIENCE_SECONDS = 120.0
     link = SupervisedEngine(EngineOrder(SourceRequest(**request), folders=(folder,)))
-    kept = Settings(cautions_read=True, source=SourceChoice(**request, label="the front room"))
+    kept = Settings(cautions_read=True, source=SourceChoice(**{**request, "label": "the front room"}))
     window = Window(link, kept, surroundings(None, [Path(folder)], ""))
     window.show()
 
