@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meter.instances import PART_PREFIX as PART_PREFIX
-from meter.instances import Instance
+from meter.instances import Instance, feed_title
 from meter.marks import SUFFIX, Mark
 
 FloatArray = NDArray[np.float64]
@@ -164,6 +164,11 @@ class Layout:
         same = (each.id for each in self.instances if (each.meter, each.feed) == (meter, own.feed))
         beside = next(same, "")
         return f"{beside}.{field_key}" if beside else ""
+
+    def further_feed(self, key: str) -> str:
+        """What the feed of a reading is called if its meter is a further instance; empty for a first one."""
+        own = self._instance_of.get(key.partition(".")[0])
+        return "" if own is None or own.first else feed_title(own.feed)
 
     def feed_of(self, instance_id: str) -> str:
         """The feed of an instance; "mix" for one that is not known."""

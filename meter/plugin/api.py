@@ -33,6 +33,10 @@ the last result for this source, None after a reset; a study that looks at a par
 the rest from it. ``findings`` are one msgspec.Struct of plain values. Faces find it in ``frame.findings`` under
 ``"meter.study"``. One study runs at a time, on the newest stretch; all together use a twelfth of a core.
 
+A meter can stand on several feeds. Each instance has a processor of its own, so keep no state outside the object, and
+readings under an id of its own: a face asks for its keys by ``self.key("level")`` (``meter.plugin.face``). Meters of
+all feeds, or of a service with one holder, stand once; ``single = true`` in a manifest says the same.
+
 An exception anywhere else, or three ticks in a row past the time a tick may take, puts the meter in quarantine.
 """
 

@@ -45,9 +45,17 @@ class SpanFigure:
 
 
 def figures_of(layout: Layout) -> tuple[SpanFigure, ...]:
-    """The figures that the meters of a layout have of a span, by rank."""
-    slots = sorted((slot for slot in layout.slots if slot.span), key=lambda slot: slot.span_rank)
-    return tuple(SpanFigure(slot.key, slot.span, "" if slot.unit == "count" else slot.unit) for slot in slots)
+    """The figures that the meters of a layout have of a span, by rank; those of other feeds last."""
+    slots = [(layout.further_feed(slot.key), slot) for slot in layout.slots if slot.span]
+    slots.sort(key=lambda found: (bool(found[0]), found[1].span_rank))
+    return tuple(
+        SpanFigure(slot.key, _on(feed, slot.span), "" if slot.unit == "count" else slot.unit) for feed, slot in slots
+    )
+
+
+def _on(feed: str, words_of_it: str) -> str:
+    """What is told of a further instance names its feed."""
+    return f"{feed}: {words_of_it}" if feed else words_of_it
 
 
 def length(seconds: float) -> str:
@@ -105,7 +113,7 @@ def incidents(frame: Frame, now: float) -> Iterator[Incident]:
         for place, channel, value, count in _rows(frame, f"{meter_id}.{kind}", "peak" if kind == "over" else "at"):
             side = _side(channel, channels)
             what = _over(value, side, count) if kind == "over" else _clipped(side, count)
-            yield Incident(kind, place, now - (elapsed - place), what)
+            yield Incident(kind, place, now - (elapsed - place), _on(frame.layout.further_feed(slot.key), what))
 
 
 def _over(peak_dbtp: float, side: str, count: float) -> str:

@@ -45,6 +45,7 @@ class FurtherCards:
         self._chosen = chosen
         self._link = link
         self._feeds: tuple[str, ...] = (MIX,)
+        self._given = set(self._firsts)
         self.names = {entry.meter_id: entry.name for entry in meters}
         """Names of all cards by the id of their instance; the same mapping always."""
         self._line: FeedLine | None = None
@@ -78,23 +79,20 @@ class FurtherCards:
 
     def add(self, like: str, feed: str) -> None:
         """One more card like that of an instance, with its settings, on this feed; it is shown at once."""
-        meter = self._meter_of(like)
         if len(self.instances) >= MOST_FURTHER:
             if self._line is not None:
                 self._line.say(FULL)
             return
-        taken = {*self._firsts, *(each.id for each in self._settings.instances)}
-        made = Instance(next_id(meter, taken), meter, feed)
-        self._settings.meters[made.id] = dict(self._settings.meters.get(like, {}))
-        self._use((*self.instances, made))
-        self._link.configure(made.id, self._chosen.of(made.id))
+        made = self._made(like, feed)
+        self._use((*self.instances, made), made)
         self._pages.turn_to_file(FEEDS)
         self._changed(made)
 
     def move(self, instance_id: str, feed: str) -> None:
-        """Let a card measure another feed; what it measured so far is forgotten."""
-        moved = Instance(instance_id, self._meter_of(instance_id), feed)
-        self._use(tuple(moved if each.id == instance_id else each for each in self.instances))
+        """Let a card measure another feed, as another instance: what it measured so far is forgotten."""
+        moved = self._made(instance_id, feed)
+        self._use(tuple(moved if each.id == instance_id else each for each in self.instances), moved)
+        self._settings.meters.pop(instance_id, None)
         self._changed(moved)
 
     def remove(self, instance_id: str) -> None:
@@ -143,7 +141,15 @@ class FurtherCards:
         feeds = [Choice(ON_FEEDS, words[feed], "", "", partial(run, feed), under, feed == here) for feed in words]
         return (*feeds, Choice(ON_FEEDS, NAME_FEEDS, run=self._name_feeds, under=under))
 
-    def _use(self, instances: tuple[Instance, ...]) -> None:
+    def _made(self, like: str, feed: str) -> Instance:
+        """A new instance with the settings of another, under a number that no mark has figures of."""
+        meter = self._meter_of(like)
+        made = Instance(next_id(meter, self._given | {each.id for each in self._settings.instances}), meter, feed)
+        self._given.add(made.id)
+        self._settings.meters[made.id] = dict(self._settings.meters.get(like, {}))
+        return made
+
+    def _use(self, instances: tuple[Instance, ...], new: Instance | None = None) -> None:
         """Put these in force; those kept for meters that are not there now stay kept."""
         before = {each.id for each in self.instances}
         others = [each for each in self._settings.instances if each.id not in before]
@@ -151,6 +157,8 @@ class FurtherCards:
         self.instances = instances
         self._link.use_instances(instances)
         self._show()
+        if new is not None:
+            self._link.configure(new.id, self._chosen.of(new.id))
 
     def _changed(self, new: Instance | None = None) -> None:
         if new is not None and new.feed in self._feeds and self._line is not None:

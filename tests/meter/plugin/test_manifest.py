@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from meter.builtin import OURS
+from meter.plugin.host import BUILTIN
 from meter.plugin.manifest import ManifestError, read_manifest
 
 GOOD = """
@@ -164,6 +166,17 @@ def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "manifest.toml")
     with pytest.raises(ManifestError, match="not an ordinary file"):
         read_manifest(tmp_path / "manifest.toml")
+
+
+def test_what_takes_all_feeds_or_holds_a_service_stands_only_once(tmp_path: Path) -> None:
+    """So does one whose author says so."""
+    assert read_manifest(write(tmp_path, GOOD)).why_single == ""
+    for line, why in (("single = true", "author"), ('feed = "all"', "all feeds")):
+        text = GOOD.replace('id = "tilt"', f'id = "tilt"\n{line}')
+        assert why in read_manifest(write(tmp_path, text)).why_single
+    reasons = {name: read_manifest(BUILTIN / name / "manifest.toml").why_single for name in OURS}
+    assert {name for name, why in reasons.items() if why} == {"listening", "low_end", "channels"}
+    assert reasons["listening"] == "it keeps the exposure record"
 
 
 def test_titles_of_faces_stand_in_the_manifest(tmp_path: Path) -> None:

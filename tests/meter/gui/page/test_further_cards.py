@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from meter import settings as settings_file
 from meter.app import allowed_settings
 from meter.gui.engine_link import MeterEntry, Surroundings
 from meter.gui.kit.choice import Choice
+from meter.gui.marks.span_words import figures_of, incidents
 from meter.gui.page.layout import feeds_plan, height_of, pages_folder, rectangle
 from meter.gui.page.pages import FEEDS
 from meter.gui.window import Window
@@ -123,7 +125,7 @@ def test_the_keyboard_reaches_the_same_by_the_menu_more(bench: Bench, qtbot) -> 
     bench.from_more("another Level on", "guitar bus")
     assert bench.link.called("use_instances")[-1] == ("use_instances", (Instance("vu_2", "vu", GUITARS),))
     bench.from_more("Level: guitar bus", "drum bus")
-    assert bench.link.called("use_instances")[-1] == ("use_instances", (ON_DRUMS,))
+    assert bench.link.called("use_instances")[-1] == ("use_instances", (Instance("vu_3", "vu", DRUMS),))
     bench.from_more("Level: drum bus", "remove this card")
     assert bench.link.called("use_instances")[-1] == ("use_instances", ())
     card = bench.window.page.card("vu")
@@ -177,13 +179,49 @@ def test_a_removed_card_takes_its_settings_and_the_last_one_the_page(bench: Benc
     assert (bench.settings.instances, bench.settings.page) == ([], "page")
 
 
-def test_a_number_that_is_free_is_given_again(bench: Bench) -> None:
-    for feed in ("drum bus", "guitar bus"):
-        bench.from_more("another Level on", feed)
+def test_no_number_is_given_twice_in_a_sitting(bench: Bench) -> None:
+    """Marks may hold figures of the instance that had it."""
+    bench.from_more("another Level on", "drum bus")
+    bench.choose("vu_2", "−14 dBFS")
     bench.from_more("Level: drum bus", "remove this card")
     bench.from_more("another Level on", "mix")
-    assert [each.id for each in bench.settings.instances] == ["vu_3", "vu_2"]
-    assert bench.window.page.card("vu_2").face.settings["alignment_dbfs"] == -18.0
+    assert bench.settings.instances == [Instance("vu_3", "vu", "mix")]
+    assert bench.window.page.card("vu_3").face.settings["alignment_dbfs"] == -18.0
+
+
+def test_a_card_that_is_moved_keeps_its_place_and_its_settings(bench: Bench) -> None:
+    for feed in ("drum bus", "drum bus"):
+        bench.choose("vu", "another Level on", feed)
+    bench.choose("vu_2", "−14 dBFS")
+    bench.choose("vu_2", "move it to", "guitar bus")
+    assert bench.link.called("use_instances")[-1][1] == (
+        Instance("vu_4", "vu", GUITARS),
+        Instance("vu_3", "vu", DRUMS),
+    )
+    assert bench.link.called("configure")[-1] == ("configure", "vu_4", {"alignment_dbfs": -14.0, "movement": "vu"})
+    assert set(bench.settings.meters) == {"vu_3", "vu_4"}
+    assert [card.face.title for card in bench.window.page.cards][1:] == ["Level: guitar bus", "Level: drum bus"]
+
+
+def test_marks_and_overs_of_another_feed_name_it() -> None:
+    plan = plan_of(Instance("peaks_2", "peaks", DRUMS))
+    names = [(each.key, each.name) for each in figures_of(plan) if each.key.endswith("true_max_mark")]
+    assert names == [("peaks.true_max_mark", "true peak"), ("peaks_2.true_max_mark", "drum bus: true peak")]
+    over = {"over_at": 4.0, "over_channel": 1.0, "over_peak": 0.3, "over_count": 1.0}
+    none = [math.nan] * (plan.by_key["peaks.over_at"].size - 1)
+    given = {f"{meter}.{key}": [value, *none] for meter in ("peaks", "peaks_2") for key, value in over.items()}
+    told = [each.what for each in incidents(frame(10.0, given=given, plan=plan, feed=status(10.0)), 1000.0)]
+    assert told == ["OVER +0.3 dBTP, right", "drum bus: OVER +0.3 dBTP, right"]
+
+
+def test_readings_as_text_name_the_feed(bench: Bench) -> None:
+    bench.from_more("another Level on", "drum bus")
+    bench.hear(ON_DRUMS, given={"vu_2.max": 1.5})
+    bench.window.read_levels()
+    text = bench.window.readings.text.toPlainText()
+    assert "\nLevel: drum bus\n" in text
+    assert text.count("\nLevel\n") == 1
+    bench.window.readings.close()
 
 
 def test_a_feed_that_is_not_there_is_one_sentence_and_another_can_be_chosen(bench: Bench) -> None:
@@ -199,10 +237,9 @@ def test_a_feed_that_is_not_there_is_one_sentence_and_another_can_be_chosen(benc
     offered = [choice.words for choice in bench.choices("vu_2") if choice.under == "move it to"]
     assert offered == ["mix", "guitar bus", "name the feeds…"]
     bench.choose("vu_2", "move it to", "guitar bus")
-    moved = Instance("vu_2", "vu", GUITARS)
-    assert bench.link.called("use_instances")[-1] == ("use_instances", (moved,))
-    bench.show(frame(12.0, plan=plan_of(moved, feeds=without), feed=status(12.0)))
-    assert bench.window.page.card("vu_2").face.fault == ""
+    assert bench.link.called("use_instances")[-1] == ("use_instances", (ON_GUITARS,))
+    bench.show(frame(12.0, plan=plan_of(ON_GUITARS, feeds=without), feed=status(12.0)))
+    assert bench.window.page.card("vu_3").face.fault == ""
 
 
 def test_the_sentence_about_the_feed_wins_however_late_it_comes(bench: Bench) -> None:
