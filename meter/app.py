@@ -238,6 +238,9 @@ class PlayedFrames:
     def mark(self) -> None:
         """Nothing runs that could be marked."""
 
+    def choose_at_play(self, choice: str) -> None:
+        """Nothing plays here."""
+
     def name_mark(self, number: int, name: str) -> None:
         """The marks are as they were set."""
 
@@ -291,6 +294,10 @@ class SupervisedEngine:
     def mark(self) -> None:
         """Restart the figures since the mark."""
         self._supervisor.mark()
+
+    def choose_at_play(self, choice: str) -> None:
+        """What happens when play starts."""
+        self._supervisor.choose_at_play(choice)
 
     def name_mark(self, number: int, name: str) -> None:
         """Name the mark with this index."""

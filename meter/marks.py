@@ -20,6 +20,13 @@ MOST_MARKS = 200
 
 MARK, PASS = "mark", "pass"
 
+AT_PLAY_PASS, AT_PLAY_RESET, AT_PLAY_NOTHING = "pass", "reset", "nothing"
+AT_PLAY = (AT_PLAY_PASS, AT_PLAY_RESET, AT_PLAY_NOTHING)
+"""What happens when play starts after a stop."""
+
+LEAST_PASS_SECONDS = 1.0
+"""A shorter pass is not listed: a click while nothing plays."""
+
 SECTIONS = {
     "in": "intro", "ve": "verse", "pc": "pre-chorus", "ch": "chorus", "br": "bridge", "mi": "middle", "so": "solo",
     "bd": "breakdown", "ou": "outro", "be": "before", "af": "after", "rf": "reference",
@@ -77,6 +84,17 @@ class MarkList:
         self._end(now, at, ended)
         self._add(Mark(now, at, self._next_name(kind), kind=kind))
 
+    def stop(self, now: float, at: float, ended: Mapping[str, float]) -> None:
+        """Play stopped at ``now``: the running span ends; without one, what played since R is the first pass."""
+        last = self._marks[-1] if self._marks else None
+        if last is not None and last.running:
+            self._end(now, at, ended)
+            if last.kind == PASS and now - last.start < LEAST_PASS_SECONDS:
+                self._marks = self._marks[:-1]
+                self._counts[PASS] -= 1
+        elif self._is_empty_since_restart and now >= LEAST_PASS_SECONDS:
+            self._add(Mark(0.0, at - now, self._next_name(PASS), now, dict(ended), PASS))
+
     def restart(self, now: float, at: float, ended: Mapping[str, float]) -> None:
         """The audio clock restarts at ``now``: the running span ends, and all places become negative."""
         if self._marks and self._marks[-1].running:
@@ -102,8 +120,13 @@ class MarkList:
         if self._marks and self._marks[-1].running:
             last = msgspec.structs.replace(self._marks[-1], end=now, figures=dict(ended))
             self._marks = (*self._marks[:-1], last)
-        elif now > 0.0:
+        elif now > 0.0 and self._is_empty_since_restart:
             self._add(Mark(0.0, at - now, "start", now, dict(ended)))
+
+    @property
+    def _is_empty_since_restart(self) -> bool:
+        """No span since the audio clock restarted."""
+        return not self._marks or self._marks[-1].end <= 0.0
 
     def _add(self, mark: Mark) -> None:
         self._marks = (*self._marks, mark)[-MOST_MARKS:]

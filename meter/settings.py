@@ -15,6 +15,7 @@ import platformdirs
 
 from meter.feeds import FeedMap, FeedMapError, read_feed_map
 from meter.instances import Instance
+from meter.marks import AT_PLAY, AT_PLAY_PASS
 from meter.whole_file import write_whole
 
 VERSION = 1
@@ -99,14 +100,16 @@ class MonitorState(msgspec.Struct, frozen=True):
 class Settings(msgspec.Struct):
     """All saved settings. ``meters`` has per meter id what the user chose, without the defaults.
 
-    ``theme`` is one of ``THEMES``. ``geometry`` is the window system's own record, base64; ``width`` and
-    ``height`` in points serve where a window may not place itself. ``feed_maps`` is the job file of each source that
-    has one, by ``source_key``. ``instances`` are further instances of meters, each on a feed of its own.
+    ``theme`` is one of ``THEMES``, ``at_play`` one of ``AT_PLAY``. ``geometry`` is the window system's own record,
+    base64; ``width`` and ``height`` in points serve where a window may not place itself. ``feed_maps`` is the job file
+    of each source that has one, by ``source_key``. ``instances`` are further instances of meters, each on a feed of its
+    own.
     """
 
     version: int = VERSION
     source: SourceChoice | None = None
     theme: str = "system"
+    at_play: str = AT_PLAY_PASS
     always_on_top: bool = False
     cautions_read: bool = False
     page: str = "page"
@@ -242,6 +245,8 @@ def load(path: Path) -> tuple[Settings, str]:
     settings.version = VERSION
     if settings.theme not in THEMES:
         settings.theme = "system"
+    if settings.at_play not in AT_PLAY:
+        settings.at_play = AT_PLAY_PASS
     return settings, ""
 
 

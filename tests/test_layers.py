@@ -65,7 +65,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/feeds.py", ("meter.readings", "meter.whole_file"), ("numpy", "msgspec")),
     (
         "meter/settings.py",
-        ("meter.readings", "meter.feeds", "meter.instances", "meter.whole_file"),
+        ("meter.marks", "meter.readings", "meter.feeds", "meter.instances", "meter.whole_file"),
         ("numpy", "msgspec", "platformdirs"),
     ),
     ("meter/settings_merge.py", ("meter.settings",), ()),

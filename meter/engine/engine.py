@@ -18,21 +18,23 @@ from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.heard_output import HeardOutput
-from meter.engine.messages import FeedSentence, SpanEnded, StateRestored
+from meter.engine.messages import FeedSentence, StateRestored
 from meter.engine.meter_set import MeterSet
 from meter.engine.publisher import EngineOutput, Publisher
 from meter.engine.recorder import Recorder
 from meter.engine.sanitise import ONLY_INVALID, Sanitiser
+from meter.engine.spans import Spans
 from meter.engine.state_saver import StateSaver, source_words
 from meter.engine.status import Sentence
 from meter.engine.studies import Studies
 from meter.engine.watchdog import SourceWatch, ZerosWatch
 from meter.feeds import Feeds, fitting_feeds
 from meter.instances import Instance
+from meter.marks import MARK
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin
 from meter.plugin.services import RECORDER, holder
-from meter.readings import FeedStatus, Frame
+from meter.readings import FeedStatus
 
 RING_SECONDS = 4.0
 MOST_TICKS_AT_ONCE = 20
@@ -74,6 +76,7 @@ class Engine:
         self._recorder, self._recorded = recorder, holder(RECORDER, self.meters)
         self._sentence = Sentence(lambda words: output.send(FeedSentence(words)))
         self._publisher = Publisher(output, recorder)
+        self.spans = Spans(output, self)
         self._studies = Studies(output.send, threaded=threaded_studies)
         self._last_publish = -1.0
         self.on_opening: Callable[[bool], None] = lambda _opening: None
@@ -118,7 +121,7 @@ class Engine:
         if self._recorder is not None:
             self._recorder.rest()
         if self._request is not None:
-            self._end_span(begins=False)
+            self.spans.end(begins=False)
             self._state_saver.begin()
         self._request, self._feeds = request, feeds
         self._chain = self._watch = None
@@ -147,7 +150,7 @@ class Engine:
 
     def reset(self) -> None:
         """Forget what was measured; settings and source stay."""
-        self._end_span(begins=False)
+        self.spans.end(begins=False)
         self._forget_counts()
         self._publisher.renew()
         self._state_saver.begin()
@@ -156,18 +159,13 @@ class Engine:
             self._chain.reset()
         self._studies.reset()
 
-    def mark(self) -> None:
+    def mark(self, kind: str = MARK) -> None:
         """Restart the figures since the mark; the rest goes on. Those of the span that ends are sent."""
-        self._end_span(begins=True)
+        self.spans.end(begins=True, kind=kind)
         if self._chain is not None:
             self._chain.mark()
         self._studies.hurry()
         self._state_saver.hurry()
-
-    def _end_span(self, *, begins: bool) -> None:
-        if self._chain is not None:
-            frame = Frame(self._chain.layout, self._chain.read())
-            self._output.send(SpanEnded(self.status().elapsed_seconds, time.time(), frame.since_mark(), begins))
 
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change a meter's settings; a refusal becomes the sentence of the feed line."""
@@ -204,6 +202,7 @@ class Engine:
         worked = self._take_sound()
         self._note_losses()
         self._judge()
+        self.spans.watch(self._state)
         now = self._clock()
         self._sentence.follow(self._what_shifts(), now)
         if worked or now - self._last_publish >= IDLE_PUBLISH_SECONDS:
@@ -287,10 +286,10 @@ class Engine:
         if self._chain is not None and same:
             return
         self._fitting, unmapped = fitting_feeds(self._feeds, info.channel_names, info.channels)
-        self._info = info
+        self._sanitiser, self._info = Sanitiser(info.rate_hz), info
         self._chain = self._make_chain()
         self._unmapped = " ".join(words for words in (unmapped, self._chain.assumed(info.name, NAME_FEEDS)) if words)
-        self._sanitiser = Sanitiser(info.rate_hz)
+        self.spans.follow(self._fitting, info.rate_hz, info.channels)
         self._carry_on(self._chain, source_words(self._request, info, self._fitting), info.rate_hz)
         self._studies.follow(self._chain.meters)
         self._publisher.follow(self._chain)
@@ -329,16 +328,17 @@ class Engine:
     def _measure(self, block: Any) -> None:
         assert self._sanitiser is not None
         assert self._chain is not None
-        self._frames += len(block)
         if self._zeros is not None:
             self._zeros.take(block)
-        for piece in self._sanitiser.pieces(block):
-            self._chain.take(piece)
+        for part, plays in self.spans.parts(block):
+            self._frames += len(part)
+            for piece in self._sanitiser.pieces(part):
+                self._chain.take(piece)
+            self.spans.turn(plays)
 
     def _lose(self, frames: int) -> None:
         assert self._chain is not None
-        self._lost += frames
-        self._gaps += 1
+        self._lost, self._gaps = self._lost + frames, self._gaps + 1
         self._chain.skip(frames)
         self._chain.blame_for_loss()
 

@@ -114,7 +114,8 @@ class SpanEnded(Message, frozen=True):
     """The span since the last mark ended at ``now`` on the audio clock, ``at`` this time of day.
 
     ``figures`` are its readings by full key. ``begins`` is True for a mark, False where the audio clock restarts (a
-    reset, another source). ``kind`` is that of the mark.
+    reset, another source). ``kind`` is that of the mark. ``stops`` is True where play stopped at ``now``: the span
+    ends, and the figures go on until the next mark.
     """
 
     now: float
@@ -122,6 +123,7 @@ class SpanEnded(Message, frozen=True):
     figures: dict[str, float]
     begins: bool
     kind: str = MARK
+    stops: bool = False
 
 
 ToWindow: TypeAlias = (
@@ -164,6 +166,12 @@ class SetMark(Message, frozen=True):
     """Restart the figures since the mark."""
 
 
+class ChooseAtPlay(Message, frozen=True):
+    """What happens when play starts, a word of ``meter.marks.AT_PLAY``."""
+
+    choice: str
+
+
 class SuspendCounting(Message, frozen=True):
     """Count nothing for this reason; an empty one ends it."""
 
@@ -188,7 +196,15 @@ class QuitEngine(Message, frozen=True):
 
 
 ToEngine: TypeAlias = (
-    OpenSource | HoldReadings | ResetReadings | SetMark | SuspendCounting | ConfigureMeter | UseInstances | QuitEngine
+    OpenSource
+    | HoldReadings
+    | ResetReadings
+    | SetMark
+    | ChooseAtPlay
+    | SuspendCounting
+    | ConfigureMeter
+    | UseInstances
+    | QuitEngine
 )
 
 encode = msgspec.msgpack.Encoder().encode

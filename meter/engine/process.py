@@ -21,6 +21,7 @@ from meter.audio.source import SourceRequest
 from meter.engine.engine import Engine
 from meter.engine.guard import Timing
 from meter.engine.messages import (
+    ChooseAtPlay,
     ConfigureMeter,
     HoldReadings,
     OpenSource,
@@ -40,6 +41,7 @@ from meter.engine.snapshot import SharedSnapshot
 from meter.engine.state_saver import StateSaver
 from meter.engine.watchdog import Silence
 from meter.instances import Instance
+from meter.marks import AT_PLAY_PASS
 from meter.plugin.api import FloatArray, Settings
 from meter.plugin.enabled import NOTHING_ENABLED, Enabled
 from meter.plugin.host import discover, usable
@@ -75,6 +77,7 @@ class EngineOrder:
     held: bool = False
     suspended: str = ""
     logbook: str | None = None
+    at_play: str = AT_PLAY_PASS
 
 
 class PipeOutput:
@@ -106,6 +109,7 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     engine.on_opening = lambda opening: block.set_opening(opening, time.monotonic_ns())
     block.beat_engine(time.monotonic_ns())
     engine.hold(order.held)
+    engine.spans.at_play = order.at_play
     engine.output.suspend(order.suspended)
     if order.request is not None:
         engine.open(order.request, order.feeds)
@@ -183,6 +187,8 @@ def obey(engine: Engine, command: ToEngine) -> bool:
             engine.reset()
         case SetMark():
             engine.mark()
+        case ChooseAtPlay():
+            engine.spans.at_play = command.choice
         case SuspendCounting():
             engine.output.suspend(command.reason)
         case ConfigureMeter():

@@ -109,7 +109,9 @@ class Received:
         return self._last
 
     def _end_span(self, message: SpanEnded) -> None:
-        if message.begins:
+        if message.stops:
+            self.marks.stop(message.now, message.at, message.figures)
+        elif message.begins:
             self.marks.begin(message.now, message.at, message.figures, message.kind)
         else:
             self.marks.restart(message.now, message.at, message.figures)

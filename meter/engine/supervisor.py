@@ -16,6 +16,7 @@ import numpy as np
 from meter.audio.source import SourceRequest
 from meter.children import start_child
 from meter.engine.messages import (
+    ChooseAtPlay,
     ConfigureMeter,
     HoldReadings,
     OpenSource,
@@ -161,6 +162,11 @@ class Supervisor:
     def mark(self) -> None:
         """Restart the figures since the mark."""
         self._send(SetMark())
+
+    def choose_at_play(self, choice: str) -> None:
+        """What happens when play starts, now and in any engine that follows."""
+        self._order = replace(self._order, at_play=choice)
+        self._send(ChooseAtPlay(choice))
 
     def name_mark(self, number: int, name: str) -> None:
         """Name the mark with this index."""

@@ -47,6 +47,10 @@ class EngineLink(Protocol):
         """Restart the figures since the mark; ``Frame.marks`` then lists the span that ended."""
         ...
 
+    def choose_at_play(self, choice: str) -> None:
+        """What happens when play starts after a stop, a word of ``meter.marks.AT_PLAY``."""
+        ...
+
     def name_mark(self, number: int, name: str) -> None:
         """Name the mark with this index in ``Frame.marks``."""
         ...

@@ -101,7 +101,7 @@ class Window(QMainWindow):
         self.feeds.tempo_in_use = partial(meters.number, self._timed, TEMPO_BPM)
         self.first = FirstStart(self.source, self._settings, self.lister, self._now, finder)
         self.readings = ReadingsText(self, self.cards.names)
-        self.marking = Marking(self._link, line, self.more, self)
+        self.marking = Marking(self._link, line, self.more, self._settings, self.save_soon, self)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)
         self._save_timer.setSingleShot(True)

@@ -179,6 +179,9 @@ class FakeLink:
     def mark(self) -> None:
         self.calls.append(("mark",))
 
+    def choose_at_play(self, choice: str) -> None:
+        self.calls.append(("choose_at_play", choice))
+
     def name_mark(self, number: int, name: str) -> None:
         self.calls.append(("name_mark", number, name))
 

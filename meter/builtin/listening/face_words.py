@@ -58,7 +58,7 @@ def left_words(left_hours: float, minute_dba: float, *, live: bool = True) -> st
         return words.waiting(live)
     known = math.isfinite(minute_dba)
     at = f"{words.figure(minute_dba, 0)} dB(A), the last minute" if known else "this level"
-    return f"more than a week at {at}" if left_hours > A_WEEK_HOURS else f"about, left at {at}"
+    return f"more than a week at {at}" if left_hours > A_WEEK_HOURS else f"left at {at}"
 
 
 def quarter_words(level_dba: float) -> str:

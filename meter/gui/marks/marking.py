@@ -15,7 +15,9 @@ from meter.gui.marks.mark_list import MarkList
 from meter.gui.marks.span_words import Incident, incidents
 from meter.gui.page.more_menu import MoreMenu
 from meter.gui.source.feed_line import FeedLine
+from meter.marks import AT_PLAY_PASS
 from meter.readings import Frame
+from meter.settings import Settings
 
 LIST_EVERY_SECONDS = 0.25
 
@@ -28,6 +30,8 @@ class Marking(QObject):
         link: EngineLink,
         feed_line: FeedLine,
         menu: MoreMenu,
+        settings: Settings,
+        save: Callable[[], None],
         parent: QWidget,
         wall: Callable[[], float] = time.time,
     ) -> None:
@@ -42,10 +46,22 @@ class Marking(QObject):
         for place in (feed_line, menu):
             place.mark_asked.connect(link.mark)
         menu.marks_asked.connect(self.show_list)
+        menu.at_play_chosen.connect(self._choose_at_play)
+        self._menu, self._settings, self._save = menu, settings, save
+        menu.show_at_play(settings.at_play)
+        if settings.at_play != AT_PLAY_PASS:  # what a new engine does by itself
+            link.choose_at_play(settings.at_play)
         self.line.named.connect(link.name_mark)
         self.line.list_asked.connect(self.show_list)
         self.list.named.connect(link.name_mark)
         self.list.cleared.connect(link.clear_marks)
+
+    def _choose_at_play(self, choice: str) -> None:
+        """Keep and use another choice of what happens when play starts."""
+        self._settings.at_play = choice
+        self._link.choose_at_play(choice)
+        self._menu.show_at_play(choice)
+        self._save()
 
     def name_last(self) -> None:
         """Have the newest mark named."""

@@ -8,7 +8,14 @@ from PySide6.QtCore import Signal, SignalInstance
 from PySide6.QtGui import QAction, QActionGroup, QGuiApplication
 from PySide6.QtWidgets import QMenu, QWidget
 
+from meter.marks import AT_PLAY_NOTHING, AT_PLAY_PASS, AT_PLAY_RESET
+
 THEME_WORDS = (("as the system", "system"), ("dark", "dark"), ("light", "light"))
+AT_PLAY_WORDS = (
+    ("begin a pass: figures since the mark restart", AT_PLAY_PASS),
+    ("reset (R): figures since R restart", AT_PLAY_RESET),
+    ("nothing", AT_PLAY_NOTHING),
+)
 NOT_HERE = "On Wayland the compositor decides what stays on top; use its own window menu."
 
 
@@ -29,6 +36,7 @@ class MoreMenu(QMenu):
     quit_asked = Signal()
     mark_asked = Signal()
     marks_asked = Signal()
+    at_play_chosen = Signal(str)
     feeds_asked = Signal()
     tap_asked = Signal()
     tempo_asked = Signal()
@@ -40,6 +48,7 @@ class MoreMenu(QMenu):
         self.pages = self.addMenu("page")
         self._add("mark: figures since the mark begin here\tK", self.mark_asked)
         self._add("list of marks, overs and clipped runs…\tJ", self.marks_asked)
+        self.at_play = self.addMenu("when play starts after a stop")
         self._add("name the feeds…\tF", self.feeds_asked)
         self.cards = self.addMenu("meters on other feeds")
         self._add("tap the tempo\tB", self.tap_asked)
@@ -63,6 +72,17 @@ class MoreMenu(QMenu):
         self.addAction(self.on_top)
         self.addSeparator()
         self._add("quit\tCtrl+Q", self.quit_asked)
+
+    def show_at_play(self, chosen: str) -> None:
+        """Offer what may happen when play starts; ``chosen`` is ticked."""
+        self.at_play.clear()
+        group = QActionGroup(self.at_play)
+        for words, value in AT_PLAY_WORDS:
+            action = QAction(words, group)
+            action.setCheckable(True)
+            action.setChecked(value == chosen)
+            action.triggered.connect(lambda _=False, choice=value: self.at_play_chosen.emit(choice))
+            self.at_play.addAction(action)
 
     def show_pages(self, names: Sequence[str], shown: int) -> None:
         """Offer these pages; the one that is shown is ticked."""

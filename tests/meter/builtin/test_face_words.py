@@ -695,7 +695,7 @@ def test_time_left_is_one_range_of_the_stated_uncertainty(qtbot):
     """The window shows what the command and its JSON show, once."""
     face = listening(qtbot, time_left_low=1.5, time_left_high=30.0, doubt=8.0, seat_minute=71.0)
     assert face.labels["figure"].text == "1.5 to 30 h"
-    assert face.labels["left"].text == "about, left at 71 dB(A), the last minute"
+    assert face.labels["left"].text == "left at 71 dB(A), the last minute"
     assert face.subtitle == "estimate ±8 dB"
     assert sum(" left" in label.text for label in face.labels.values()) == 1
     assert face.labels["quarter"].text == "15 min: 78 dB(A)"

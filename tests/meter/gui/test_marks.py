@@ -10,7 +10,8 @@ from PySide6.QtWidgets import QApplication
 from meter.gui.marks.marking import Marking
 from meter.gui.marks.span_words import differences, figures_of, incidents, length, line_parts
 from meter.marks import Mark
-from tests.meter.gui.test_window import Bench
+from meter.settings import Settings, load
+from tests.meter.gui.test_window import LISTENED, Bench
 from tests.support.frames import frame, layout, values_at
 
 VERSE = {"loudness.integrated_mark": -16.0, "loudness.range_mark": 5.0, "peaks.overs_mark": 0.0}
@@ -174,3 +175,25 @@ def test_what_is_not_known_is_left_out() -> None:
     assert line_parts(known, silent) == ["integrated −∞ LUFS", "overs 0"]
     assert differences(known, silent, VERSE) == ["overs 0"]
     assert list(incidents(frame(5.0), NOON)) == []
+
+
+def test_what_happens_at_play_is_chosen_in_the_menu_and_kept(bench) -> None:
+    actions = bench.window.more.at_play.actions()
+    assert [action.isChecked() for action in actions] == [True, False, False]
+    actions[1].trigger()
+    assert bench.link.called("choose_at_play")[-1] == ("choose_at_play", "reset")
+    assert bench.window._settings.at_play == "reset"
+    assert [action.isChecked() for action in bench.window.more.at_play.actions()] == [False, True, False]
+    bench.window.save()
+    assert load(bench.path)[0].at_play == "reset"
+
+
+def test_the_choice_at_play_is_used_at_the_next_start(qtbot, tmp_path) -> None:
+    bench = Bench(qtbot, tmp_path, Settings(source=LISTENED, cautions_read=True, at_play="nothing"))
+    assert bench.link.called("choose_at_play") == [("choose_at_play", "nothing")]
+
+
+def test_a_word_in_the_settings_file_that_is_no_choice_is_the_usual_one(tmp_path) -> None:
+    path = tmp_path / "settings.json"
+    path.write_text('{"at_play": "explode"}', encoding="utf-8")
+    assert load(path)[0].at_play == "pass"

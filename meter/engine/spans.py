@@ -1,0 +1,93 @@
+"""Spans of the sound: those that marks begin, and passes, which begin and end with the transport. [dsp]"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from typing import Protocol
+
+from dsp.core.types import FloatArray
+from dsp.level.transport import Transport
+from meter.engine.chain import Chain
+from meter.engine.messages import SpanEnded
+from meter.engine.publisher import EngineOutput
+from meter.feeds import MIX, Feeds
+from meter.marks import AT_PLAY_PASS, AT_PLAY_RESET, MARK, PASS
+from meter.readings import FeedStatus, Frame
+
+SILENT_STATES = ("idle", "lost", "waiting")
+
+
+class Measuring(Protocol):
+    """The engine, as spans need it."""
+
+    @property
+    def chain(self) -> Chain | None: ...
+    def status(self) -> FeedStatus: ...
+    def mark(self, kind: str = MARK) -> None: ...
+    def reset(self) -> None: ...
+
+
+class Spans:
+    """``at_play`` is what happens when play starts: one of ``meter.marks.AT_PLAY``."""
+
+    def __init__(self, output: EngineOutput, engine: Measuring) -> None:
+        self._output = output
+        self._engine = engine
+        self._transport: Transport | None = None
+        self._columns: list[int] = []
+        self._stopped = False
+        self.at_play = AT_PLAY_PASS
+
+    def follow(self, feeds: Feeds, rate_hz: int, channels: int) -> None:
+        """Another source: listen to its mix, or to all of it where it has none."""
+        self._columns = list(feeds.get(MIX, ())) or list(range(channels))
+        self._transport = Transport(rate_hz)
+        self._stopped = False
+
+    def parts(self, block: FloatArray) -> Iterator[tuple[FloatArray, bool | None]]:
+        """Cut a block where play starts again or stops; True or False follows the part before that."""
+        begin = 0
+        for frame, plays in self._turns(block):
+            yield block[begin:frame], plays
+            begin = frame
+        if begin < len(block):
+            yield block[begin:], None
+
+    def watch(self, state: str) -> None:
+        """The engine's state: no sound comes any more is a stop too."""
+        if state in SILENT_STATES and self._transport is not None and self._transport.pause():
+            self._stopped = True
+            self.turn(plays=False)
+
+    def turn(self, plays: bool | None) -> None:
+        """Play starts or stops here, by the sound; None is neither."""
+        if plays is None or self.at_play not in (AT_PLAY_PASS, AT_PLAY_RESET):
+            return
+        if self.at_play == AT_PLAY_PASS and not plays:
+            self.end(begins=False, stops=True)
+        elif self.at_play == AT_PLAY_PASS:
+            self._engine.mark(PASS)
+        elif plays:
+            self._engine.reset()
+
+    def _turns(self, block: FloatArray) -> list[tuple[int, bool]]:
+        """Starts and stops; the first sound of a source is no start, it may have been playing for long."""
+        if self._transport is None:
+            return []
+        found = []
+        for frame, plays in self._transport.push(block[:, self._columns]):
+            if not plays or self._stopped:
+                found.append((frame, plays))
+            self._stopped = self._stopped or not plays
+        return found
+
+    def end(self, *, begins: bool, stops: bool = False, kind: str = MARK) -> None:
+        """Send the figures since the mark as those of a span that ends now, or when it stopped to sound."""
+        chain, now = self._engine.chain, self._engine.status().elapsed_seconds
+        if chain is None:
+            return
+        if stops and self._transport is not None:
+            now = max(0.0, now - self._transport.silent_seconds)
+        figures = Frame(chain.layout, chain.read()).since_mark()
+        self._output.send(SpanEnded(now, time.time(), figures, begins, kind, stops))
