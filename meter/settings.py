@@ -101,9 +101,9 @@ class Settings(msgspec.Struct):
     """All saved settings. ``meters`` has per meter id what the user chose, without the defaults.
 
     ``theme`` is one of ``THEMES``, ``at_play`` one of ``AT_PLAY``. ``geometry`` is the window system's own record,
-    base64; ``width`` and ``height`` in points serve where a window may not place itself. ``feed_maps`` is the job file
-    of each source that has one, by ``source_key``. ``instances`` are further instances of meters, each on a feed of its
-    own.
+    base64; ``width`` and ``height`` in points serve where a window may not place itself. ``feed_maps`` is the job
+    file of each source that has one, by ``source_key``. ``instances`` are further instances of meters, each on a feed
+    of its own.
     """
 
     version: int = VERSION
