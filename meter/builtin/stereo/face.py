@@ -12,11 +12,14 @@ from meter import figures as words
 from meter.gui.kit import scale
 from meter.gui.kit.label import CENTRE, Label, line_height, text_width
 from meter.gui.kit.points import polygon_of
+from meter.gui.kit.steady import Steady
 from meter.gui.kit.theme import FIGURE_PX, HAIRLINE, SUBTITLE_PX, TEXT_PX
 from meter.plugin.face import Face
 from meter.readings import Frame
 
 STALE_SECONDS = 2.0
+MONO_TOLD_DB, MONO_DWELL_SECONDS = -3.0, 2.0
+"""As two channels without relation lose; told when it has lasted (common practice, no source)."""
 STEP = 0.1
 """A correlation over 0.3 s, or of the low end over 3 s, supports one decimal."""
 WHOLE, LOWS, LOWS_SHORT = "correlation", "low-end correlation", "low end"
@@ -41,6 +44,7 @@ class StereoFace(Face):
             "lows_words": Label(TEXT_PX, role="soft"),
             "lows": Label(FIGURE_PX, bold=True, sample="+0.8", least_px=18),
             "balance": Label(TEXT_PX, align=CENTRE),
+            "mono": Label(TEXT_PX, align=CENTRE, lines=1),
             "left": Label(SUBTITLE_PX, role="faint", align=CENTRE),
             "right": Label(SUBTITLE_PX, role="faint", align=CENTRE),
         }
@@ -51,6 +55,8 @@ class StereoFace(Face):
         self._dots: QPolygonF | None = None
         self._values = b""
         self._stale = False
+        self._mono_told = False
+        self._worst: Steady[int] = Steady(MONO_DWELL_SECONDS)
 
     @property
     def subtitle(self) -> str:
@@ -58,10 +64,14 @@ class StereoFace(Face):
 
     def arrange(self, inside: QRect) -> None:
         """The largest picture that fits, figures beside or below it, the balance at the bottom."""
-        balance = self.labels["balance"]
-        foot = balance.line_height + 8
+        balance, mono = self.labels["balance"], self.labels["mono"]
+        mono_high = mono.line_height if self._mono_told else 0
+        foot = balance.line_height + mono_high + 8
         with_foot = inside.height() >= foot + 40
-        balance.place(QRect(inside.left(), inside.bottom() - foot + 9, inside.width(), foot - 8 if with_foot else 0))
+        top = inside.bottom() - foot + 9
+        balance.place(QRect(inside.left(), top, inside.width(), balance.line_height if with_foot else 0))
+        under = QRect(inside.left(), top + balance.line_height, inside.width(), mono_high)
+        mono.place(under if with_foot else QRect(inside.left(), inside.bottom() + 1 - mono_high, 0, 0))
         rest = inside.adjusted(0, 0, 0, -foot if with_foot else 0)
         self._picture, cells = max(_beside(rest), _below(rest), key=lambda found: found[0].width())
         if self._picture.isEmpty():
@@ -189,8 +199,26 @@ class StereoFace(Face):
             self._shown[name] = words.settled(value, self._shown[name], STEP)
             role = "faint" if stale or math.isnan(value) else "ink"
             self.say(name, words.figure(self._shown[name], 1, plus=True), role)
+        self._say_mono(frame, stale)
         text, short, role = self._balance(frame, stale, age)
         self.say("balance", text, role, short)
+
+    def _say_mono(self, frame: Frame, stale: bool) -> None:
+        """The band above 120 Hz that loses most in mono; nothing while none loses 3 dB for some time."""
+        losses = frame.vector(self.key("mono_loss"))
+        known = np.where(np.isnan(losses), 0.0, losses)
+        worst = int(known.argmin()) if len(known) and known.min() <= MONO_TOLD_DB else -1
+        worst = self._worst.follow(worst, frame.status.elapsed_seconds)
+        text = ""
+        if 0 <= worst < len(known):
+            low, high = (float(frame.vector(self.key(f"mono_{edge}_edge"))[worst]) for edge in ("low", "high"))
+            loss = float(known[worst])
+            deed = "cancels completely" if loss == -math.inf else f"loses {words.figure(-loss)} dB"
+            text = f"{_band_words(low, high)} {deed} in mono"
+        self.say("mono", text, "faint" if stale else "ink")
+        if bool(text) != self._mono_told:
+            self._mono_told = bool(text)
+            self.rearrange()
 
     def _balance(self, frame: Frame, stale: bool, age: float) -> tuple[str, str, str]:
         """The balance, its short form, and the colour role."""
@@ -206,7 +234,14 @@ class StereoFace(Face):
 
     def value_text(self) -> str:
         said = {name: label.text for name, label in self.labels.items()}
-        return f"{WHOLE} {said['whole']}, {LOWS} {said['lows']}, {said['balance']}"
+        return f"{WHOLE} {said['whole']}, {LOWS} {said['lows']}, {said['balance']} {said['mono']}".strip()
+
+
+def _band_words(low_hz: float, high_hz: float) -> str:
+    """``120–350 Hz``, ``1–3 kHz``."""
+    if low_hz >= 1000.0:
+        return f"{low_hz / 1000.0:g}–{high_hz / 1000.0:g} kHz"
+    return f"{low_hz:g}–{high_hz:g} Hz"
 
 
 Places = tuple[QRect, list[QRect]]

@@ -8,8 +8,13 @@ from dsp.core.saved_state import inside, of
 from dsp.lowend.fold_down import LowFoldDown
 from dsp.lowend.low_band import LOW_END_HZ
 from dsp.stereo.correlation import Correlation, balance_db_from, correlation_from, covariances, pair_columns
+from dsp.stereo.mono_bands import MONO_BANDS_HZ, MonoBands
 from dsp.stereo.stereo_picture import StereoPicture
 from meter.plugin.api import FloatArray, Readout, SavedState, Settings, Spec
+
+ABOVE_LOWS = slice(1, None)
+"""The first of ``MONO_BANDS_HZ`` is the low end, which has a meter of its own."""
+MONO_SECONDS = 3.0
 
 
 class Stereo:
@@ -33,6 +38,8 @@ class Stereo:
         self._whole = Correlation(spec.rate_hz)
         self._low = LowFoldDown(spec.rate_hz, (LOW_END_HZ,))
         self._picture = StereoPicture(spec.rate_hz)
+        self._mono = MonoBands(spec.rate_hz, MONO_SECONDS)
+        self._edges_hz = np.array(MONO_BANDS_HZ)[ABOVE_LOWS]
         self._values: dict[str, float] = {}
 
     def process(self, block: FloatArray) -> None:
@@ -43,6 +50,7 @@ class Stereo:
         if self._whole.process(pair) + self._low.process(pair):
             self._values = {}
         self._picture.process(pair)
+        self._mono.process(pair)
 
     def skip(self, frames: int) -> None:
         """Account for lost frames."""
@@ -51,6 +59,7 @@ class Stereo:
         if self._whole.skip(frames) + self._low.skip(frames):
             self._values = {}
         self._picture.skip(frames)
+        self._mono.skip(frames)
 
     def read(self, out: Readout) -> None:
         """Write all fields."""
@@ -60,6 +69,8 @@ class Stereo:
         for key, value in (self._values or self._evaluate()).items():
             out[key] = value
         out["picture"] = self._picture.across_up().ravel()
+        out["mono_low_edge"], out["mono_high_edge"] = self._edges_hz.T
+        out["mono_loss"] = self._mono.loss_db()[ABOVE_LOWS]
 
     def reset(self) -> None:
         """Forget the signal."""
@@ -68,6 +79,7 @@ class Stereo:
         self._whole.reset()
         self._low.reset()
         self._picture.reset()
+        self._mono.reset()
         self._values = {}
 
     def save_state(self) -> SavedState:

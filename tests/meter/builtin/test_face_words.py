@@ -699,3 +699,21 @@ def test_time_left_is_one_range_of_the_stated_uncertainty(qtbot):
     assert face.subtitle == "estimate ±8 dB"
     assert sum(" left" in label.text for label in face.labels.values()) == 1
     assert face.labels["quarter"].text == "15 min: 78 dB(A)"
+
+
+def test_mono_loss_above_the_lows_is_a_line_that_is_silent_under_3_db(qtbot):
+    face = make("stereo", qtbot)
+
+    def told(seconds, *losses):
+        values = values_at(100.0) | {"stereo.mono_loss": losses}
+        face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(seconds)))
+        assert_text_fits(face)
+        return face.labels["mono"].text
+
+    assert told(1.0, -0.5, -1.0, -2.9, -1.0, math.nan) == ""
+    assert told(2.0, -0.5, -1.0, -4.2, -1.0, math.nan) == ""
+    assert told(4.0, -0.5, -1.0, -4.2, -1.0, math.nan) == "1–3 kHz loses 4.2 dB in mono"
+    assert told(4.5, -0.5, -1.0, -1.0, -1.0, math.nan) == "1–3 kHz loses 1.0 dB in mono"
+    assert told(7.0, -0.5, -1.0, -1.0, -1.0, math.nan) == ""
+    assert told(8.0, SILENT, -1.0, -1.0, -1.0, math.nan) == ""
+    assert told(10.5, SILENT, -1.0, -1.0, -1.0, math.nan) == "120–350 Hz cancels completely in mono"
