@@ -20,6 +20,7 @@ COMMANDS = {
     "measure": "measure sound files",
     "lowend": "low end of a set of parts: owners, lowest notes, room to cut",
     "compare": "compare the sound before and after a stage: fair or not, squeeze, what it added and cost",
+    "tone-test": "write tones to play through a stage, or read the distortion of what came back",
     "devices": "list the sources of this machine",
     "exposure": "show listening of today and this week, as an estimate",
     "plugins": "list the meters that are found; enable, check or write one",
@@ -113,7 +114,7 @@ def _run_command(name: str, words: list[str]) -> int:
     """Import and run one command; the others are not imported: `measure` must not wait for the window's libraries."""
     import argparse
 
-    module = importlib.import_module(f"meter.commands.{name}")
+    module = importlib.import_module(f"meter.commands.{name.replace('-', '_')}")
     parser = argparse.ArgumentParser(prog=f"earwitness {name}", description=(module.__doc__ or "").partition("\n")[0])
     module.add_arguments(parser)
     return int(module.run(parser.parse_args(words)))

@@ -163,7 +163,11 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/lowend/", ("dsp", "meter.audio.file", "meter.lowend"), ("numpy", "scipy", "soxr", "msgspec")),
     ("meter/stage/findings.py", (), ("msgspec",)),
     ("meter/stage/words.py", ("meter.figures", "meter.stage.findings"), ()),
-    ("meter/stage/", ("dsp", "meter.audio.file", "meter.lowend.sources", "meter.stage"), ("numpy",)),
+    (
+        "meter/stage/",
+        ("dsp", "meter.audio.file", "meter.lowend.sources", "meter.stage"),
+        ("numpy", "msgspec", "soundfile"),
+    ),
     (
         "meter/measure.py",
         ("dsp", "meter.audio", "meter.engine", "meter.feeds", "meter.plugin", "meter.readings"),

@@ -78,15 +78,16 @@ class StageFindings(msgspec.Struct, frozen=True):
 
     def to_json(self) -> dict[str, Any]:
         """Numbers; null where nothing can be said, with the reason under ``why``; minus infinity as null as well."""
-        plain: dict[str, Any] = msgspec.to_builtins(self)
-        return {key: _finite(item) for key, item in plain.items()}
+        found: dict[str, Any] = plain_json(msgspec.to_builtins(self))
+        return found
 
 
-def _finite(value: Any) -> Any:
+def plain_json(value: Any) -> Any:
+    """Numbers to four decimals, null for what is not finite."""
     if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
+        return {key: plain_json(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_finite(item) for item in value]
+        return [plain_json(item) for item in value]
     if isinstance(value, float):
         return round(value, 4) + 0.0 if math.isfinite(value) else None
     return value
