@@ -1,6 +1,8 @@
 """Spectrum in two resolutions: the low end at every hertz with note names, the rest in third octaves.
 
-Blue is now, amber is hold. Left axis: notes, logarithmic; right axis: nominal frequencies (ISO 266).
+Blue is now, amber is what is held: the peak hold or, to compare with, the average at the moment when it was held.
+With a slope compensation the picture is tilted about 1 kHz. Left axis: notes, logarithmic; right axis: nominal
+frequencies (ISO 266).
 """
 
 from __future__ import annotations
@@ -32,6 +34,9 @@ THIRDS_FROM_HZ = 224.0
 LABELLED_THIRDS_HZ = (250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 LOWS_SHARE = 0.45
 SPEEDS = (("quick", "fast, 0.125 s"), ("steady", "medium, 1 s"), ("slow", "slow, 3 s"))
+OF = (("all", "all channels"), ("mid", "mid"), ("side", "side"))
+SLOPES = (("0", "none"), ("3", "3 dB per octave"), ("4.5", "4.5 dB per octave"), ("6", "6 dB per octave"))
+SLOPE_ABOUT_HZ = 1000.0
 LEAST_LOW_DB = -70.0
 """Below this level no strongest low is named."""
 
@@ -59,15 +64,60 @@ class SpectrumFace(Face):
         self._filled = QPolygonF()
         self._held_line = QPolygonF()
         self._low = StrongestLow()
+        self._kept: dict[str, np.ndarray] = {}
         self._closer: CloserLook | None = None
 
     @property
     def subtitle(self) -> str:
-        return "dBFS, low end by note, the rest in third octaves"
+        of = self.settings.get("of", "all")
+        told = ["dBFS" if of == "all" else f"{of}, dBFS"]
+        if slope := self._slope:
+            told.append(f"+{slope:g} dB per octave")
+        if self._kept:
+            told.append("amber: held average")
+        return ", ".join([*told, "low end by note, the rest in third octaves"])
+
+    @property
+    def short_subtitle(self) -> str:  # type: ignore[override]  # changes with what is shown
+        return self.subtitle.removesuffix(", low end by note, the rest in third octaves")
+
+    @property
+    def _slope(self) -> float:
+        return float(self.settings.get("slope", "0"))
 
     def choices(self) -> tuple[Choice, ...]:
-        averaging = (Choice("averaging", name, "speed", speed) for speed, name in SPEEDS)
-        return (*averaging, Choice("view", "zoom and cursor…", run=self.look_closer))
+        compare = [Choice("amber line", "peak hold", run=self._release)] if self._kept else []
+        return (
+            *(Choice("spectrum of", name, "of", of) for of, name in OF),
+            *(Choice("averaging", name, "speed", speed) for speed, name in SPEEDS),
+            *(Choice("slope compensation", name, "slope", slope) for slope, name in SLOPES),
+            Choice("amber line", "hold the average of now to compare", run=self._keep),
+            *compare,
+            Choice("view", "zoom and cursor…", run=self.look_closer),
+        )
+
+    def _keep(self) -> None:
+        """Hold what is shown now, to compare with what follows."""
+        if self._frame is not None:
+            held = {"fine_hold": "fine", "third_octave_hold": "third_octave"}
+            self._kept = {key: self._frame.vector(self.key(now)).copy() for key, now in held.items()}
+            self._redo()
+
+    def _release(self) -> None:
+        self._kept = {}
+        self._redo()
+
+    def _held(self, frame: Frame, name: str) -> np.ndarray:
+        """The peak hold, or the average that was held instead."""
+        live = frame.vector(self.key(name))
+        kept = self._kept.get(name)
+        return kept if kept is not None and len(kept) == len(live) else live
+
+    def _tilted(self, levels: np.ndarray, frequencies: np.ndarray) -> np.ndarray:
+        """Levels as drawn: with the slope compensation."""
+        if not self._slope:
+            return levels
+        return np.asarray(levels + self._slope * np.log2(frequencies / SLOPE_ABOUT_HZ))
 
     def look_closer(self) -> None:
         """Open the zoom window, or bring it to the front."""
@@ -191,8 +241,8 @@ class SpectrumFace(Face):
             self._take_fine(frame)
 
     def _take_thirds(self, frame: Frame) -> None:
-        keys = ("third_octave_hz", "third_octave", "third_octave_hold")
-        middles, now, held = (frame.vector(self.key(key)) for key in keys)
+        middles, now = (frame.vector(self.key(key)) for key in ("third_octave_hz", "third_octave"))
+        held = self._held(frame, "third_octave_hold")
         told = (middles.tobytes(), now.tobytes(), held.tobytes())
         if self._bars and told == self._thirds_told:
             return
@@ -203,8 +253,8 @@ class SpectrumFace(Face):
             self.rearrange()
         high = self._thirds.height()
         tops, holds = (
-            np.rint(scale.straight_places(levels[self._first_third :], BOTTOM_DB, TOP_DB) * high).astype(int).tolist()
-            for levels in (now, held)
+            np.rint(scale.straight_places(levels, BOTTOM_DB, TOP_DB)[self._first_third :] * high).astype(int).tolist()
+            for levels in (self._tilted(now, middles), self._tilted(held, middles))
         )
         moved = QRect()
         for number, bar in enumerate(self._bars):
@@ -225,12 +275,14 @@ class SpectrumFace(Face):
         high = self._lows.height() - 1
         known = np.isfinite(frequencies) & ~np.isnan(self._fine)
         x = self._fine_x[known]
-        y = floor - scale.straight_places(self._fine[known], BOTTOM_DB, TOP_DB) * high
+        y = floor - scale.straight_places(self._tilted(self._fine, frequencies)[known], BOTTOM_DB, TOP_DB) * high
         ends = (x[:1], x[-1:])
         self._filled = polygon_of(
             np.concatenate([ends[0], x, ends[1]]), np.concatenate([[floor] * len(ends[0]), y, [floor] * len(ends[1])])
         )
-        held = scale.straight_places(frame.vector(self.key("fine_hold"))[known], BOTTOM_DB, TOP_DB)
+        held = scale.straight_places(
+            self._tilted(self._held(frame, "fine_hold"), frequencies)[known], BOTTOM_DB, TOP_DB
+        )
         self._held_line = polygon_of(x, floor - held * high)
         self.update(self._lows)
 

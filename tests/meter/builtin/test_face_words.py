@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QPushButton
 
 from meter.builtin.drift.findings import DriftFindings
 from meter.builtin.vu.face_dials import DIALS
+from meter.gui.kit import scale
 from meter.gui.kit.theme import DARK, LIGHT, apply_theme
 from meter.marks import Mark
 from meter.readings import Frame, Layout
@@ -717,3 +718,38 @@ def test_mono_loss_above_the_lows_is_a_line_that_is_silent_under_3_db(qtbot):
     assert told(7.0, -0.5, -1.0, -1.0, -1.0, math.nan) == ""
     assert told(8.0, SILENT, -1.0, -1.0, -1.0, math.nan) == ""
     assert told(10.5, SILENT, -1.0, -1.0, -1.0, math.nan) == "120–350 Hz cancels completely in mono"
+
+
+def spectrum_with(qtbot, **settings):
+    face = make("spectrum", qtbot)
+    face.show_settings(face.settings | settings)
+    values = values_at(100.0) | {"spectrum.third_octave": np.full(31, -40.0)}
+    face.show_frame(snapshot(given=values, plan=LAYOUTS[2], feed=status(1.0)))
+    return face
+
+
+def test_slope_compensation_tilts_the_picture_about_1_khz(qtbot):
+    """3 dB per octave lift 2 kHz by 3 dB and leave 1 kHz as it is (nominal bands of ISO 266)."""
+    plain, tilted = spectrum_with(qtbot), spectrum_with(qtbot, slope="3")
+    nominal = [scale.nominal_hz(hz) for hz in tilted._bar_hz]
+    a_decibel = tilted._thirds.height() / 84.0
+    for hz, lift in ((1000.0, 0.0), (2000.0, 3.0), (500.0, -3.0), (16_000.0, 12.0)):
+        bar = nominal.index(hz)
+        assert tilted._tops[bar] - plain._tops[bar] == pytest.approx(lift * a_decibel, abs=1.0)
+    assert "+3 dB per octave" in tilted.subtitle
+    assert tilted.labels["strongest"].text == plain.labels["strongest"].text
+
+
+def test_an_average_is_held_to_compare_with(qtbot):
+    face = spectrum_with(qtbot)
+    menu = {choice.words: choice.run for choice in face.choices()}
+    menu["hold the average of now to compare"]()
+    louder = values_at(100.0) | {"spectrum.third_octave": np.full(31, -20.0)}
+    for seconds in (2.0, 9.0):
+        face.show_frame(snapshot(given=louder, plan=LAYOUTS[2], feed=status(seconds)))
+    at = round((84.0 - 40.0) / 84.0 * face._thirds.height())
+    assert face._holds == [at] * len(face._bars)
+    assert "held average" in face.subtitle
+    {choice.words: choice.run for choice in face.choices()}["peak hold"]()
+    assert face._holds != [at] * len(face._bars)
+    assert "held average" not in face.subtitle

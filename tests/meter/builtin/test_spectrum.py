@@ -169,3 +169,33 @@ def test_each_speed_falls_as_its_time_constant_says(speed: str, db_per_second: f
     processor.feed(silence(seconds, 48_000, 2))
     fall = before - processor.read()["third_octave"][17]
     assert fall == pytest.approx(db_per_second * seconds, rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("of", "in_step", "turned"), [("mid", 0.0, -np.inf), ("side", -np.inf, 0.0), ("all", 0.0, 0.0)]
+)
+def test_mid_and_side_of_a_pair(of: str, in_step: float, turned: float) -> None:
+    """M = (L + R) / 2 and S = (L - R) / 2 of a full-scale sine, in step or with one side inverted (closed forms)."""
+    signal = tone(100.0, 0.0, 1.5, 48_000, channels=2)
+    for pair, expected in ((signal, in_step), (signal * [1.0, -1.0], turned)):
+        assert read(pair, of=of)["fine"][80] == pytest.approx(expected, abs=0.05)
+
+
+def test_one_side_reads_6_db_less_in_mid_and_in_side() -> None:
+    """20 lg 2 = 6.02 dB."""
+    signal = tone(100.0, 0.0, 1.5, 48_000, channels=2) * [1.0, 0.0]
+    assert read(signal, of="mid")["fine"][80] == pytest.approx(-6.02, abs=0.05)
+    assert read(signal, of="side")["fine"][80] == pytest.approx(-6.02, abs=0.05)
+
+
+def test_another_choice_of_mid_and_side_starts_the_spectrum_again() -> None:
+    processor = Processor("spectrum", 48_000, 2)
+    processor.feed(noise())
+    processor.meter.configure({"of": "side", "speed": "steady"})
+    assert np.isnan(processor.read()["fine"]).all()
+    processor.feed(noise())
+    assert_same(processor.read(), read(noise(), of="side"), within=0.0)
+
+
+def test_one_channel_has_no_side() -> None:
+    assert_same(read(noise()[:, :1], of="side"), read(noise()[:, :1]), within=0.0)
