@@ -19,6 +19,7 @@ from pathlib import Path
 from types import FrameType, FunctionType, TracebackType
 from typing import Any, NoReturn, cast
 
+import shiboken6
 from PySide6.QtCore import QCoreApplication, QSize, QTimer
 from PySide6.QtWidgets import QWidget
 
@@ -82,7 +83,7 @@ class FaceGuard:
                     raise ImportError(face.broken.removeprefix(FAILED))
         except (Exception, SystemExit, FaceStuck) as error:
             raise ImportError(reason_of(error, Path(foreign.folder))) from error
-        self._folders[foreign.folder].append(face)
+        self._folders[foreign.folder] = [*filter(shiboken6.isValid, self._folders[foreign.folder]), face]
         return cast(Face, face)
 
     def call(self, face: Any, number: int, inner: Callable[[], Any], instead: Callable[[], Any]) -> Any:
@@ -189,7 +190,7 @@ class FaceGuard:
         while step is not None:
             folder = self._folder_of(step.tb_frame)
             if folder:
-                for face in self._folders[folder]:
+                for face in filter(shiboken6.isValid, self._folders[folder]):  # a card may have been removed
                     face.break_off(reason_of(error, Path(folder)))  # type: ignore[attr-defined]
                 return
             step = step.tb_next

@@ -10,6 +10,7 @@ from pathlib import Path
 from textwrap import dedent, indent
 
 import pytest
+from PySide6.QtCore import QEvent
 from PySide6.QtWidgets import QApplication, QPushButton
 
 from meter.commands.meters import enabled_path
@@ -21,6 +22,7 @@ from meter.gui.kit.face_marker import PREFIX, FaceMarker, keys_of_ended_windows
 from meter.gui.page.layout import pages_folder
 from meter.gui.page.plain_face import PlainFace
 from meter.gui.window import Window
+from meter.instances import Instance
 from meter.plugin.host import discover
 from meter.readings import Layout
 from meter.settings import Settings, SourceChoice
@@ -91,6 +93,7 @@ class Bench:
         qtbot.waitUntil(self.window.may_draw)
         fields = {key: item.fields for key, item in all_manifests().items()}
         fields |= {plugin.id: plugin.manifest.fields for plugin in discover([folder], installed=False)}
+        self.fields = fields
         self.plan = Layout.build(fields, dict.fromkeys(fields, 2))
         self.turn(100.0)
         self.turn(101.0)
@@ -333,3 +336,39 @@ def test_our_own_base_of_a_face_is_not_taken_for_code_by_others(monkeypatch: pyt
     for file, theirs in ((face.__file__, False), (str(root / "my_meter" / "face.py"), True)):
         frame = SimpleNamespace(f_code=SimpleNamespace(co_filename=file), f_back=None)
         assert bool(GUARD._folder_of(frame)) == theirs, file
+
+
+OWN_READING = """
+def __init__(self):
+    super().__init__()
+    self.labels = {"total": Label(20)}
+    self.button = QPushButton("press", self)
+    self.button.clicked.connect(lambda: 1 / 0)
+
+def arrange(self, inside):
+    self.labels["total"].place(inside)
+
+def take_words(self, frame):
+    self.say("total", f"total {frame.number(self.key('total')):.0f}")
+"""
+
+
+def test_a_face_by_others_shows_several_instances_and_a_removed_one_is_forgotten(
+    qtbot, tmp_path: Path, capfd
+) -> None:
+    bench = Bench(qtbot, guest(tmp_path / "guest", OWN_READING))
+    cards = bench.window.cards
+    cards.add("guest", "mix")
+    cards.add("guest", "part drums")
+    further = cards.instances
+    fields = bench.fields | {each.id: bench.fields["guest"] for each in further}
+    plan = Layout.build(fields, dict.fromkeys(fields, 2), instances=(Instance("guest", "guest", "mix"), *further))
+    given = {"guest.total": 1.0, "guest_2.total": 2.0, "guest_3.total": 3.0}
+    bench.link.now = frame(110.0, given=given, plan=plan, feed=status(110.0))
+    bench.window.clock.tick()
+    assert [card.face.value_text() for card in bench.window.page.cards] == ["total 1", "total 2", "total 3"]
+    cards.remove("guest_2")
+    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete.value)
+    bench.window.page.cards[0].face.button.click()
+    assert "Traceback" not in capfd.readouterr().err
+    assert all("ZeroDivisionError" in card.face.fault for card in bench.window.page.cards)
