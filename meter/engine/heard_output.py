@@ -21,6 +21,11 @@ class HeardOutput:
         self._info: SourceInfo | None = None
         self._sentence = self._suspended = ""
 
+    @property
+    def suspended(self) -> bool:
+        """Whether nothing counts at present, such as while calibration noise plays."""
+        return bool(self._suspended)
+
     def leave(self) -> None:
         """Another source was asked for: no figure runs on from the last one."""
         self._info = None

@@ -9,12 +9,15 @@ from typing import Protocol
 from dsp.core.types import FloatArray
 from dsp.level.transport import Transport
 from meter.engine.chain import Chain
+from meter.engine.heard_output import HeardOutput
 from meter.engine.messages import SpanEnded
 from meter.engine.publisher import EngineOutput
 from meter.feeds import MIX, Feeds
 from meter.marks import AT_PLAY_PASS, AT_PLAY_RESET, MARK, PASS
 from meter.readings import FeedStatus, Frame
 
+QUIET_SECONDS = 0.3
+"""From so much silence on play may have stopped (our own choice)."""
 SILENT_STATES = ("idle", "lost", "waiting")
 
 
@@ -23,6 +26,9 @@ class Measuring(Protocol):
 
     @property
     def chain(self) -> Chain | None: ...
+
+    output: HeardOutput
+
     def status(self) -> FeedStatus: ...
     def mark(self, kind: str = MARK) -> None: ...
     def reset(self) -> None: ...
@@ -37,6 +43,7 @@ class Spans:
         self._transport: Transport | None = None
         self._columns: list[int] = []
         self._stopped = False
+        self._before_silence: dict[str, float] | None = None
         self.at_play = AT_PLAY_PASS
 
     def follow(self, feeds: Feeds, rate_hz: int, channels: int) -> None:
@@ -62,18 +69,31 @@ class Spans:
 
     def turn(self, plays: bool | None) -> None:
         """Play starts or stops here, by the sound; None is neither."""
-        if plays is None or self.at_play not in (AT_PLAY_PASS, AT_PLAY_RESET):
+        if plays is None:
+            self._keep_before_silence()
             return
         if self.at_play == AT_PLAY_PASS and not plays:
             self.end(begins=False, stops=True)
         elif self.at_play == AT_PLAY_PASS:
             self._engine.mark(PASS)
-        elif plays:
+        elif self.at_play == AT_PLAY_RESET and plays:
             self._engine.reset()
+
+    def _keep_before_silence(self) -> None:
+        """Read the figures when it has just become silent: two seconds of silence would widen the loudness range."""
+        transport = self._transport
+        if transport is None or not transport.plays or transport.silent_seconds < QUIET_SECONDS:
+            self._before_silence = None
+        elif self._before_silence is None and self.at_play == AT_PLAY_PASS:
+            self._before_silence = self._figures()
+
+    def _figures(self) -> dict[str, float]:
+        chain = self._engine.chain
+        return {} if chain is None else Frame(chain.layout, chain.read()).since_mark()
 
     def _turns(self, block: FloatArray) -> list[tuple[int, bool]]:
         """Starts and stops; the first sound of a source is no start, it may have been playing for long."""
-        if self._transport is None:
+        if self._transport is None or self._engine.output.suspended:
             return []
         found = []
         for frame, plays in self._transport.push(block[:, self._columns]):
@@ -84,10 +104,13 @@ class Spans:
 
     def end(self, *, begins: bool, stops: bool = False, kind: str = MARK) -> None:
         """Send the figures since the mark as those of a span that ends now, or when it stopped to sound."""
-        chain, now = self._engine.chain, self._engine.status().elapsed_seconds
-        if chain is None:
+        if self._engine.chain is None:
             return
+        now, at, figures = self._engine.status().elapsed_seconds, time.time(), self._before_silence
         if stops and self._transport is not None:
-            now = max(0.0, now - self._transport.silent_seconds)
-        figures = Frame(chain.layout, chain.read()).since_mark()
-        self._output.send(SpanEnded(now, time.time(), figures, begins, kind, stops))
+            silent = self._transport.silent_seconds
+            now, at = max(0.0, now - silent), at - silent
+        if not stops or figures is None:
+            figures = self._figures()
+        self._before_silence = None
+        self._output.send(SpanEnded(now, at, figures, begins, kind, stops))

@@ -43,7 +43,7 @@ class Row:
 def _heading(figure: SpanFigure) -> str:
     """Name and unit on two lines."""
     first, _, rest = figure.name.rpartition(" ") if len(figure.name) > LONG_NAME else (figure.name, "", "")
-    return f"{first}\n{rest} {figure.unit}".rstrip() if first else f"{figure.name}\n{figure.unit}".rstrip()
+    return f"{first}\n{f'{rest} {figure.unit}'.strip()}".rstrip()
 
 
 class MarkList(QDialog):

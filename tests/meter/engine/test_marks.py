@@ -8,12 +8,15 @@ import msgspec
 import numpy as np
 import pytest
 
-from meter.audio.script import Tone, Value
+from meter.audio.script import ScriptedSource, Tone, Value
 from meter.audio.source import SourceRequest
+from meter.engine.engine import Engine
+from meter.engine.in_process import Mailbox
 from meter.engine.messages import LayoutChanged, SpanEnded
 from meter.engine.received import Received
 from meter.engine.status import pack_status
 from meter.marks import AT_PLAY_NOTHING, AT_PLAY_PASS, AT_PLAY_RESET, PASS, MarkList
+from meter.plugin.host import discover, usable
 from meter.readings import Field, Layout
 from tests.meter.engine.test_engine import Bench, energy
 from tests.support.frames import status
@@ -104,6 +107,13 @@ def test_by_choice_play_resets(tmp_path: Path) -> None:
     assert after.marks == ()
 
 
+def test_calibration_noise_is_no_pass(tmp_path: Path) -> None:
+    bench = playing(tmp_path, AT_PLAY_PASS)
+    bench.run(7.0)
+    bench.engine.output.suspend("Calibration noise plays.")
+    assert [mark.name for mark in bench.run(3.0).marks] == ["pass 1"]
+
+
 def test_by_choice_nothing_happens_at_play(tmp_path: Path) -> None:
     bench = playing(tmp_path, AT_PLAY_NOTHING)
     frame = bench.run(16.0)
@@ -119,3 +129,21 @@ def test_a_click_while_nothing_plays_is_no_pass() -> None:
     found.begin(120.0, 1e6 + 20.0, {}, PASS)
     assert [mark.name for mark in found.marks] == ["pass 1", "pass 2"]
     assert found.marks[-1].start == 120.0
+
+
+def test_the_silence_after_a_pass_does_not_widen_its_loudness_range() -> None:
+    """A steady tone has a range of 0 LU (EBU Tech 3342); two seconds of silence more would fall within its gate."""
+    source = ScriptedSource([Tone(8.0), Value(6.0, 0.0)])
+    box = Mailbox()
+    plugins = [plugin for plugin in usable(discover()) if plugin.id == "loudness"]
+    engine = Engine(plugins, box, clock=lambda: source.now_ns() / 1e9, open_source=lambda _request: source)
+    engine.open(SourceRequest("script", "a script"))
+    for _ in range(650):
+        source.advance(0.02)
+        engine.step()
+    frame = box.take()
+    assert frame is not None
+    (heard,) = frame.marks
+    assert heard.figures["loudness.range_mark"] == pytest.approx(0.0, abs=0.6)
+    assert heard.figures["loudness.measured_mark"] == pytest.approx(8.3, abs=0.1)
+    assert heard.end == pytest.approx(8.0, abs=0.05)

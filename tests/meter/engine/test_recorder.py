@@ -475,16 +475,17 @@ def test_a_keeper_of_a_real_file_on_real_clocks(tmp_path: Path) -> None:
 
 
 def full_bench(folder: Path, *events: Event) -> Engined:
-    """Loudness beside the listening meter."""
-    return Engined(
-        folder, *events, plugins=[plugin for plugin in discover() if plugin.id in ("listening", "loudness")]
-    )
+    """Loudness and tone drift beside the listening meter."""
+    wanted = ("listening", "loudness", "drift")
+    return Engined(folder, *events, plugins=[plugin for plugin in discover() if plugin.id in wanted])
 
 
 def test_calibration_noise_is_in_no_figure_but_the_listening(tmp_path: Path) -> None:
     loud = Tone(30.0, level_dbfs=-10.0)
     bench = full_bench(tmp_path, tone(20.0), loud, tone(60.0))
-    bench.run(20.0)
+    bench.run(10.0)
+    bench.engine.mark()
+    bench.run(10.0)
     bench.engine.output.suspend("Calibration noise plays.")
     during = bench.run(30.0)
     assert during.number("listening.feed_now") == pytest.approx(-10.0, abs=0.1), "the calibration is measured with it"
@@ -495,6 +496,9 @@ def test_calibration_noise_is_in_no_figure_but_the_listening(tmp_path: Path) -> 
     # One channel, 1 kHz: a tone of -20 dBFS reads -23 LUFS and 0.7 dB of the K-filter (ITU-R BS.1770-5) at most.
     assert after.number("loudness.integrated") == pytest.approx(-23.0, abs=0.3)
     assert after.number("loudness.momentary_max") < -20.0
+    assert after.number("loudness.integrated_mark") == pytest.approx(-23.0, abs=0.3)
+    assert after.number("loudness.momentary_max_mark") < -20.0
+    assert len(after.marks) == 2, "noise is no pass"
     assert "Calibration noise" not in after.status.sentence
     bench.engine.close()
     heard = bench.heard()
@@ -511,6 +515,7 @@ def test_reset_leaves_the_listening_alone(tmp_path: Path) -> None:
     assert after.number("loudness.measured") == pytest.approx(5.0, abs=1.0)
     assert after.number("listening.time_listened") * 3600 == pytest.approx(65.0, abs=1.0)
     assert after.number("listening.seat_minute") == pytest.approx(before.number("listening.seat_minute"), abs=0.1)
+    assert after.number("drift.remembered") >= before.number("drift.remembered") > 0.0
     assert after.number("listening.time_left_low") <= before.number("listening.time_left_low")
     bench.engine.close()
     assert len(bench.heard()) == pytest.approx(65, abs=1), "no second is cut"
