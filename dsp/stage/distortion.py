@@ -30,6 +30,8 @@ REST_SECONDS = 0.5
 FADE_SECONDS = 0.02
 NOTHING_DB = -150.0
 LEAST_LEVEL_DB = -80.0
+LEAST_DISTORTION = 3e-5
+"""Below 0.003 % it is the rounding of the file (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,8 @@ class Section:
 class Harmonics:
     """What came back of one tone: ``gain_db`` of its fundamental, harmonics 2 to 7 in dB re it, THD in percent.
 
-    ``thd_percent`` takes all harmonics below half the rate. ``odd_over_even_db`` compares their powers.
+    ``thd_percent`` takes all harmonics below half the rate. ``odd_over_even_db`` compares their powers, NaN where
+    there is next to nothing.
     """
 
     hz: int
@@ -152,7 +155,7 @@ def _harmonics(section: Section, spectrum: FloatArray) -> Harmonics:
         20.0 * math.log10(fundamental / db_to_amplitude(section.level_dbfs)),
         100.0 * math.sqrt(even + odd),
         tuple(_db(float(multiples[number - 2])) for number in HARMONICS if number - 2 < len(multiples)),
-        _db(math.sqrt(odd)) - _db(math.sqrt(even)),
+        _db(math.sqrt(odd)) - _db(math.sqrt(even)) if even + odd > LEAST_DISTORTION**2 else math.nan,
     )
 
 

@@ -12,7 +12,14 @@ import numpy as np
 import soundfile
 
 from dsp.core.types import FloatArray
-from dsp.stage.distortion import Harmonics, Intermodulation, read_tones, tone_test_signal, where_it_begins
+from dsp.stage.distortion import (
+    LEAST_DISTORTION,
+    Harmonics,
+    Intermodulation,
+    read_tones,
+    tone_test_signal,
+    where_it_begins,
+)
 from meter.audio.file import open_blocks
 from meter.stage.findings import NAN
 
@@ -104,6 +111,6 @@ def _with_growth(tones: list[Harmonics]) -> tuple[ToneFindings, ...]:
 
 
 def _growth(tone: Harmonics, above: Harmonics) -> float:
-    if not (tone.thd_percent > 0.0 and above.thd_percent > 0.0):
+    if not min(tone.thd_percent, above.thd_percent) > 100.0 * LEAST_DISTORTION:
         return NAN
     return 20.0 * math.log10(above.thd_percent / tone.thd_percent) / (above.level_dbfs - tone.level_dbfs)
