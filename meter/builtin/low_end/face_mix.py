@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QPushButton, QWidget
 
 from meter import figures as words
 from meter.builtin.low_end.face_data import STALE_SECONDS, Floats, Part, note_words, percent
-from meter.gui.kit.theme import TEXT_PX, Theme
+from meter.gui.kit.theme import TEXT_PX, Theme, px
 from meter.lowend.findings import OTHER, OWNER
 from meter.plugin.face import LIVE_STATES
 from meter.readings import Frame
@@ -143,7 +143,7 @@ class Way:
     """The button that leads to the parts: to the feeds where there are channels for them, else to the sources."""
 
     def __init__(self, parent: QWidget) -> None:
-        self.action = self._theme = ""
+        self.action = self._look = ""
         self.button = QPushButton(parent)
         self.button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.button.setCursor(Qt.CursorShape.PointingHandCursor)
@@ -158,12 +158,13 @@ class Way:
         return sentences
 
     def colour(self, theme: Theme) -> None:
-        """Take the colours of a theme; a style sheet is dear, so only of another one."""
-        if theme.name == self._theme:
+        """Take colours and text size; a style sheet is dear, so only another one."""
+        look = f"{theme.name} {px(TEXT_PX)}"
+        if look == self._look:
             return
-        self._theme = theme.name
+        self._look = look
         self.button.setStyleSheet(
             f"QPushButton {{ border: 1px solid {theme.soft.name()}; border-radius: 6px;"
-            f" background: {theme.trough.name()}; color: {theme.ink.name()}; font-size: {TEXT_PX}px; }}"
+            f" background: {theme.trough.name()}; color: {theme.ink.name()}; font-size: {px(TEXT_PX)}px; }}"
             f"QPushButton:hover, QPushButton:focus {{ border-color: {theme.measured.name()}; }}"
         )

@@ -18,7 +18,7 @@ from meter.builtin.low_end import face_mix as mix
 from meter.builtin.low_end.face_blocks import LEAST_BAR_PX, Block
 from meter.builtin.low_end.face_data import Part
 from meter.gui.kit.label import RIGHT, Label, line_height, text_width
-from meter.gui.kit.theme import MARK_PX, TEXT_PX, VERDICT_PX, font, mixed
+from meter.gui.kit.theme import MARK_PX, TEXT_PX, VERDICT_PX, font, mixed, px
 from meter.lowend import words as sentences
 from meter.lowend.findings import CANCELS, OTHER, OWNER
 from meter.plugin.face import Choice, Face
@@ -110,7 +110,7 @@ class OwnersFace(Face):
         bands_high = line_height(MARK_PX) + 16 + 6
         with_bands = left.height() >= LEAST_BAR_PX + 2 * verdict.line_height + bands_high + CANCEL_PX
         rest = left.height() - verdict.line_height - 8 - CANCEL_PX - (bands_high if with_bands else 0)
-        high = max(LEAST_BAR_PX, min(MOST_BAR_PX, rest))
+        high = max(LEAST_BAR_PX, min(px(MOST_BAR_PX), rest))
         self._bar = QRect(left.left(), left.top(), left.width(), high)
         top = self._bar.bottom() + 1 + CANCEL_PX + 4
         bus_width = text_width("mix bus takes 00.0 dB", TEXT_PX) + 24
@@ -131,10 +131,10 @@ class OwnersFace(Face):
             place.setLeft(inside.right() + 1 - round(inside.width() * WAY_SHARE))
             left.setRight(place.left() - 24)
         else:
-            place.setTop(inside.bottom() + 1 - max(BUTTON_PX, inside.height() // 2 - 8))
+            place.setTop(inside.bottom() + 1 - max(px(BUTTON_PX), inside.height() // 2 - 8))
             left.setBottom(place.top() - 8)
         room = left.height() - verdict.line_height - mono.line_height - 16
-        high = min(MOST_BAR_PX, room) if room >= LEAST_BAR_PX and not self._one_channel else 0
+        high = min(px(MOST_BAR_PX), room) if room >= LEAST_BAR_PX and not self._one_channel else 0
         self._bar = QRect(left.left(), left.top(), left.width(), high)
         top = self._bar.bottom() + 1 + (10 if self._bar.height() else 0)
         verdict.place(QRect(left.left(), top, left.width(), min(left.bottom() + 1 - top, verdict.line_height)))
@@ -146,13 +146,13 @@ class OwnersFace(Face):
     def _arrange_way(self) -> None:
         """The button right under its two sentences; where there is no room for both, the button alone."""
         place, way, button = self._way_place, self.labels["way"], self._way.button
-        lines = (place.height() - BUTTON_PX - 10) // way.line_height
+        lines = (place.height() - px(BUTTON_PX) - 10) // way.line_height
         way.place(QRect(place.left(), place.top(), place.width(), max(0, lines) * way.line_height))
         if way.elided:
             way.hide()
         top = place.top() + (len(way.shown) * way.line_height + 10 if way.shown else 0)
         width = min(place.width(), text_width(button.text(), TEXT_PX) + 36)
-        button.setGeometry(place.left(), top, width, BUTTON_PX)
+        button.setGeometry(place.left(), top, width, px(BUTTON_PX))
         self._way.colour(self.theme)
         button.setVisible(not self.fault)
 

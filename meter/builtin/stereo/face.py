@@ -67,7 +67,7 @@ class StereoFace(Face):
         balance, mono = self.labels["balance"], self.labels["mono"]
         mono_high = mono.line_height if self._mono_told else 0
         foot = balance.line_height + mono_high + 8
-        with_foot = inside.height() >= foot + 40
+        with_foot = inside.height() >= foot + 2 * line_height(18, bold=True)
         top = inside.bottom() - foot + 9
         balance.place(QRect(inside.left(), top, inside.width(), balance.line_height if with_foot else 0))
         under = QRect(inside.left(), top + balance.line_height, inside.width(), mono_high)

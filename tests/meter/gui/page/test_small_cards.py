@@ -5,12 +5,14 @@ from __future__ import annotations
 import pytest
 from PySide6.QtCore import QSize
 
+from meter.builtin.vu.face import HAND_FROM, HAND_TO
 from meter.gui.kit.label import Label, line_height
 from meter.gui.kit.theme import MARK_PX, follow_window, font, px, scale_for
-from meter.gui.page.layout import Place, Plan, PlanError, read_plan, rectangle
+from meter.gui.page.layout import Place, Plan, PlanError, pages_folder, read_plan, rectangle
 from meter.gui.page.page import Page
 from meter.plugin.face import Face
-from tests.support.frames import entries, frame, layout, status, values_at
+from tests.support.faces import assert_text_fits
+from tests.support.frames import ALL_FEEDS, entries, frame, layout, status, values_at
 
 STACK = Plan(
     "stack", (1.0,), (1.0,),
@@ -113,3 +115,64 @@ def test_a_label_follows_the_text_scale(qapp):
     assert line_height(MARK_PX) > before
     assert follow_window(QSize(1280, 800))
     assert font(MARK_PX).pixelSize() == MARK_PX
+
+
+QUARTER = 4
+LEGIBLE_PX, LARGE_PX = 4.5, 10.0
+"""Height of type in a quarter-size picture that can still be read as a word, and as a figure at a glance (our own
+trial with a picture of 320 by 200)."""
+
+
+def test_a_quarter_size_picture_of_the_first_page_can_be_read(qtbot):
+    """Loud rock: short-term, integrated, OVER, mono state, the hand, and the time left."""
+    page = Page(read_plan(pages_folder() / "page.toml"), entries(), elsewhere=ALL_FEEDS)
+    qtbot.addWidget(page)
+    page.resize(1252, 712)
+    page.show()
+    loud = {
+        "loudness.short_term": -7.8, "loudness.integrated": -8.4, "peaks.overs": 26, "peaks.true_max": 3.5,
+        "peaks.true_max_each": [3.4, 3.5], "mono_lows.verdict": 1, "mono_lows.loss_now": -0.1,
+        "mono_lows.band_loss": [0.0] * 4,
+    }  # fmt: skip
+    for seconds in (1.0, 2.0):
+        for card in page.cards:
+            card.show_frame(frame(given=values_at(100.0) | loud, plan=layout(), feed=status(seconds)))
+
+    def type_of(meter: str, name: str, words: str) -> float:
+        label = page.card(meter).face.labels[name]
+        assert words in " ".join(label.shown)
+        return label.font.pixelSize() / QUARTER
+
+    assert type_of("loudness", "short_term", "−7.8") >= LARGE_PX
+    assert type_of("loudness", "integrated", "−8.4") >= LARGE_PX
+    assert type_of("mono_lows", "state", "solid") >= LARGE_PX
+    assert type_of("listening", "figure", "") >= 0.9 * LARGE_PX
+    assert type_of("peaks", "OVER", "OVER 26") >= LEGIBLE_PX
+    assert type_of("vu", "usual", "hits") >= LEGIBLE_PX
+    dial = page.card("vu").face
+    assert dial._radius * (HAND_TO - HAND_FROM) / QUARTER >= 20.0
+    assert dial._pens()[0].widthF() / QUARTER >= 1.0
+
+
+@pytest.mark.parametrize("size", [(792, 472), (792, 436), (1252, 712), (1892, 980)])
+@pytest.mark.parametrize("loses", [False, True])
+def test_every_card_of_the_first_page_keeps_its_main_figure(size, loses, qtbot):
+    """In the smallest window, with a row of marks below, with or without a calibration and a loss."""
+    page = Page(read_plan(pages_folder() / "page.toml"), entries(), elsewhere=ALL_FEEDS)
+    qtbot.addWidget(page)
+    page.resize(*size)
+    page.show()
+    solid = {} if loses else {"verdict": 1, "loss_now": -0.1, "band_loss": [0.0] * 4}
+    for calibrated in (False, True):
+        for seconds in (1.0, 5.0):
+            values = values_at(100.0, calibrated=calibrated) | {
+                f"mono_lows.{key}": each for key, each in solid.items()
+            }
+            for card in page.cards:
+                card.show_frame(frame(given=values, plan=layout(), feed=status(seconds + 10 * calibrated)))
+        for card in page.cards:
+            assert_text_fits(card.face)
+            assert page.rect().contains(card.face.geometry())
+        for meter, name in (("peaks", "most1"), ("stereo", "whole"), ("mono_lows", "figure")):
+            assert page.card(meter).face.labels[name].shown, meter
+        assert not calibrated or page.card("listening").face.labels["figure"].shown
