@@ -18,7 +18,8 @@ from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QWidget
 
-from meter.app import make_application, open_window
+from meter.app import make_application
+from meter.cli import main
 from meter.gui.window import Window
 from meter.readings import Frame, Layout
 
@@ -90,4 +91,4 @@ class Driver(QObject):
 if __name__ == "__main__":
     application = make_application()
     driver = Driver()
-    sys.exit(open_window(None))
+    sys.exit(main(["window"]))
