@@ -269,7 +269,7 @@ def an_over_is_seen(hour: Hour) -> None:
     hour.play(loud)
     hour.program.until("frame().number('peaks.overs') > 0")
     assert hour.program.ask("frame().number('peaks.sample_max')") <= OVER_DBFS + 0.01
-    hour.program.until("'OVER' in window.page.card('peaks').face.value_text()")
+    hour.program.until("'OVER' in window.page.card('peaks').face._tags.boxes")
     hour.picture("5 an over")
 
 
