@@ -134,6 +134,7 @@ class Vu:
             "heard": self._frames > 0,
             "highest": self._highest,
             "waits_ticks": self._waits_ticks,
+            "loud_db": self._loud_db,
             "highest_marked": self._highest_marked,
             **inside("levels", self._levels_marked.save_state()),
         }
@@ -144,6 +145,7 @@ class Vu:
             self._frames = int(kept["heard"])
             self._highest = float(kept["highest"])
             self._waits_ticks = int(kept["waits_ticks"])
+            self._loud_db = float(kept["loud_db"])
             self._highest_marked = float(kept["highest_marked"])
             self._levels_marked.restore_state(of("levels", kept))
 
