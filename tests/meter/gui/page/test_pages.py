@@ -234,10 +234,10 @@ def test_the_menu_offers_what_the_keys_do(window: Window) -> None:
     others["K"].trigger()
     assert window._link.called("mark") == [("mark",)]
     others["F"].trigger()
-    assert "choose one first" in window.feed_line.asked()
+    assert "name its feeds when it does" in window.feed_line.asked()
 
 
-@pytest.mark.parametrize(("width", "marking", "keys"), [(1280, True, True), (820, False, True)])
+@pytest.mark.parametrize(("width", "marking", "keys"), [(1280, True, True), (820, False, False)])
 def test_a_narrow_window_leaves_out_what_the_menu_offers_too(
     window: Window, width: int, marking: bool, keys: bool
 ) -> None:
