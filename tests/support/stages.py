@@ -16,7 +16,7 @@ from meter.stage.study import stage
 RATE_HZ = 48_000
 
 
-def phrases(seconds: float = 8.0, seed: int = 3, channels: int = 2) -> FloatArray:
+def phrases(seconds: float = 6.0, seed: int = 3, channels: int = 1) -> FloatArray:
     """Pink noise that moves between -20 and 0 dB twice a second."""
     rng = np.random.default_rng(seed)
     sound = pink_noise(rng, -20.0, seconds, RATE_HZ, channels)

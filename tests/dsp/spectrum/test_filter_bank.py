@@ -32,7 +32,7 @@ def test_sines_come_out_as_the_response_says(index: int) -> None:
 @pytest.mark.parametrize("sizes", [[1, 2, 3], [64], [65], [480], [8193], random_sizes(5)], ids=str)
 def test_blocks_do_not_matter(sizes: list[int]) -> None:
     bands = bands_between(31.5, 16_000.0, 1)
-    signal = white_noise(np.random.default_rng(1), -20.0, 0.2, 48_000, channels=2)
+    signal = white_noise(np.random.default_rng(1), -20.0, 0.02 if max(sizes) < 10 else 0.2, 48_000, channels=2)
     whole = BandBank(48_000, 2, bands).process(signal)
     bank = BandBank(48_000, 2, bands)
     pieces = [bank.process(block) for block in blocks(signal, sizes)]

@@ -21,7 +21,7 @@ from meter.stage.findings import StageFindings
 from tests.support.stages import RATE_HZ, phrases, studied
 
 FRAME = 4800
-SOUND = phrases(6.0)
+SOUND = phrases(6.0, channels=2)
 
 
 def through(sound: FloatArray, name: str, settings: str) -> FloatArray:

@@ -8,7 +8,7 @@ import pytest
 from dsp.stage.stage_stream import BAND_EDGES_HZ, OCTAVE_STARTS, Side, StageStream
 from tests.support.stages import RATE_HZ, phrases
 
-BEFORE = phrases(3.0)
+BEFORE = phrases(3.0, channels=2)
 AFTER = np.tanh(3.0 * BEFORE)
 
 

@@ -13,7 +13,7 @@ from meter.audio.source import SourceError
 from meter.stage.files import CompareError, TwoSides, compare, read_sides
 from tests.support.stages import RATE_HZ, delayed, phrases
 
-SOUND = phrases(8.0)
+SOUND = phrases(8.0, channels=2)
 Write = Callable[..., Path]
 
 
@@ -34,7 +34,7 @@ def write(tmp_path: Path) -> Write:
         (0.0 * SOUND, RATE_HZ, "'after.wav' is silent"),
         (np.tile(SOUND, 2), RATE_HZ, "2 and 4 channels"),
         (SOUND[:RATE_HZ], RATE_HZ, "1.0 s; 2 s or more"),
-        (phrases(8.0, seed=9), RATE_HZ, "do not correlate"),
+        (phrases(8.0, seed=9, channels=2), RATE_HZ, "do not correlate"),
     ],
 )
 def test_what_cannot_be_compared_is_refused(write: Write, sound: np.ndarray, rate_hz: int, words: str) -> None:
@@ -87,7 +87,7 @@ def test_a_delay_that_changes_is_told_and_is_no_squeeze() -> None:
 
 
 def test_a_repeated_bar_is_not_taken_for_another_delay() -> None:
-    bar = phrases(0.25)
+    bar = phrases(0.25, channels=2)
     loop = np.tile(bar, (32, 1))
     loop[:3000] *= 0.5
     found = compare(TwoSides(RATE_HZ, loop.astype(np.float32), delayed(loop, 100.0).astype(np.float32)))
