@@ -284,6 +284,8 @@ def the_transport_stops_and_starts(hour: Hour) -> None:
     before = ask("frame().number('loudness.integrated')")
     hour.play(lines(hour.band))
     until("frame().number('loudness.momentary') > -40")
+    until("frame().marks[-1].kind == 'pass'")
+    assert ask("[mark.name for mark in frame().marks if mark.name in ('verse', 'chorus')]") == ["verse", "chorus"]
     assert ask("frame().number('loudness.integrated')") == pytest.approx(before, abs=1.0), "a pause is no sound"
 
 
