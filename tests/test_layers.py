@@ -30,6 +30,7 @@ CONTRACT = (
 
 FACE_PARTS = (
     "meter.plugin.face",
+    "meter.gui.kit.dialog_style",
     "meter.gui.kit.label",
     "meter.gui.kit.points",
     "meter.gui.kit.scale",

@@ -14,6 +14,7 @@ from PySide6.QtWidgets import QInputDialog
 
 from meter import figures as words
 from meter.builtin.loudness.face_history import LEAST_PX, History
+from meter.gui.kit.dialog_style import dress
 from meter.gui.kit.label import RIGHT, Label, figure_room, line_height, text_width
 from meter.gui.kit.theme import MARK_PX, TEXT_PX, px
 from meter.plugin.face import Choice, Face
@@ -128,6 +129,7 @@ class LoudnessFace(Face):
                 lambda value: self.setting_chosen.emit(self.meter_id, {"target_lufs": float(value)})
             )
         self._asker.setDoubleValue(TARGETS[0][0] if math.isnan(self._target) else self._target)
+        dress(self._asker)
         self._asker.open()
 
     # Layout

@@ -20,6 +20,7 @@ from PySide6.QtWidgets import QDialog, QHBoxLayout, QLabel, QPushButton, QSizePo
 
 from meter import figures as words
 from meter.gui.kit import scale
+from meter.gui.kit.dialog_style import dress
 from meter.gui.kit.theme import MARK_PX, TEXT_PX, VERDICT_PX, current_theme, font, mixed
 from meter.readings import Frame
 
@@ -41,7 +42,7 @@ OCTAVES_HZ = tuple(scale.nominal_hz(1000.0 * 2.0**step) for step in range(-6, 5)
 THIRDS_HZ = tuple(scale.nominal_hz(1000.0 * 2.0 ** (step / 3.0)) for step in range(-17, 14))
 STEPS_HZ = (100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0)
 
-POINT_HERE = "Point at the curve for frequency, note and level. The mouse wheel zooms."
+POINT_HERE = "Point at the curve to read it. The wheel zooms."
 BY_THIRDS, BY_HERTZ = "dBFS, third octaves", "dBFS, every hertz"
 
 
@@ -242,6 +243,7 @@ class CloserLook(QDialog):
 
     def _colour(self) -> None:
         theme = current_theme()
+        dress(self)
         self._plot.setBackground(theme.card)
         self._now.setPen(pyqtgraph.mkPen(theme.measured))
         self._now.setBrush(mixed(theme.card, theme.measured, 0.3))

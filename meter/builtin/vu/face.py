@@ -16,6 +16,7 @@ from PySide6.QtWidgets import QInputDialog
 
 from meter import figures as words
 from meter.builtin.vu.face_dials import DIALS, VU, Dial
+from meter.gui.kit.dialog_style import dress
 from meter.gui.kit.label import CENTRE, RIGHT, Label, fitting_px, line_height, text_width
 from meter.gui.kit.theme import MARK_PX, SUBTITLE_PX, VERDICT_PX, font
 from meter.plugin.face import Choice, Face
@@ -115,6 +116,7 @@ class VuFace(Face):
             self._asker.doubleValueSelected.connect(self._chose_alignment)
         if math.isfinite(self._alignment):
             self._asker.setDoubleValue(self._alignment)
+        dress(self._asker)
         self._asker.open()
 
     def _chose_alignment(self, level: float) -> None:
