@@ -164,7 +164,7 @@ class PeaksFace(Face):
         roomy = place.width() >= 280
         most_width = text_width(WIDEST, MOST_PX if roomy else TEXT_PX, bold=True) + 8
         scale_high = line_height(MARK_PX) + 4
-        row = min(60, max(line_height(VERDICT_PX), (place.height() - scale_high) // max(1, self._channels)))
+        row = min(60, max(line_height(TEXT_PX), (place.height() - scale_high) // max(1, self._channels)))
         thick = min(18 + max(0, row - 36) // 3, row - 8)
         self._bars = []
         for number in range(self._channels):

@@ -18,7 +18,7 @@ def dress(dialog: QWidget) -> None:
             theme.faint, theme.ink, theme.trough, theme.card, theme.page, theme.measured, theme.line,
         )
     )  # fmt: skip
-    dialog.setStyleSheet(
+    sheet = (
         f"QDialog {{ background: {page}; color: {ink}; font-size: {px(TEXT_PX)}px; }}"
         f"QLabel {{ color: {ink}; }}"
         f"QPushButton {{ border: 1px solid {line}; border-radius: {RADIUS_PX}px; background: {trough}; color: {ink};"
@@ -29,3 +29,5 @@ def dress(dialog: QWidget) -> None:
         f" color: {ink}; padding: {px(4)}px; selection-background-color: {ink}; selection-color: {page}; }}"
         f"QAbstractSpinBox:focus, QLineEdit:focus {{ border-color: {lit}; }}"
     )
+    if sheet != dialog.styleSheet():  # setting it changes the palette, and a dialog may come here for that again
+        dialog.setStyleSheet(sheet)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from PySide6.QtCore import QSize
 
+from meter.builtin.peaks.face import OVERHANG_PX
 from meter.builtin.vu.face import HAND_FROM, HAND_TO
 from meter.gui.kit.label import Label, line_height
 from meter.gui.kit.theme import MARK_PX, follow_window, font, px, scale_for
@@ -175,4 +176,6 @@ def test_every_card_of_the_first_page_keeps_its_main_figure(size, loses, qtbot):
             assert page.rect().contains(card.face.geometry())
         for meter, name in (("peaks", "most1"), ("stereo", "whole"), ("mono_lows", "figure")):
             assert page.card(meter).face.labels[name].shown, meter
+        peaks = page.card("peaks").face
+        assert peaks._bars[-1].bottom() + 7 + line_height(MARK_PX) <= peaks.inside.bottom() + OVERHANG_PX, "scale"
         assert not calibrated or page.card("listening").face.labels["figure"].shown
