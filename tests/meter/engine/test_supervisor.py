@@ -97,6 +97,26 @@ def test_a_killed_engine_is_replaced_and_the_gap_is_shown(start, tone: SourceReq
     assert not psutil.pid_exists(first)
 
 
+def test_marks_outlive_the_engine_with_names_and_figures(start, tone: SourceRequest) -> None:
+    supervisor = start(EngineOrder(tone))
+    until(supervisor, lambda frame: frame.number("loudness.measured") > 1.0)
+    supervisor.mark()
+    until(supervisor, lambda frame: len(frame.marks) == 2 and frame.number("loudness.measured_mark") > 1.0)
+    supervisor.name_mark(0, "ve")
+    first = supervisor.engine_pid
+    assert first is not None
+    until(supervisor, lambda frame: frame.marks[0].name == "verse")
+    time.sleep(2.5)  # the state of the meters is saved every two seconds
+    os.kill(first, signal.SIGKILL)
+    frame = until(supervisor, lambda frame: supervisor.engine_pid != first and frame.status.state == "running")
+    verse, running = frame.marks
+    assert (verse.name, running.running) == ("verse", True)
+    assert verse.figures["loudness.integrated_mark"] == pytest.approx(-20.0, abs=0.1)
+    assert frame.number("loudness.measured_mark") < frame.number("loudness.measured") - 0.5
+    supervisor.clear_marks()
+    assert [mark.name for mark in until(supervisor, lambda frame: len(frame.marks) == 1).marks] == ["mark 1"]
+
+
 def write_tone(path: Path, level_dbfs: float) -> None:
     """Ten seconds of 997 Hz in both channels, in the place of what was there."""
     wave = 10.0 ** (level_dbfs / 20.0) * np.sin(2 * np.pi * 997 * np.arange(480_000) / 48_000)
