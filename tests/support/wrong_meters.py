@@ -267,6 +267,13 @@ WRONG = {
         "face",
         "does not change",
     ),
+    "a face that shows another meter in place of its own": Wrong(
+        FACE,
+        SAY_FIGURE,
+        '        self._levels = []\n        self.say("figure", figure(frame.number("other.highest")))\n',
+        "face",
+        "does not change",
+    ),
     "a face whose text is cut off": Wrong(
         FACE,
         SAY_FIGURE,

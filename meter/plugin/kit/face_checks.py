@@ -115,7 +115,8 @@ def _check_drawn(plugin: Plugin, face: Any, real: list[_Shown], errors: list[Bas
         below = [picture[face.inside.top() :] for picture in pictures]
         if _drawn_pixels(below[1]) < LEAST_DRAWN:
             raise CheckFailed(f"Its picture is empty at {size[0]} x {size[1]}.")
-        if all(np.array_equal(below[0], other) for other in below[1:]):
+        same = all(np.array_equal(below[0], other) for other in below[1:])
+        if same and not _is_of_others(face, meter.manifest.id):
             raise CheckFailed(f"Its picture does not change with the readings at {size[0]} x {size[1]}.")
 
 
@@ -127,10 +128,30 @@ class _Shown:
     findings: Mapping[str, Any]
 
 
+class _AskedFrame(Frame):
+    """A frame that notes which readings are asked of it."""
+
+    asked: frozenset[str] = frozenset()
+
+    def vector(self, key: str) -> FloatArray:
+        self.asked |= {key}
+        return super().vector(key)
+
+    def number(self, key: str) -> float:
+        self.asked |= {key}
+        return super().number(key)
+
+
+def _is_of_others(face: Any, meter_id: str) -> bool:
+    """Whether it asks for readings, but for none of its own meter: here it gets those of no other."""
+    asked = face._frame.asked
+    return bool(asked) and not any(key.startswith(f"{meter_id}.") for key in asked)
+
+
 def _drawn(meter: Played, face: Any, shown: _Shown, seconds: float, errors: list[BaseException]) -> NDArray[np.uint8]:
     """The picture ``(height, width, 3)`` with these readings; raises what the face raised."""
     status = FeedStatus("kit", RATE_HZ, meter.channels, "running", frames=round(seconds * RATE_HZ))
-    return _picture(face, Frame(meter.layout, shown.values, status, shown.findings), errors)
+    return _picture(face, _AskedFrame(meter.layout, shown.values, status, shown.findings), errors)
 
 
 def _picture(face: Any, frame: Frame, errors: list[BaseException]) -> NDArray[np.uint8]:
