@@ -18,6 +18,8 @@ RATE_HZ = 48_000
 STRETCH = RATE_HZ // 2
 """Whole hops of the low end, five by five: its figures are computed that often and cached in between."""
 BITES = (960, 480, 1117, 2048)
+ROUNDING = 1e-9
+"""A read feeds a meter what is gathered for it, so sums are split elsewhere."""
 
 SETTINGS: dict[str, dict[str, Setting]] = {
     "vu": {"alignment_dbfs": -20.0, "movement": "ppm_1"},
