@@ -698,7 +698,7 @@ def test_time_left_is_one_range_of_the_stated_uncertainty(qtbot):
     assert face.labels["figure"].text == "1.5 to 30 h"
     assert face.labels["left"].text == "left at 71 dB(A), the last minute"
     assert face.subtitle == "estimate ±8 dB"
-    assert sum(" left" in label.text for label in face.labels.values()) == 1
+    assert sum("left at" in label.text for label in face.labels.values()) == 1
     assert face.labels["quarter"].text == "15 min: 78 dB(A)"
 
 
