@@ -28,7 +28,8 @@ check() {
     { .venv/bin/ruff format --check --quiet . || { echo "Run: .venv/bin/ruff format ." >&2; false; }; } &&
     .venv/bin/mypy
 }
-workers=(-n logical --maxprocesses 4 --dist loadfile --no-loadscope-reorder)
+# One more than processors: many tests wait for other processes.
+workers=(-n "$(($(nproc) + 1))" --maxprocesses 4 --dist loadfile --no-loadscope-reorder)
 measure=()
 case "${1:-}" in
   "") ;;

@@ -26,7 +26,7 @@ from meter.demo import parts, store
 from tests.live.conftest import FRONT, SIDE, started
 from tests.live.server import Feeder, Sink, SoundServer, tones
 
-pytestmark = [pytest.mark.live, pytest.mark.alone]
+pytestmark = pytest.mark.live
 RATE_HZ = parts.RATE_HZ
 LINES = Sink("lines", channels=8, positions=tuple(f"aux{number}" for number in range(8)), description="Eight Lines")
 STEMS = {"kick": "drum", "bass": "bass", "gtrs": "plucked", "keys": "organ", "voice": "voice"}

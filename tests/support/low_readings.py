@@ -104,13 +104,16 @@ class Given:
 
     def __init__(self, given: dict[str, Any], parts: int) -> None:
         self._given, self._parts = given, parts
+        self._spread: dict[tuple[str, int], list[list[float]]] = {}
 
     def one(self, key: str) -> float:
         return float(np.ravel(np.asarray(self._given[f"low_end.{key}"], dtype=float))[0])
 
     def each(self, key: str, times: int = 1) -> list[list[float]]:
-        flat = np.ravel(np.asarray(self._given[f"low_end.{key}"], dtype=float))
-        return [list(map(float, row)) for row in np.resize(flat, self._parts * times).reshape(-1, times)]
+        if (key, times) not in self._spread:
+            flat = np.ravel(np.asarray(self._given[f"low_end.{key}"], dtype=float))
+            self._spread[key, times] = np.resize(flat, self._parts * times).reshape(-1, times).tolist()
+        return self._spread[key, times]
 
     def some(self, key: str, count: int) -> tuple[float, ...]:
         return tuple(map(float, np.resize(np.ravel(np.asarray(self._given[f"low_end.{key}"], dtype=float)), count)))

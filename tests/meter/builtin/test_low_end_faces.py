@@ -91,9 +91,10 @@ def make(view: str, qtbot, **settings: Any) -> Face:
 def test_text_fits_in_every_state_and_size(view: str, parts: int, qtbot) -> None:
     face = make(view, qtbot)
     least = (face.minimumSizeHint().width(), face.minimumSizeHint().height())
+    made = {state: readings(parts) for state, readings in STATES.items()}
     for number, (state, size) in enumerate(itertools.product(STATES, [PAGE_SIZES[view], least, *OTHER_SIZES])):
         face.resize(*size)
-        face.show_frame(_at(STATES[state](parts), number))
+        face.show_frame(_at(made[state], number))
         assert face.fault == "", state
         assert_text_fits(face)
 
