@@ -17,7 +17,7 @@ from meter.gui.kit import scale
 Shown = TypeVar("Shown")
 
 LOW_LEAD_DB, LOW_DWELL_SECONDS = 3.0, 3.0
-"""Another strongest low is named when it leads the one named by so much for so long."""
+"""Another strongest low is named when the one named is behind by so much for so long."""
 LEAN_FROM_DB, LEAN_UNTIL_DB, LEAN_DWELL_SECONDS, LEAN_STEP_DB = 1.0, 0.5, 2.0, 0.5
 """A lean is told from the first value on until it falls below the second, in steps of the last."""
 HALF_SEMITONE = 2.0 ** (1.0 / 24.0)
@@ -54,31 +54,31 @@ class StrongestLow:
     """The frequency in Hz that is named as the strongest low; see ``LOW_LEAD_DB`` for when it changes."""
 
     def __init__(self) -> None:
-        self._hz: Steady[float] = Steady(LOW_DWELL_SECONDS)
+        self._behind: Steady[bool] = Steady(LOW_DWELL_SECONDS)
         self._shown = math.nan
 
     def clear(self) -> None:
         """Name the strongest low of the next spectrum at once."""
-        self._hz.clear()
+        self._behind.clear()
         self._shown = math.nan
 
     def follow(self, frequencies: NDArray[np.float64], levels: NDArray[np.float64], now: float) -> float:
         """Take a spectrum in dB, not all of it NaN; the frequencies are above 0 Hz."""
         strongest = int(np.nanargmax(levels))
         wanted = float(frequencies[strongest])
-        near = np.abs(np.log(frequencies / self._shown)) <= math.log(HALF_SEMITONE)
-        if near.any() and not np.isnan(levels[near]).all():
-            same_note = scale.nearest_note(wanted) == scale.nearest_note(self._shown)
-            if same_note or levels[strongest] - np.nanmax(levels[near]) < LOW_LEAD_DB:
-                wanted = self._shown
-            elif wanted != self._shown:
-                wanted = scale.note_hz(scale.nearest_note(wanted))  # one note is one candidate
-        taken = self._hz.follow(wanted, now)
-        if taken != self._shown:
-            self._shown = float(frequencies[strongest])
-            self._hz.clear()
-            self._hz.follow(self._shown, now)
+        if self._behind.follow(self._is_behind(frequencies, levels, wanted), now) or math.isnan(self._shown):
+            self._shown = wanted
+            self._behind.clear()
+            self._behind.follow(wanted=False, now=now)
         return self._shown
+
+    def _is_behind(self, frequencies: NDArray[np.float64], levels: NDArray[np.float64], strongest_hz: float) -> bool:
+        """Whether the note that is named is clearly weaker than the strongest, whichever that is."""
+        near = np.abs(np.log(frequencies / self._shown)) <= math.log(HALF_SEMITONE)
+        if not near.any() or np.isnan(levels[near]).all():
+            return True
+        same_note = scale.nearest_note(strongest_hz) == scale.nearest_note(self._shown)
+        return bool(not same_note and np.nanmax(levels) - np.nanmax(levels[near]) >= LOW_LEAD_DB)
 
 
 class Lean:

@@ -120,6 +120,22 @@ def test_a_lean_without_end_is_told_at_once() -> None:
     assert lean.words(math.nan, 1.2) == ""
 
 
+def test_a_low_that_is_behind_gives_way_though_others_take_turns_in_front() -> None:
+    """A bass line moves between two notes, and neither leads for three seconds."""
+    hz = np.array([41.2, 55.0, 220.0])
+    low = StrongestLow()
+    assert low.follow(hz, np.array([-50.0, -50.0, -34.0]), 0.0) == 220.0
+    named = {
+        second: low.follow(
+            hz, np.array([-28.0, -50.0, -34.0] if second % 2 else [-50.0, -28.0, -34.0]), float(second)
+        )
+        for second in range(1, 8)
+    }
+    assert named[3] == 220.0
+    assert named[4] in (41.2, 55.0)
+    assert named[7] == named[4], "of two that take turns one stays"
+
+
 def test_the_strongest_low_ignores_what_is_not_known() -> None:
     low = StrongestLow()
     hz = np.arange(20.0, 241.0)
