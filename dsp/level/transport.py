@@ -44,12 +44,12 @@ class Transport:
         it is noticed.
         """
         turns = []
-        peaks = np.nan_to_num(np.abs(block)).max(axis=1, initial=0.0)
+        sizes = np.abs(block)
         begin = 0
-        while begin < len(peaks):
-            end = min(len(peaks), begin + self._tick_frames - self._held)
+        while begin < len(sizes):
+            end = min(len(sizes), begin + self._tick_frames - self._held)
             self._held += end - begin
-            self._peak = max(self._peak, float(peaks[begin:end].max()))
+            self._peak = max(self._peak, _highest(sizes[begin:end]))
             if self._held == self._tick_frames:
                 turned = self._end_tick()
                 if turned is not None:
@@ -76,3 +76,9 @@ class Transport:
             self.plays = False
             return False
         return None
+
+
+def _highest(sizes: FloatArray) -> float:
+    """The highest of magnitudes; invalid ones count as 0, endless ones as the largest number."""
+    highest = float(sizes.max(initial=0.0))
+    return highest if math.isfinite(highest) else float(np.nan_to_num(sizes).max())
