@@ -166,7 +166,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/stage/words.py", ("meter.figures", "meter.stage.findings"), ()),
     (
         "meter/stage/",
-        ("dsp", "meter.audio.file", "meter.lowend.sources", "meter.stage"),
+        ("dsp", "meter.audio.file", "meter.stage"),
         ("numpy", "msgspec", "soundfile"),
     ),
     (

@@ -16,6 +16,10 @@ FloatArray: TypeAlias = NDArray[np.float64]
 TICKS_PER_SECOND = 100
 """The grid of all windows, 10 ms. Momentary loudness at 10 Hz fails EBU Tech 3341 case 13, at 100 Hz it passes."""
 
+CEILING = 1000.0
+"""+60 dBFS. Float sound may peak far above full scale before a fader brings it down; 40 dB over is still sound.
+Integers of 16 bits that were left unscaled peak at +90 dBFS. The bound lies between the two (our own choice)."""
+
 
 @dataclass(frozen=True)
 class Spec:

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from dsp.core.types import TICKS_PER_SECOND, FloatArray
+from dsp.core.types import CEILING, TICKS_PER_SECOND, FloatArray
 from dsp.core.units import amplitude_to_db
 
 STOP_TICKS = 2 * TICKS_PER_SECOND
@@ -79,6 +79,6 @@ class Transport:
 
 
 def _highest(sizes: FloatArray) -> float:
-    """The highest of magnitudes; invalid ones count as 0, endless ones as the largest number."""
+    """The highest of magnitudes; invalid ones, which no meter hears, count as 0."""
     highest = float(sizes.max(initial=0.0))
-    return highest if math.isfinite(highest) else float(np.nan_to_num(sizes).max())
+    return highest if highest <= CEILING else float(np.where(sizes <= CEILING, sizes, 0.0).max())

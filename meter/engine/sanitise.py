@@ -11,11 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.core.types import TICKS_PER_SECOND, FloatArray
-
-CEILING = 1000.0
-"""+60 dBFS. Float sound may peak far above full scale before a fader brings it down; 40 dB over is still sound.
-Integers of 16 bits that were left unscaled peak at +90 dBFS. The bound lies between the two (our own choice)."""
+from dsp.core.types import CEILING, TICKS_PER_SECOND, FloatArray
 
 ONLY_INVALID_SECONDS = 1.0
 ONLY_INVALID = (

@@ -41,14 +41,15 @@ class Spans:
         self._output = output
         self._engine = engine
         self._transport: Transport | None = None
-        self._columns: list[int] = []
+        self._columns: list[int] | None = None
         self._stopped = False
         self._before_silence: dict[str, float] | None = None
         self.at_play = AT_PLAY_PASS
 
     def follow(self, feeds: Feeds, rate_hz: int, channels: int) -> None:
         """Another source: listen to its mix, or to all of it where it has none."""
-        self._columns = list(feeds.get(MIX, ())) or list(range(channels))
+        columns = list(feeds.get(MIX, ()))
+        self._columns = columns if columns and columns != list(range(channels)) else None
         self._transport = Transport(rate_hz)
         self._stopped = False
 
@@ -96,7 +97,7 @@ class Spans:
         if self._transport is None or self._engine.output.suspended:
             return []
         found = []
-        for frame, plays in self._transport.push(block[:, self._columns]):
+        for frame, plays in self._transport.push(block if self._columns is None else block[:, self._columns]):
             if not plays or self._stopped:
                 found.append((frame, plays))
             self._stopped = self._stopped or not plays

@@ -12,11 +12,9 @@ import numpy as np
 import soxr
 from numpy.typing import NDArray
 
-from dsp.core.types import FloatArray
+from dsp.core.types import CEILING, FloatArray
 from meter.audio.file import open_blocks
 
-CEILING = 1000.0
-"""+60 dBFS; what is beyond is no sound."""
 CONVERTER_BLOCK_FRAMES = 65_536
 
 

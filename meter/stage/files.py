@@ -9,11 +9,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.core.types import FloatArray
+from dsp.core.types import CEILING, FloatArray
 from dsp.stage.alignment import Alignment, correlation_at, line_up
 from dsp.stage.stage_stream import StageStream
 from meter.audio.file import open_blocks
-from meter.lowend.sources import CEILING
 from meter.stage.findings import StageFindings
 from meter.stage.study import stage
 

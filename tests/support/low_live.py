@@ -38,7 +38,7 @@ class LiveLowEnd(Processor):
         return self.found.part(name)
 
     def stretch(self) -> LowStretch | None:
-        found = self.meter.stretch("account")  # type: ignore[attr-defined]
+        found = self.meter.stretch("account")
         assert found is None or isinstance(found, LowStretch)
         return found
 

@@ -35,7 +35,8 @@ class Processor:
         self.manifest = read_manifest(folder / "manifest.toml")
         plugin = Plugin("here", folder, f"meter.builtin.{meter_id}", self.manifest)
         self.rate_hz = rate_hz
-        self.meter = load_processor(plugin)
+        self.meter: Any = load_processor(plugin)
+        """Optional methods of the contract, such as ``mark``, are not in its type."""
         self._settings = settings
         self.configure()
         self.meter.prepare(Spec(rate_hz, channels, feeds=feeds or {}))

@@ -62,7 +62,7 @@ class MoreMenu(QMenu):
         self.others = self.addMenu("third-party meters")
         self.addSeparator()
         self.looks = self.addMenu("light or dark")
-        self.themes = self._theme_actions(theme)
+        self.themes = self._offer(self.looks, THEME_WORDS, theme, self.theme_chosen)
         self.on_top = QAction("keep on top", self)
         self.on_top.setCheckable(True)
         self.on_top.setChecked(on_top and may_stay_on_top())
@@ -76,13 +76,7 @@ class MoreMenu(QMenu):
     def show_at_play(self, chosen: str) -> None:
         """Offer what may happen when play starts; ``chosen`` is ticked."""
         self.at_play.clear()
-        group = QActionGroup(self.at_play)
-        for words, value in AT_PLAY_WORDS:
-            action = QAction(words, group)
-            action.setCheckable(True)
-            action.setChecked(value == chosen)
-            action.triggered.connect(lambda _=False, choice=value: self.at_play_chosen.emit(choice))
-            self.at_play.addAction(action)
+        self._offer(self.at_play, AT_PLAY_WORDS, chosen, self.at_play_chosen)
 
     def show_pages(self, names: Sequence[str], shown: int) -> None:
         """Offer these pages; the one that is shown is ticked."""
@@ -99,14 +93,17 @@ class MoreMenu(QMenu):
         action.triggered.connect(lambda _=False: signal.emit())
         self.addAction(action)
 
-    def _theme_actions(self, chosen: str) -> dict[str, QAction]:
-        group = QActionGroup(self)
+    def _offer(
+        self, menu: QMenu, offers: Sequence[tuple[str, str]], chosen: str, signal: SignalInstance
+    ) -> dict[str, QAction]:
+        """One of several in ``menu``, each ``(words, value)``; ``signal`` carries the value. Actions by value."""
+        group = QActionGroup(menu)
         actions: dict[str, QAction] = {}
-        for words, value in THEME_WORDS:
+        for words, value in offers:
             action = QAction(words, group)
             action.setCheckable(True)
             action.setChecked(value == chosen)
-            action.triggered.connect(lambda _=False, theme=value: self.theme_chosen.emit(theme))
-            self.looks.addAction(action)
+            action.triggered.connect(lambda _=False, choice=value: signal.emit(choice))
+            menu.addAction(action)
             actions[value] = action
         return actions

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -63,3 +65,11 @@ def test_any_block_size_finds_the_same_turns(size: int) -> None:
 def test_samples_that_are_no_numbers_are_no_sound() -> None:
     broken = np.full((RATE_HZ, 2), np.nan)
     assert turns(rest(1.0), broken) == []
+
+
+@pytest.mark.parametrize("value", [math.inf, 1e38])
+def test_one_absurd_sample_does_not_stop_the_music(value: float) -> None:
+    """It would be "what was loud", and nothing after it within 40 dB."""
+    spoilt = music(1.0)
+    spoilt[500] = value
+    assert [plays for _, plays in turns(music(1.0), spoilt, music(5.0))] == [True]

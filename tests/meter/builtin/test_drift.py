@@ -41,7 +41,7 @@ class Drift(Processor):
         self._study()
 
     def _study(self) -> None:
-        stretch = self.meter.stretch("passage")  # type: ignore[attr-defined]
+        stretch = self.meter.stretch("passage")
         if stretch is not None:
             self.found = drift(stretch, {}, self.found)
 

@@ -88,7 +88,7 @@ def test_any_block_size_gives_the_same_since_the_mark(meter_id: str, size: int) 
     for sizes in ((480,), (size,)):
         processor = Processor(meter_id)
         processor.feed(wave[: RATE_HZ // 2].copy(), sizes)
-        processor.meter.mark()  # type: ignore[attr-defined]
+        processor.meter.mark()
         processor.feed(wave[RATE_HZ // 2 :].copy(), sizes)
         found.append({key: value for key, value in processor.read().items() if key.endswith(("_mark", "_at"))})
     for key, value in found[0].items():
@@ -99,7 +99,7 @@ def test_sits_at_and_hits_since_the_mark_are_percentiles_of_the_whole_span() -> 
     """Nine parts of quiet tone and three of loud: the 10th percentile is the quiet one, the 90th the loud one."""
     processor = Processor("vu")
     processor.feed(tone(1000.0, -6.0, 5.0, RATE_HZ, 2))
-    processor.meter.mark()  # type: ignore[attr-defined]
+    processor.meter.mark()
     for level, seconds in ((-30.0, 9.0), (-20.0, 3.0)):
         processor.feed(tone(1000.0, level, seconds, RATE_HZ, 2))
     read = processor.read()
@@ -111,7 +111,7 @@ def test_sits_at_and_hits_since_the_mark_are_percentiles_of_the_whole_span() -> 
 def test_a_pointer_that_falls_from_before_the_mark_is_not_the_max_since_the_mark(movement: str) -> None:
     processor = Processor("vu", movement=movement)
     processor.feed(tone(1000.0, -6.0, 2.0, RATE_HZ, 2))
-    processor.meter.mark()  # type: ignore[attr-defined]
+    processor.meter.mark()
     assert np.isnan(processor.read()["max_mark"])
     processor.feed(tone(1000.0, -30.0, 5.0, RATE_HZ, 2))
     assert processor.read()["max_mark"] == pytest.approx(-12.0, abs=0.1)
@@ -151,7 +151,7 @@ def test_overs_within_a_second_are_one_line_with_the_highest_and_a_count() -> No
 def test_a_reset_forgets_where_overs_were_and_the_mark() -> None:
     processor = Processor("peaks")
     processor.feed(over(1.0, 0, 3.0))
-    processor.meter.mark()  # type: ignore[attr-defined]
+    processor.meter.mark()
     processor.meter.reset()
     processor.feed(over(0.5, 0, 1.0))
     read = processor.read()

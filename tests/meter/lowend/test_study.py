@@ -89,7 +89,7 @@ def test_rumble_of_a_part_that_owns_nothing_comes_before_that_of_an_owner() -> N
 def test_the_shown_part_stays_until_another_rumbles_clearly_more() -> None:
     """Two parts that rumble within 3 dB of each other: whichever is shown stays."""
     live = studied(1.7 * BASS, RUMBLING, KEYS + tone(30.0, -31.0, len(KEYS)), names=("bass", "one", "other"))
-    stretch = live.meter._stream.stretch(("bass", "one", "other"), "last", None, None, 30.0)  # type: ignore[attr-defined]
+    stretch = live.meter._stream.stretch(("bass", "one", "other"), "last", None, None, 30.0)
     alone = low_end(stretch, live.settings)
     rumbles = [alone.part(name).rumble_against_mix_lows_db for name in ("one", "other")]
     assert abs(rumbles[0] - rumbles[1]) < 3.0
