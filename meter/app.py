@@ -13,6 +13,7 @@ import os
 import signal
 import sys
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -31,7 +32,10 @@ from meter.gui.engine_link import RuleEntry
 from meter.gui.source.source_list import DEFAULT_TITLE
 from meter.instances import Instance
 from meter.logbook.exposure_record import persons_in
-from meter.logbook.store import logbook_path
+from meter.logbook.store import logbook_folder, logbook_path
+from meter.marks import Mark
+from meter.marks_file import FILE_NAME as MARKS_NAME
+from meter.marks_file import MarksFile
 from meter.plugin.api import Setting
 from meter.plugin.enabled import NOTHING_ENABLED, Enabled
 from meter.plugin.host import discover, usable
@@ -70,7 +74,9 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     from meter.gui.window import Window
 
     GUARD.use_folder(path.parent)
-    window = Window(SupervisedEngine(order), kept, surroundings(path, folders, notice, starting, enabled, first))
+    around = surroundings(path, folders, notice, starting, enabled, first)
+    around = replace(around, marks_file=marks_file(source))
+    window = Window(SupervisedEngine(order), kept, around)
     OthersMenu(window.more.others, partial(other_meters, folders), enable_other, window.feed_line.say)
     window.show()
     # The draw clock keeps the interpreter awake, so a signal is met within a frame; closing waits for its end.
@@ -174,6 +180,13 @@ def starting_source(request: SourceRequest | None, kept: Settings) -> SourceChoi
     return None
 
 
+def marks_file(source: SourceChoice | None) -> MarksFile | None:
+    """The file of marks, beside the exposure record; those of the demo are not kept."""
+    if source is not None and source.kind == "demo":
+        return None
+    return MarksFile(logbook_folder() / MARKS_NAME)
+
+
 def first_source() -> SourceChoice | None:
     """What plays on the default output, where the system can tell; None where the list of sources has to be asked."""
     return SourceChoice("monitor", DEFAULT_MONITOR, {}, DEFAULT_TITLE) if sys.platform == "linux" else None
@@ -244,6 +257,9 @@ class PlayedFrames:
     def name_mark(self, number: int, name: str) -> None:
         """The marks are as they were set."""
 
+    def put_back_marks(self, marks: tuple[Mark, ...]) -> None:
+        """A picture has the marks of its frames."""
+
     def clear_marks(self) -> None:
         """The marks are as they were set."""
 
@@ -302,6 +318,10 @@ class SupervisedEngine:
     def name_mark(self, number: int, name: str) -> None:
         """Name the mark with this index."""
         self._supervisor.name_mark(number, name)
+
+    def put_back_marks(self, marks: tuple[Mark, ...]) -> None:
+        """Have the marks of an earlier run in the list."""
+        self._supervisor.put_back_marks(marks)
 
     def clear_marks(self) -> None:
         """Drop the marks whose spans have ended."""

@@ -79,6 +79,14 @@ class MarkList:
         """The list as it stands; the same object until it changes."""
         return self._marks
 
+    def put_back(self, marks: tuple[Mark, ...]) -> None:
+        """Have the marks of an earlier run of the program before all others."""
+        self._marks = (*marks, *self._marks)[-MOST_MARKS:]
+        for kind in (MARK, PASS):
+            numbered = [mark.name.removeprefix(f"{kind} ") for mark in marks]
+            highest = max((int(number) for number in numbered if number.isascii() and number.isdigit()), default=0)
+            self._counts[kind] = max(highest, self._counts.get(kind, 0))
+
     def begin(self, now: float, at: float, ended: Mapping[str, float], kind: str = MARK) -> None:
         """A mark at ``now``: the span before it ends with these figures. The first ends the span since R."""
         self._end(now, at, ended)

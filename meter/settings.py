@@ -16,11 +16,10 @@ import platformdirs
 from meter.feeds import FeedMap, FeedMapError, read_feed_map
 from meter.instances import Instance
 from meter.marks import AT_PLAY, AT_PLAY_PASS
-from meter.whole_file import write_whole
+from meter.whole_file import move_aside, write_whole
 
 VERSION = 1
 FILE_NAME = "settings.json"
-ASIDE_SUFFIX = ".unreadable"
 MAX_FILE_BYTES = 4_000_000
 """Far above the size of a settings file; a larger file is foreign and is not read into memory."""
 
@@ -272,13 +271,8 @@ def save(settings: Settings, path: Path) -> str:
 
 
 def _set_aside(path: Path, reason: str) -> tuple[Settings, str]:
-    aside = path.with_name(path.name + ASIDE_SUFFIX)
-    number = 1
-    while aside.exists():
-        number += 1
-        aside = path.with_name(f"{path.name}{ASIDE_SUFFIX}-{number}")
     try:
-        path.replace(aside)
+        aside = move_aside(path)
     except OSError as error:
         return Settings(), f"The settings in {path} are unusable ({reason}) and cannot be moved: {error.strerror}."
     return (

@@ -1,10 +1,12 @@
-"""Write a file whole or not at all."""
+"""Write a file whole or not at all, and move one that cannot be used out of the way."""
 
 from __future__ import annotations
 
 import os
 import tempfile
 from pathlib import Path
+
+ASIDE_SUFFIX = ".unreadable"
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -23,3 +25,14 @@ def write_whole(path: Path, content: bytes) -> None:
     except OSError:
         Path(temporary).unlink(missing_ok=True)
         raise
+
+
+def move_aside(path: Path) -> Path:
+    """Give a file another name beside it, numbered where that is taken, and return it. Raises OSError."""
+    aside = path.with_name(path.name + ASIDE_SUFFIX)
+    number = 1
+    while aside.exists():
+        number += 1
+        aside = path.with_name(f"{path.name}{ASIDE_SUFFIX}-{number}")
+    path.replace(aside)
+    return aside

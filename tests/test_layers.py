@@ -63,6 +63,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/figures.py", (), ()),
     ("meter/children.py", (), ()),
     ("meter/whole_file.py", (), ()),
+    ("meter/marks_file.py", ("meter.marks", "meter.whole_file"), ("msgspec",)),
     ("meter/feeds.py", ("meter.readings", "meter.whole_file"), ("numpy", "msgspec")),
     (
         "meter/settings.py",
@@ -151,6 +152,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.readings",
             "meter.feeds",
             "meter.settings",
+            "meter.marks_file",
             "meter.settings_merge",
             "meter.plugin.face",
             "meter.plugin.manifest",

@@ -35,6 +35,7 @@ from meter.engine.snapshot import SharedMemoryError, SharedSnapshot, remove_stal
 from meter.engine.status import STATUS_WORDS
 from meter.engine.watchdog import Silence
 from meter.instances import Instance
+from meter.marks import Mark
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin, discover, usable
 from meter.readings import FeedStatus, Frame, Layout
@@ -176,6 +177,11 @@ class Supervisor:
     def clear_marks(self) -> None:
         """Drop the marks whose spans have ended."""
         self._received.marks.clear()
+        self._show_marks()
+
+    def put_back_marks(self, marks: tuple[Mark, ...]) -> None:
+        """Have the marks of an earlier run of the program in the list."""
+        self._received.marks.put_back(marks)
         self._show_marks()
 
     def _show_marks(self) -> None:

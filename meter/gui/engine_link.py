@@ -9,6 +9,8 @@ from typing import Any, Protocol
 
 from meter.feeds import MIX
 from meter.instances import Instance
+from meter.marks import Mark
+from meter.marks_file import MarksFile
 from meter.plugin.manifest import SettingEntry
 from meter.plugin.services import asking_for, holder
 from meter.readings import Frame
@@ -54,6 +56,9 @@ class EngineLink(Protocol):
     def name_mark(self, number: int, name: str) -> None:
         """Name the mark with this index in ``Frame.marks``."""
         ...
+
+    def put_back_marks(self, marks: tuple[Mark, ...]) -> None:
+        """Have the marks of an earlier run of the program in the list."""
 
     def clear_marks(self) -> None:
         """Drop the marks whose spans have ended."""
@@ -143,8 +148,8 @@ class RuleEntry:
 class Surroundings:
     """What ``app`` hands to the window besides the engine.
 
-    ``settings_path`` is where settings are saved, None to keep nothing. ``list_command`` is the command line of the
-    child process that prints the sources as JSON.
+    ``settings_path`` is where settings are saved, None to keep nothing; ``marks_file`` keeps the marks.
+    ``list_command`` is the command line of the child process that prints the sources as JSON.
     ``write_noise(folder, kind)`` writes the calibration noise ``"band"`` or ``"wide"`` to sound files and returns an
     empty string, or one sentence when it could not. ``noise_command`` is the command line of the child that plays it.
     ``pages_folder`` holds the page layouts.
@@ -155,6 +160,7 @@ class Surroundings:
 
     settings_path: Path | None
     pages_folder: Path
+    marks_file: MarksFile | None = None
     list_command: Sequence[str] = ()
     write_noise: Callable[[Path, str], str] | None = None
     noise_command: Sequence[str] = ()

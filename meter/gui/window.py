@@ -101,7 +101,7 @@ class Window(QMainWindow):
         self.feeds.tempo_in_use = partial(meters.number, self._timed, TEMPO_BPM)
         self.first = FirstStart(self.source, self._settings, self.lister, self._now, finder)
         self.readings = ReadingsText(self, self.cards.names)
-        self.marking = Marking(self._link, line, self.more, self._settings, self.save_soon, self)
+        self.marking = Marking(self._link, line, self.more, self._settings, self.save_soon, self, around.marks_file)
         self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)
         self._save_timer.setSingleShot(True)
@@ -390,7 +390,8 @@ class Window(QMainWindow):
             QApplication.styleHints().colorSchemeChanged.disconnect(self._follow_scheme)
             self.seat.shut_down()
             self.feeds.shut_down()
-            for panel in (self.picker, self.readings, self.marking.list):
+            self.marking.shut_down()
+            for panel in (self.picker, self.readings):
                 panel.close()
             self.save()
             self._link.close()

@@ -11,10 +11,9 @@ from pathlib import Path
 
 import msgspec
 
-from meter.whole_file import write_whole
+from meter.whole_file import move_aside, write_whole
 
 FILE_NAME = "enabled_meters.json"
-ASIDE_SUFFIX = ".unreadable"
 MAX_FILE_BYTES = 1_000_000
 
 
@@ -94,7 +93,7 @@ def read_enabled(path: Path) -> tuple[Enabled, str]:
     except (ValueError, msgspec.DecodeError, RecursionError) as error:
         reason = str(error).rstrip(".")
         with contextlib.suppress(OSError, ValueError):
-            path.replace(path.with_name(path.name + ASIDE_SUFFIX))
+            move_aside(path)
         return Enabled(), f"{path} is unusable ({reason}), so no meter by others runs; enable them again."
 
 

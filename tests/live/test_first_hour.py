@@ -323,11 +323,15 @@ def the_seat_is_calibrated(hour: Hour) -> None:
 def all_is_as_it_was_left(hour: Hour) -> None:
     hour.program.ask("key('2')")
     left = hour.program.ask("(window.pages.file, frame().feeds, window.source.title, window.size().width())")
+    marks = hour.program.ask("[(mark.name, round(mark.at)) for mark in frame().marks]")
     hour.again()
     hour.play(lines(hour.band))
     ask, until = hour.program.ask, hour.program.until
     assert until("frame().parts") == list(CHANNELS)
     until("sounds()")
+    assert len(marks) > 2
+    assert ask("[(mark.name, round(mark.at)) for mark in frame().marks]")[: len(marks)] == marks
+    assert ask("[mark.running for mark in frame().marks]")[: len(marks)] == [False] * len(marks)
     assert ask("(window.pages.file, frame().feeds, window.source.title, window.size().width())") == left
     assert ask("window.cautions.isVisible()") is False
     assert ask("[(each.id, each.feed) for each in window.cards.instances]") == [

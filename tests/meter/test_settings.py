@@ -13,7 +13,6 @@ import pytest
 from meter import settings as settings_file
 from meter.feeds import feed_map, write_feed_map
 from meter.settings import (
-    ASIDE_SUFFIX,
     HEADPHONES,
     LOUDSPEAKERS,
     MAX_FILE_BYTES,
@@ -24,6 +23,7 @@ from meter.settings import (
     Settings,
     SourceChoice,
 )
+from meter.whole_file import ASIDE_SUFFIX
 
 SEAT = Calibration("monitor:Studio Out", 99.4, "2026-11-25", 79.5, "C", "band")
 

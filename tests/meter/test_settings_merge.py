@@ -11,8 +11,9 @@ import pytest
 
 from meter import settings as settings_file
 from meter import settings_merge
-from meter.settings import ASIDE_SUFFIX, LOUDSPEAKERS, Calibration, MonitorState, Settings
+from meter.settings import LOUDSPEAKERS, Calibration, MonitorState, Settings
 from meter.settings_merge import LOCK_SUFFIX, SharedSettings
+from meter.whole_file import ASIDE_SUFFIX
 
 SEAT = Calibration("monitor:room.monitor", 99.0, "2026-11-24", 79.0, "C", "band")
 NEWER = msgspec.structs.replace(SEAT, offset_db=93.0)

@@ -187,6 +187,9 @@ class FakeLink:
     def name_mark(self, number: int, name: str) -> None:
         self.calls.append(("name_mark", number, name))
 
+    def put_back_marks(self, marks: tuple[Mark, ...]) -> None:
+        self.calls.append(("put_back_marks", marks))
+
     def clear_marks(self) -> None:
         self.calls.append(("clear_marks",))
 

@@ -95,8 +95,8 @@ class MarkLine(QWidget):
         self.edit.left.connect(self._leave)
         self.hide()
 
-    def show_frame(self, frame: Frame) -> None:
-        """Show the newest span; a new one stands out for a moment."""
+    def show_frame(self, frame: Frame, wall: float) -> None:
+        """Show the newest span at the time of day ``wall``; a new one stands out for a moment."""
         marks = frame.marks
         if not marks:
             self.hide()
@@ -109,7 +109,8 @@ class MarkLine(QWidget):
         self._marks = marks
         self.title.setText(last.name)
         figures = frame.since_mark() if last.running else last.figures
-        since = f"since {time_of_day(last.at)}" if last.running else f"{time_of_day(last.at)}, ended"
+        at = time_of_day(last.at, wall)
+        since = f"since {at}" if last.running else f"{at}, ended"
         self._parts = [f"{since}, {length(last.seconds(now))}", *line_parts(figures_of(frame.layout), figures)]
         self._fit()
         self.show()

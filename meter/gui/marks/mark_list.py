@@ -94,17 +94,21 @@ class MarkList(QDialog):
         self.show()
         self.raise_()
 
-    def show_frame(self, frame: Frame, found: Sequence[Incident]) -> None:
-        """Show the spans of a snapshot and these overs and clipped runs."""
+    def show_frame(self, frame: Frame, found: Sequence[Incident], wall: float) -> None:
+        """Show the spans of a snapshot and these overs and clipped runs; ``wall`` is the time of day."""
         self._head(figures_of(frame.layout))
         now = frame.status.elapsed_seconds
         running = frame.since_mark()
         self._figures = [running if mark.running else dict(mark.figures) for mark in frame.marks]
         rows = [
-            Row(mark.at, (time_of_day(mark.at), mark.name, length(mark.seconds(now)), *self._texts(number)), number)
+            Row(
+                mark.at,
+                (time_of_day(mark.at, wall), mark.name, length(mark.seconds(now)), *self._texts(number)),
+                number,
+            )
             for number, mark in enumerate(frame.marks)
         ]
-        rows += [Row(each.at, (time_of_day(each.at), each.what, f"at {length(each.place)}")) for each in found]
+        rows += [Row(each.at, (time_of_day(each.at, wall), each.what, f"at {length(each.place)}")) for each in found]
         rows.sort(key=lambda row: row.at)
         if rows != self._rows:
             self._fill(rows)

@@ -15,6 +15,7 @@ from meter.readings import Frame, Layout
 DIFFERENCE_UNITS = {"LUFS": "LU", "LU": "LU", "dBTP": "dB", "dBFS": "dB", "VU": "dB", "dB": "dB"}
 SIGNED = ("dBTP", "VU")
 """Units that read with a plus sign above their zero."""
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 LINE_FIGURES = 7
 """So many, the first by rank, may stand in the line below the page."""
 
@@ -67,9 +68,14 @@ def length(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
 
 
-def time_of_day(at: float) -> str:
-    """``14:02:31`` by the clock of this place."""
-    return time.strftime("%H:%M:%S", time.localtime(at)) if math.isfinite(at) else words.NOT_YET
+def time_of_day(at: float, now: float) -> str:
+    """``14:02:31`` by the clock of this place, with the date, ``26 Nov 14:02``, where ``now`` is another day."""
+    if not math.isfinite(at):
+        return words.NOT_YET
+    then, today = time.localtime(at), time.localtime(now)
+    if (then.tm_year, then.tm_yday) == (today.tm_year, today.tm_yday):
+        return time.strftime("%H:%M:%S", then)
+    return f"{then.tm_mday} {MONTHS[then.tm_mon - 1]} {time.strftime('%H:%M', then)}"
 
 
 def line_parts(known: Sequence[SpanFigure], figures: Mapping[str, float]) -> list[str]:

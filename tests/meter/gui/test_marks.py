@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import time
+
 import msgspec
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication
 
 from meter.gui.marks.marking import Marking
-from meter.gui.marks.span_words import differences, figures_of, incidents, length, line_parts
+from meter.gui.marks.span_words import differences, figures_of, incidents, length, line_parts, time_of_day
 from meter.marks import Mark
+from meter.marks_file import MarksFile
 from meter.settings import Settings, load
 from tests.meter.gui.test_window import LISTENED, Bench
 from tests.support.frames import frame, layout, values_at
@@ -197,3 +200,49 @@ def test_a_word_in_the_settings_file_that_is_no_choice_is_the_usual_one(tmp_path
     path = tmp_path / "settings.json"
     path.write_text('{"at_play": "explode"}', encoding="utf-8")
     assert load(path)[0].at_play == "pass"
+
+
+def test_marks_are_kept_for_the_next_start(qtbot, tmp_path):
+    path = tmp_path / "marks.msgpack"
+    first = Bench(qtbot, tmp_path, marks_file=MarksFile(path))
+    assert not first.link.called("put_back_marks")
+    show(first, snapshot(marks=()))
+    show(first, snapshot())
+    assert [mark.name for mark in MarksFile(path).load(NOON + 95.0)[0]] == ["verse", "chorus", "mark 3"]
+    show(first, snapshot(seconds=100.0))
+    first.window.close()
+    second = Bench(qtbot, tmp_path, marks_file=MarksFile(path))
+    ((_, found),) = second.link.called("put_back_marks")
+    assert [mark.name for mark in found] == ["verse", "chorus", "mark 3"]
+    assert (found[-1].running, found[-1].seconds(0.0)) == (False, 30.0)
+    assert found[-1].figures["loudness.integrated_mark"] == -14.2
+    second.window.close()
+
+
+def test_the_figures_of_a_span_that_goes_on_are_saved_every_minute(bench, tmp_path):
+    marking, path = bench.window.marking, tmp_path / "marks.msgpack"
+    wall = [NOON + 95.0]
+    marking._file, marking._wall, marking._saved_at = MarksFile(path), lambda: wall[0], wall[0]
+    show(bench, snapshot())
+    for seconds, kept in ((30.0, 0), (61.0, 1)):
+        wall[0] = NOON + 95.0 + seconds
+        show(bench, snapshot(seconds=95.0 + seconds))
+        assert path.exists() is bool(kept)
+    assert MarksFile(path).load(wall[0])[0][-1].seconds(0.0) == 86.0
+
+
+def test_marks_that_cannot_be_saved_are_told_once(bench, tmp_path):
+    (tmp_path / "file").write_text("in the way")
+    bench.window.marking._file = MarksFile(tmp_path / "file" / "marks.msgpack")
+    said = []
+    bench.window.feed_line.say = said.append
+    for marks in ((), MARKS[:1], MARKS[:2], MARKS):
+        show(bench, snapshot(marks=marks))
+    assert len(said) == 1
+    assert "marks cannot be saved" in said[0]
+
+
+def test_a_mark_of_another_day_has_its_date():
+    assert time_of_day(NOON, NOON + 60.0) == time.strftime("%H:%M:%S", time.localtime(NOON))
+    then = time.localtime(NOON)
+    assert time_of_day(NOON, NOON + 86_400.0) == f"{then.tm_mday} Nov {then.tm_hour:02d}:{then.tm_min:02d}"
