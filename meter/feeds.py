@@ -1,5 +1,7 @@
 """Feeds: named sets of channels of one clock. ``mix`` is what leaves the DAW, ``part NAME`` one bus or track.
 
+``pair NAME`` is the sound before and after one stage: its columns are those before, then as many after.
+
 A feed map assigns the channels of a source to feeds. It is one small TOML file per job::
 
     name = "evening song"
@@ -10,6 +12,12 @@ A feed map assigns the channels of a source to feeds. It is one small TOML file 
     "double bass" = [4]
     guitars = [5, 6]
 
+    [pairs."bus compressor"]
+    before = [7, 8]
+    after = [1, 2]
+
+A channel of a pair may also be in the mix, in a part, or in another pair. Where one pair goes on from another, its
+``before`` being the other's ``after``, the stages form a chain: its total is one more pair, ``pair FIRST to LAST``.
 Channels count from 1, as interfaces label them; columns, which the engine works with, count from 0.
 """
 
@@ -22,15 +30,19 @@ from pathlib import Path
 
 import msgspec
 
-from meter.readings import PART_PREFIX
+from meter.readings import PAIR_PREFIX, PART_PREFIX
 from meter.whole_file import write_whole
 
 MIX = "mix"
 ALL = "all"
 """Value of ``feed`` in a manifest for every channel of the source, mapped or not."""
+PAIR = "pair"
+"""Value of ``feed`` in a manifest for every pair of the source: the meter stands once for each, by itself."""
 
 MOST_CHANNELS = 32
 """Of one map: as many as a source delivers."""
+MOST_PAIRS = 8
+"""Of one map: each is measured all the time."""
 HIGHEST_CHANNEL = 1024
 LONGEST_NAME = 40
 MAX_FILE_BYTES = 100_000
@@ -41,6 +53,12 @@ OFFERED_NAMES = (
 )  # fmt: skip
 """Names of parts that are offered; any other may be typed."""
 
+SIDES = ("before ", "after ")
+"""What the source's own names of a pair's channels begin with."""
+
+OFFERED_PAIRS = ("bus compressor", "tape stage", "equaliser", "limiter", "colour stage")
+"""Names of stages that are offered for pairs."""
+
 Feeds = Mapping[str, tuple[int, ...]]
 
 
@@ -48,8 +66,20 @@ class FeedMapError(ValueError):
     """A feed map that cannot be used; the text is one sentence that names the feed and the fix."""
 
 
+class Pair(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The channels (from 1) before and after one stage: one each or two each, left first."""
+
+    before: tuple[int, ...]
+    after: tuple[int, ...]
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """Those before, then those after."""
+        return self.before + self.after
+
+
 class FeedMap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Which channels (from 1) are the mix and which each part. ``name`` is the job's.
+    """Which channels (from 1) are the mix, which each part, and which lie round a stage. ``name`` is the job's.
 
     A part is mono or stereo, left first. Made by ``feed_map`` or ``read_feed_map``, which check it.
     """
@@ -57,11 +87,13 @@ class FeedMap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     name: str = ""
     mix: tuple[int, ...] = ()
     parts: dict[str, tuple[int, ...]] = {}
+    pairs: dict[str, Pair] = {}
 
     @property
     def channels(self) -> tuple[int, ...]:
         """Every channel that the map names, in rising order."""
-        return tuple(sorted({*self.mix, *(number for numbers in self.parts.values() for number in numbers)}))
+        several = (*self.parts.values(), *(pair.channels for pair in self.pairs.values()))
+        return tuple(sorted({*self.mix, *(number for numbers in several for number in numbers)}))
 
     def columns(self, taken: Sequence[int] = ()) -> dict[str, tuple[int, ...]]:
         """Feeds by name as columns; ``taken`` are the channels that the source was asked for, all when empty.
@@ -70,6 +102,7 @@ class FeedMap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         """
         named = {MIX: self.mix} if self.mix else {}
         named |= {PART_PREFIX + name: numbers for name, numbers in self.parts.items()}
+        named |= {PAIR_PREFIX + name: pair.channels for name, pair in with_totals(self.pairs).items()}
         if not taken:
             return {name: tuple(number - 1 for number in numbers) for name, numbers in named.items()}
         place = {number: column for column, number in enumerate(taken)}
@@ -83,11 +116,36 @@ class FeedMap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return {name: tuple(place[number] for number in numbers) for name, numbers in named.items()}
 
 
-def feed_map(name: str, mix: Sequence[int], parts: Mapping[str, Sequence[int]]) -> FeedMap:
+def feed_map(
+    name: str, mix: Sequence[int], parts: Mapping[str, Sequence[int]], pairs: Mapping[str, Pair] | None = None
+) -> FeedMap:
     """A checked map; raises FeedMapError."""
-    made = FeedMap(name, tuple(mix), {part: tuple(numbers) for part, numbers in parts.items()})
+    made = FeedMap(name, tuple(mix), {part: tuple(numbers) for part, numbers in parts.items()}, dict(pairs or {}))
     _check(made)
     return made
+
+
+def with_totals(pairs: Mapping[str, Pair]) -> dict[str, Pair]:
+    """The pairs in their order, then the total of each chain of them: first before and last after.
+
+    A chain begins at a pair that goes on from no other; where two go on from one, each is in a chain of its own.
+    Pairs that form a ring have no first, so no total. A total whose name is taken is left out.
+    """
+    found = dict(pairs)
+    for first, pair in pairs.items():
+        if any(other.after == pair.before for other in pairs.values()):
+            continue
+        for last in _ends_of(pairs, [first]):
+            found.setdefault(f"{first} to {last}", Pair(pair.before, pairs[last].after))
+    return found
+
+
+def _ends_of(pairs: Mapping[str, Pair], chain: list[str]) -> list[str]:
+    """The last pair of every chain of two or more that begins like this."""
+    following = [name for name, pair in pairs.items() if pair.before == pairs[chain[-1]].after and name not in chain]
+    if not following:
+        return chain[-1:] if len(chain) > 1 else []
+    return [end for name in following for end in _ends_of(pairs, [*chain, name])]
 
 
 def whole_mix(channels: int) -> dict[str, tuple[int, ...]]:
@@ -98,15 +156,30 @@ def whole_mix(channels: int) -> dict[str, tuple[int, ...]]:
 def named_feeds(names: Sequence[str]) -> dict[str, tuple[int, ...]] | None:
     """Columns by the source's own channel names: ``mix L``, ``mix R``, ``low drum``, ``room L``, ``room R``.
 
-    None unless one of them is the mix's: systems name channels as well, but by loudspeaker position.
+    ``before tape L`` and ``after tape L`` are the left of a pair round a stage called “tape”. None unless one of them
+    is the mix's: systems name channels as well, but by loudspeaker position.
     """
     columns: dict[str, tuple[int, ...]] = {}
     for column, name in enumerate(names):
         whole = name[:-2] if name.endswith((" L", " R")) else name
-        feed = MIX if whole == MIX else PART_PREFIX + whole
-        columns[feed] = (*columns.get(feed, ()), column)
+        columns[whole] = (*columns.get(whole, ()), column)
     fits = all(len(taken) <= 2 for taken in columns.values())
-    return columns if MIX in columns and len(columns) > 1 and fits else None
+    if not (MIX in columns and len(columns) > 1 and fits):
+        return None
+    pairs = _named_pairs(columns)
+    sides = {side + name for name in pairs for side in SIDES}
+    feeds = {
+        (MIX if name == MIX else PART_PREFIX + name): taken for name, taken in columns.items() if name not in sides
+    }
+    return feeds | {PAIR_PREFIX + name: pair.channels for name, pair in with_totals(pairs).items()}
+
+
+def _named_pairs(columns: Feeds) -> dict[str, Pair]:
+    """Pairs among names of which one begins with "before" and the other with "after"; both of one width."""
+    before, after = SIDES
+    names = [name.removeprefix(before) for name in columns if name.startswith(before)]
+    pairs = {name: Pair(columns[before + name], columns[after + name]) for name in names if after + name in columns}
+    return {name: pair for name, pair in pairs.items() if len(pair.before) == len(pair.after)}
 
 
 def check_feeds(feeds: Feeds, channels: int) -> None:
@@ -166,8 +239,8 @@ def write_feed_map(feeds: FeedMap, path: Path) -> str:
 
 
 def _check(feeds: FeedMap) -> None:
-    if not feeds.mix and not feeds.parts:
-        raise FeedMapError("A feed map needs a mix or at least one part; give one of them a channel.")
+    if not feeds.mix and not feeds.parts and not feeds.pairs:
+        raise FeedMapError("A feed map needs a mix or at least one part or pair; give one of them a channel.")
     taken: dict[int, str] = {}
     for name, numbers in [(MIX, feeds.mix), *feeds.parts.items()] if feeds.mix else feeds.parts.items():
         _check_feed(name, numbers)
@@ -178,9 +251,12 @@ def _check(feeds: FeedMap) -> None:
                 )
             taken[number] = name
     for name in feeds.parts:
-        _check_name(name)
-    if len(taken) > MOST_CHANNELS:
-        raise FeedMapError(f"The map names {len(taken)} channels; at most {MOST_CHANNELS} are taken from a source.")
+        _check_name("part", name)
+    _check_pairs(feeds.pairs)
+    if len(feeds.channels) > MOST_CHANNELS:
+        raise FeedMapError(
+            f"The map names {len(feeds.channels)} channels; at most {MOST_CHANNELS} are taken from a source."
+        )
 
 
 def _check_feed(name: str, numbers: Sequence[int]) -> None:
@@ -188,6 +264,32 @@ def _check_feed(name: str, numbers: Sequence[int]) -> None:
         raise FeedMapError(f"The part “{name}” has no channel; give it one or two.")
     if name != MIX and len(numbers) > 2:
         raise FeedMapError(f"The part “{name}” has {len(numbers)} channels; a part is mono or stereo, so split it.")
+    _check_numbers(name, numbers)
+
+
+def _check_pairs(pairs: Mapping[str, Pair]) -> None:
+    if len(pairs) > MOST_PAIRS:
+        raise FeedMapError(f"The map names {len(pairs)} pairs; at most {MOST_PAIRS} are measured at a time.")
+    for name, pair in pairs.items():
+        _check_name("pair", name)
+        before, after = pair.before, pair.after
+        for side, numbers in (("before", before), ("after", after)):
+            if not 1 <= len(numbers) <= 2:
+                raise FeedMapError(
+                    f"The pair “{name}” has {len(numbers)} channels {side} the stage; give it one or two."
+                )
+            _check_numbers(f"{name}, {side}", numbers)
+        if len(before) != len(after):
+            raise FeedMapError(
+                f"The pair “{name}” has {len(before)} before and {len(after)} after; give both as many."
+            )
+        if both := set(before) & set(after):
+            raise FeedMapError(
+                f"The pair “{name}” has channel {min(both)} before and after; take another one for one side."
+            )
+
+
+def _check_numbers(name: str, numbers: Sequence[int]) -> None:
     for number in numbers:
         if not 1 <= number <= HIGHEST_CHANNEL:
             raise FeedMapError(f"“{name}” wants channel {number}; channels count from 1 to {HIGHEST_CHANNEL}.")
@@ -195,13 +297,13 @@ def _check_feed(name: str, numbers: Sequence[int]) -> None:
             raise FeedMapError(f"“{name}” names channel {number} twice; leave one of them out.")
 
 
-def _check_name(name: str) -> None:
+def _check_name(kind: str, name: str) -> None:
     if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > LONGEST_NAME:
         raise FeedMapError(
-            f"A part cannot be called {name[:LONGEST_NAME]!r}; use up to {LONGEST_NAME} letters that can be seen."
+            f"A {kind} cannot be called {name[:LONGEST_NAME]!r}; use up to {LONGEST_NAME} letters that can be seen."
         )
     if name.casefold() in (MIX, ALL):
-        raise FeedMapError(f"A part cannot be called “{name}”, which means something else; choose another name.")
+        raise FeedMapError(f"A {kind} cannot be called “{name}”, which means something else; choose another name.")
 
 
 def _as_toml(feeds: FeedMap) -> str:
@@ -210,6 +312,9 @@ def _as_toml(feeds: FeedMap) -> str:
     if feeds.mix:
         lines.append(f"mix = {_listed(feeds.mix)}")
     lines += ["", "[parts]", *(f"{_quoted(name)} = {_listed(numbers)}" for name, numbers in feeds.parts.items())]
+    for name, pair in feeds.pairs.items():
+        sides = (("before", pair.before), ("after", pair.after))
+        lines += ["", f"[pairs.{_quoted(name)}]", *(f"{side} = {_listed(numbers)}" for side, numbers in sides)]
     return "\n".join(lines) + "\n"
 
 

@@ -18,6 +18,8 @@ LONGEST_FEED = 80
 _NUMBER = re.compile("[1-9][0-9]{0,2}")
 PART_PREFIX = "part "
 """A feed's name begins with this when it is one bus or track."""
+PAIR_PREFIX = "pair "
+"""A feed's name begins with this when it is the sound before and after a stage."""
 
 
 class Instance(msgspec.Struct, frozen=True):
@@ -34,8 +36,19 @@ class Instance(msgspec.Struct, frozen=True):
 
 
 def feed_title(feed: str) -> str:
-    """A feed as a person calls it: ``drums`` for ``part drums``."""
-    return feed.removeprefix(PART_PREFIX)
+    """A feed as a person calls it: ``drums`` for ``part drums``, ``tape`` for ``pair tape``."""
+    return feed.removeprefix(PAIR_PREFIX if feed.startswith(PAIR_PREFIX) else PART_PREFIX)
+
+
+def pair_instances(meter: str, feeds: Iterable[str]) -> tuple[Instance, ...]:
+    """The instances of a meter of pairs: one for each pair among ``feeds``, in their order, the first without number.
+
+    Without a pair there is the first alone, on a feed that no source has.
+    """
+    pairs = [feed for feed in feeds if feed.startswith(PAIR_PREFIX)] or [PAIR_PREFIX.strip()]
+    return tuple(
+        Instance(meter if number == 1 else f"{meter}_{number}", meter, feed) for number, feed in enumerate(pairs, 1)
+    )
 
 
 def next_id(meter: str, taken: Collection[str]) -> str:

@@ -15,6 +15,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from meter.instances import PAIR_PREFIX as PAIR_PREFIX
 from meter.instances import PART_PREFIX as PART_PREFIX
 from meter.instances import Instance, feed_title
 from meter.marks import SUFFIX, Mark

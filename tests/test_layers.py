@@ -48,9 +48,12 @@ FACE_PARTS = (
     "meter.builtin.mono_lows.face_judgement",
     "meter.builtin.mono_lows.face_stones",
     "meter.builtin.spectrum.face_closer",
+    "meter.builtin.stage.findings",
     "meter.builtin.vu.face_dials",
     "meter.lowend.findings",
     "meter.lowend.words",
+    "meter.stage.findings",
+    "meter.stage.words",
 )
 
 # First match wins. Per layer: what may be imported of ours, and which libraries. The standard library is free,
@@ -99,7 +102,13 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
         ("meter.marks", "meter.readings", "meter.plugin.api", *FACE_PARTS),
         ("numpy", "msgspec", *QT),
     ),
+    (
+        "meter/builtin/stage/study.py",
+        ("dsp", "meter.plugin.api", "meter.builtin.stage.findings", "meter.stage.findings", "meter.stage.study"),
+        SCIENCE,
+    ),
     ("meter/builtin/*/study.py", ("dsp", "meter.plugin.api", "meter.builtin.drift.findings"), SCIENCE),
+    ("meter/builtin/stage/findings.py", ("meter.stage.findings",), ("msgspec",)),
     ("meter/builtin/*/findings.py", (), ("msgspec",)),
     ("meter/builtin/", (), ()),
     ("meter/demo/", ("dsp", "meter.demo"), ("numpy", "scipy", "soundfile", "platformdirs")),

@@ -12,7 +12,7 @@ from meter.engine.guard import GuardedMeter
 from meter.engine.saved_state import MeterKept
 from meter.engine.snapshot import CAPACITY
 from meter.engine.status import STATUS_WORDS
-from meter.feeds import ALL, MIX, check_feeds
+from meter.feeds import ALL, MIX, PAIR, check_feeds
 from meter.instances import feed_title
 from meter.plugin.api import Readout, Settings
 from meter.plugin.services import FEED_MAP
@@ -29,6 +29,8 @@ def assumed_words(source: str, channels: int, fix: str) -> str:
 
 def no_feed(meter: GuardedMeter) -> str:
     """Why a meter does not run on a source without its feed."""
+    if meter.feed == PAIR:
+        return "No stage is named; name the feeds (F) and give a stage its channels before and after."
     if meter.instance.first:
         return f"Meter “{meter.name}” listens to the feed “{meter.feed}”, which is not connected."
     fix = "name the feeds (F), or choose another feed in the menu of this card"

@@ -287,6 +287,8 @@ class Engine:
             return
         self._fitting, unmapped = fitting_feeds(self._feeds, info.channel_names, info.channels)
         self._sanitiser, self._info = Sanitiser(info.rate_hz), info
+        if self._meter_set.follow(self._fitting):
+            self.output.include()
         self._chain = self._make_chain()
         self._unmapped = " ".join(words for words in (unmapped, self._chain.assumed(info.name, NAME_FEEDS)) if words)
         self.spans.follow(self._fitting, info.rate_hz, info.channels)
@@ -394,7 +396,5 @@ class Engine:
             self._sentence.report(f"{self._info.name} came back in another format; measuring restarted.", now)
 
     def _last_sound(self) -> float | None:
-        if self._source is None:
-            return None
-        stamp = self._source.statistics().get("last_callback_ns", 0)
+        stamp = self._source.statistics().get("last_callback_ns", 0) if self._source is not None else 0
         return stamp / 1e9 if stamp else None

@@ -91,13 +91,17 @@ class GuardedMeter:
 
     @property
     def name(self) -> str:
-        """The meter's name, for a further instance with its feed."""
-        return self.manifest.name if self.instance.first else f"{self.manifest.name}: {feed_title(self.feed)}"
+        """The meter's name, with its feed where that is not the one of the manifest."""
+        return self.manifest.name if self._on_own_feed else f"{self.manifest.name}: {feed_title(self.feed)}"
 
     @property
     def state_key(self) -> str:
         """What its saved state is kept under: that of one feed is not restored on another."""
-        return self.id if self.instance.first else f"{self.id} {self.feed}"
+        return self.id if self._on_own_feed else f"{self.id} {self.feed}"
+
+    @property
+    def _on_own_feed(self) -> bool:
+        return self.instance.first and self.feed == self.manifest.feed
 
     @property
     def ours(self) -> bool:

@@ -1,13 +1,14 @@
-"""The meters of one engine: one of each plugin, and the further instances that the user asked for. [dsp]"""
+"""The meters of one engine: one of each plugin, one for each pair, and those the user asked for. [dsp]"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.messages import MetersLoaded
-from meter.instances import Instance, usable_instances
+from meter.feeds import PAIR
+from meter.instances import Instance, pair_instances, usable_instances
 from meter.plugin.host import Plugin
 
 
@@ -32,8 +33,10 @@ class MeterSet:
         self._set_aside = set_aside
         self._send = send
         self._firsts = [self._made(plugin) for plugin in plugins]
+        self._of_pairs: dict[str, GuardedMeter] = {}
+        self._further: dict[Instance, GuardedMeter] = {}
         self.meters: list[GuardedMeter] = []
-        self._announce(self._firsts)
+        self._announce()
 
     def use(self, instances: Sequence[Instance]) -> bool:
         """Have these further instances, and no others; False when they are there already.
@@ -41,12 +44,30 @@ class MeterSet:
         An instance that stays is the same object as before; on another feed it is another one.
         """
         why = {name: plugin.manifest.why_single for name, plugin in self._plugins.items() if plugin.manifest}
-        there = {meter.instance: meter for meter in self.meters[len(self._firsts) :]}
+        there = self._further
         wanted = usable_instances(instances, why)
         if wanted == tuple(there):
             return False
-        further = [there.get(each) or self._made(self._plugins[each.meter], each) for each in wanted]
-        self._announce([*self._firsts, *further])
+        self._further = {each: there.get(each) or self._made(self._plugins[each.meter], each) for each in wanted}
+        self._announce()
+        return True
+
+    def follow(self, feeds: Iterable[str]) -> bool:
+        """Have a meter of pairs stand once for each pair among these feeds; False when nothing changes.
+
+        An instance that goes on to another pair has to be prepared again.
+        """
+        wanted = {each.id: each for meter in self._firsts for each in _instances_for(meter, feeds)}
+        there = {
+            meter.id: meter for meter in (*self._firsts, *self._of_pairs.values()) if meter.manifest.feed == PAIR
+        }
+        if wanted == {name: meter.instance for name, meter in there.items()}:
+            return False
+        for name, each in wanted.items():
+            there[name] = there.get(name) or self._made(self._plugins[each.meter], each)
+            there[name].instance = each
+        self._of_pairs = {name: there[name] for name, each in wanted.items() if not each.first}
+        self._announce()
         return True
 
     def _made(self, plugin: Plugin, instance: Instance | None = None) -> GuardedMeter:
@@ -55,11 +76,15 @@ class MeterSet:
             meter.exclude(self._set_aside[meter.id])
         return meter
 
-    def _announce(self, meters: Sequence[GuardedMeter]) -> None:
+    def _announce(self) -> None:
         """Name the meters before any of them is at work under its new place."""
         self._on_meter(-1)
-        self.meters[:] = meters
-        further = {meter.id: meter.instance.meter for meter in meters if not meter.instance.first}
-        self._send(MetersLoaded({meter.id: meter.ours for meter in meters}, further))
-        for index, meter in enumerate(meters):
+        self.meters[:] = [*self._firsts, *self._of_pairs.values(), *self._further.values()]
+        further = {meter.id: meter.instance.meter for meter in self.meters if not meter.instance.first}
+        self._send(MetersLoaded({meter.id: meter.ours for meter in self.meters}, further))
+        for index, meter in enumerate(self.meters):
             meter.enter = partial(self._on_meter, index)
+
+
+def _instances_for(meter: GuardedMeter, feeds: Iterable[str]) -> tuple[Instance, ...]:
+    return pair_instances(meter.id, feeds) if meter.manifest.feed == PAIR else ()

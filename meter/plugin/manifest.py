@@ -18,7 +18,7 @@ MAX_FIELD_SIZE = 16_384
 MAX_EACH = 256
 MAX_FILE_BYTES = 1_000_000
 MOST_EVERY_SECONDS = 0.5
-ALL_FEEDS = "all"
+ALL_FEEDS, PAIR_FEEDS = "all", "pair"
 MAIN_FACE = "face"
 """What the face without a view's name is called in ``titles``."""
 
@@ -80,13 +80,15 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
     """All that the host knows of a meter before it imports anything.
 
     ``processor`` and ``face`` are ``"module:Class"``; in a plain folder the module is a file beside the manifest.
-    ``feed`` names the feed it listens to, or is "all". ``services`` are those of ``meter.plugin.services`` that it
-    asks for. ``views`` are further faces by name, for meters that fill a page of their own. ``titles`` holds the
-    title of each face, under its view's name or "face"; a face without one has the meter's. ``live_only`` keeps it
-    out of file measurement, ``on_pages`` false off the pages. ``sitting`` says that it counts the whole sitting: a
-    reset leaves it as it is. ``single`` says that it stands only once; others can stand on several feeds, unless they
-    take all feeds or hold a service. ``every_seconds``, 0 to 0.5, is how much live sound is gathered for one call of
-    ``process``: 0 for what moves with the sound, 0.1 for a figure that nobody sees move faster; it costs less.
+    ``feed`` names the feed it listens to, or is "all", or "pair": then the meter stands once for every pair of the
+    source, by itself, and its blocks hold the channels before, then as many after. ``services`` are those of
+    ``meter.plugin.services`` that it asks for. ``views`` are further faces by name, for meters that fill a page of
+    their own. ``titles`` holds the title of each face, under its view's name or "face"; a face without one has the
+    meter's. ``live_only`` keeps it out of file measurement, ``on_pages`` false off the pages. ``sitting`` says that
+    it counts the whole sitting: a reset leaves it as it is. ``single`` says that it stands only once; others can
+    stand on several feeds, unless they take all feeds or hold a service. ``every_seconds``, 0 to 0.5, is how much
+    live sound is gathered for one call of ``process``: 0 for what moves with the sound, 0.1 for a figure that nobody
+    sees move faster; it costs less.
     """
 
     id: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
@@ -119,6 +121,8 @@ class Manifest(msgspec.Struct, forbid_unknown_fields=True):
         """Why there is only one instance of it; empty when it can stand on several feeds."""
         if self.feed == ALL_FEEDS:
             return why_single(self.services) or "it takes all feeds"
+        if self.feed == PAIR_FEEDS:
+            return "it stands for every pair by itself"
         return "its author made it to stand once" if self.single else why_single(self.services)
 
     def title_of(self, view: str = "") -> str:

@@ -13,11 +13,13 @@ from meter.feeds import (
     OFFERED_NAMES,
     FeedMap,
     FeedMapError,
+    Pair,
     check_feeds,
     feed_map,
     named_feeds,
     read_feed_map,
     whole_mix,
+    with_totals,
     write_feed_map,
 )
 
@@ -153,3 +155,95 @@ def test_a_saved_map_with_an_older_suggested_name_still_loads(tmp_path: Path) ->
     path = tmp_path / "song.toml"
     path.write_text('name = "song"\nmix = [1, 2]\n[parts]\n"backing voices" = [3, 4]\n', encoding="utf-8")
     assert read_feed_map(path).parts == {"backing voices": (3, 4)}
+
+
+PAIRS = {"bus compressor": Pair((3, 4), (1, 2)), "tape": Pair((1, 2), (5, 6))}
+
+
+def test_a_pair_is_a_feed_of_its_channels_before_then_after() -> None:
+    """Its channels may be those of the mix, a part or another pair."""
+    found = feed_map("song", [1, 2], {"drums": [3, 4]}, {"bus compressor": PAIRS["bus compressor"]})
+    assert found.columns()["pair bus compressor"] == (2, 3, 0, 1)
+    assert found.columns((4, 3, 2, 1))["pair bus compressor"] == (1, 0, 3, 2)
+    assert found.channels == (1, 2, 3, 4)
+    with pytest.raises(FeedMapError, match="“part drums” wants channel 4, which is not taken"):
+        found.columns((1, 2, 3))
+
+
+def test_pairs_that_go_on_from_each_other_have_a_total() -> None:
+    columns = feed_map("", [], {}, PAIRS).columns()
+    assert list(columns) == ["pair bus compressor", "pair tape", "pair bus compressor to tape"]
+    assert columns["pair bus compressor to tape"] == (2, 3, 4, 5)
+
+
+@pytest.mark.parametrize(
+    ("pairs", "totals"),
+    [
+        ({"a": ((1,), (2,)), "b": ((3,), (4,))}, []),
+        ({"b": ((2,), (3,)), "a": ((1,), (2,)), "c": ((3,), (4,))}, ["a to c"]),
+        ({"a": ((1,), (2,)), "b": ((2,), (3,)), "c": ((2,), (4,))}, ["a to b", "a to c"]),
+        ({"a": ((1,), (2,)), "b": ((2,), (1,))}, []),
+        ({"a": ((1,), (2,)), "b": ((2,), (3,)), "c": ((3,), (2,))}, ["a to c"]),
+        ({"a": ((1, 2), (3, 4)), "b": ((4, 3), (5, 6))}, []),
+        ({"a": ((1,), (2,)), "b": ((2,), (3,)), "a to b": ((5,), (6,))}, []),
+    ],
+)
+def test_a_chain_begins_where_nothing_comes_before_and_ends_where_nothing_follows(pairs, totals: list[str]) -> None:
+    """Crossed sides do not follow on, a ring has no first, and a name that is taken stays what it was."""
+    named = {name: Pair(*sides) for name, sides in pairs.items()}
+    found = with_totals(named)
+    assert list(found) == [*named, *totals]
+    assert all(found[name] == pair for name, pair in named.items())
+
+
+@pytest.mark.parametrize(
+    ("pairs", "sentence"),
+    [
+        ({"tape": Pair((), (2,))}, "“tape” has 0 channels before the stage"),
+        ({"tape": Pair((1,), (2, 3, 4))}, "“tape” has 3 channels after the stage"),
+        ({"tape": Pair((1,), (2, 3))}, "“tape” has 1 before and 2 after"),
+        ({"tape": Pair((1, 2), (2, 3))}, "“tape” has channel 2 before and after"),
+        ({"tape": Pair((1, 1), (2, 3))}, "“tape, before” names channel 1 twice"),
+        ({"tape": Pair((1,), (0,))}, "“tape, after” wants channel 0; channels count from 1"),
+        ({" tape": Pair((1,), (2,))}, "A pair cannot be called"),
+        ({f"stage {n}": Pair((1,), (2,)) for n in range(9)}, "names 9 pairs; at most 8"),
+    ],
+)
+def test_pairs_that_cannot_be_used_say_so_in_one_sentence(pairs, sentence: str) -> None:
+    with pytest.raises(FeedMapError, match=sentence) as caught:
+        feed_map("song", [], {}, pairs)
+    assert str(caught.value).endswith(".")
+
+
+def test_pairs_are_kept_as_they_were(tmp_path: Path) -> None:
+    path = tmp_path / "song.toml"
+    kept = feed_map("song", [1, 2], {"drums": [3, 4]}, {**PAIRS, 'odd "name".x': Pair((7,), (8,))})
+    assert write_feed_map(kept, path) == ""
+    found = read_feed_map(path)
+    assert found == kept
+    assert list(found.pairs) == list(kept.pairs)
+
+
+def test_a_person_can_write_a_pair(tmp_path: Path) -> None:
+    path = tmp_path / "song.toml"
+    path.write_text('mix = [3, 4]\n[pairs."bus compressor"]\nbefore = [1, 2]\nafter = [3, 4]\n')
+    assert read_feed_map(path).columns() == {"mix": (2, 3), "pair bus compressor": (0, 1, 2, 3)}
+    path.write_text("[pairs.tape]\nbefore = [1, 2]\n")
+    with pytest.raises(FeedMapError, match=r"song.toml is not valid .*after"):
+        read_feed_map(path)
+
+
+def test_a_source_names_its_pairs_itself() -> None:
+    names = [
+        "mix L",
+        "mix R",
+        "before tape L",
+        "before tape R",
+        "after tape L",
+        "after tape R",
+        "before noon",
+        "kick",
+    ]
+    assert named_feeds(names) == {
+        "mix": (0, 1), "part before noon": (6,), "part kick": (7,), "pair tape": (2, 3, 4, 5),
+    }  # fmt: skip

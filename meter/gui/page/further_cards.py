@@ -18,7 +18,7 @@ from meter.gui.page.layout import feeds_plan
 from meter.gui.page.meter_settings import MeterSettings
 from meter.gui.page.pages import FEEDS, Pages
 from meter.gui.source.feed_line import FeedLine
-from meter.instances import MOST_FURTHER, Instance, feed_title, next_id, usable_instances
+from meter.instances import MOST_FURTHER, PAIR_PREFIX, Instance, feed_title, next_id, usable_instances
 from meter.readings import Frame
 from meter.settings import Settings
 
@@ -70,7 +70,7 @@ class FurtherCards:
     def observe(self, frame: Frame) -> None:
         """Offer the feeds that the source has now."""
         if frame.layout.slots:
-            self._feeds = tuple(frame.feeds) or (MIX,)
+            self._feeds = tuple(feed for feed in frame.feeds if not feed.startswith(PAIR_PREFIX)) or (MIX,)
 
     def choose_each(self, meter_ids: Sequence[str], chosen: Mapping[str, Setting]) -> None:
         """Choose the same for these meters and all their further instances."""

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from dsp.core.types import FloatArray
-from meter.feeds import ALL, MIX
+from meter.feeds import ALL, MIX, PAIR
 from meter.plugin.api import Setting
 from meter.plugin.host import Plugin, load_processor
 from meter.plugin.kit.compared import (
@@ -142,7 +142,7 @@ def check_channels(plugin: Plugin) -> str:
             meter.feed(music(2, 1.0, RATE_HZ, meter.channels), (4800,))
             meter.read()
         return "Sources with and without a mix, with 0 to 15 parts and up to 32 channels."
-    counts = CHANNELS if manifest.feed == MIX else CHANNELS[:2]
+    counts = {MIX: CHANNELS, PAIR: (2, 4)}.get(manifest.feed, CHANNELS[:2])
     for channels in counts:
         meter = Played(plugin, channels=channels)
         meter.read()

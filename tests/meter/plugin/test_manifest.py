@@ -175,7 +175,7 @@ def test_what_takes_all_feeds_or_holds_a_service_stands_only_once(tmp_path: Path
         text = GOOD.replace('id = "tilt"', f'id = "tilt"\n{line}')
         assert why in read_manifest(write(tmp_path, text)).why_single
     reasons = {name: read_manifest(BUILTIN / name / "manifest.toml").why_single for name in OURS}
-    assert {name for name, why in reasons.items() if why} == {"listening", "low_end", "channels"}
+    assert {name for name, why in reasons.items() if why} == {"listening", "low_end", "stage", "channels"}
     assert reasons["listening"] == "it keeps the exposure record"
 
 

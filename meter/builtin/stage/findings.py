@@ -1,0 +1,30 @@
+"""What the study of a pair finds: the sound before and after one stage, live."""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+
+from meter.stage.findings import StageFindings
+
+LISTENING, SILENT, UNRELATED, LINING_UP, FOUND = "listening", "silent", "unrelated", "lining up", "found"
+
+
+class PairFindings(msgspec.Struct, frozen=True):
+    """``state`` is one of the words above; ``stage`` is None unless it is ``FOUND``.
+
+    ``seconds`` of sound count in ``stage``, that of the newest phrase of about 20 s. The changes are of loudness in
+    LU and of plain power in 20 to 120 Hz in dB, after less before, over the newest 3 s and since the mark; NaN while
+    nothing can be said. ``silent_side`` is "before", "after", "both" or empty.
+    """
+
+    state: str = LISTENING
+    seconds: float = 0.0
+    stage: StageFindings | None = None
+    change_3s_lu: float = math.nan
+    low_change_3s_db: float = math.nan
+    change_mark_lu: float = math.nan
+    low_change_mark_db: float = math.nan
+    silent_side: str = ""
+    notes: tuple[str, ...] = ()
