@@ -28,7 +28,7 @@ from meter.commands.window_meters import enable_other, leave_out_faces, meter_en
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.exposure_rules import ExposureRuleError, load_rules
-from meter.gui.engine_link import RuleEntry
+from meter.gui.engine_link import RuleEntry, Surroundings
 from meter.gui.source.source_list import DEFAULT_TITLE
 from meter.instances import Instance
 from meter.logbook.exposure_record import persons_in
@@ -48,8 +48,10 @@ LABELS = {"demo": "the demo: an invented ensemble"}
 
 
 def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> int:
-    """Open the window on ``request``, or on the source of last time; returns the exit code when it is closed."""
-    application = make_application()
+    """Open the window on ``request``, or on the source of last time; returns the exit code when it is closed.
+
+    The engine starts first: it loads its libraries while this process loads those of the window.
+    """
     path = settings_file.settings_path()
     kept, notice = settings_file.load(path)
     starting = starting_source(request, kept)
@@ -67,16 +69,25 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
         settings=allowed_settings(kept, folders, enabled),
         logbook=str(logbook_path()),
     )
+    engine = SupervisedEngine(order)
+    try:
+        around = surroundings(path, folders, notice, starting, enabled, first)
+        return _show_window(engine, kept, replace(around, marks_file=marks_file(source)), folders)
+    finally:
+        engine.close()
+
+
+def _show_window(engine: SupervisedEngine, kept: Settings, around: Surroundings, folders: Sequence[Path]) -> int:
+    application = make_application()
     from PySide6.QtCore import QTimer
 
     from meter.gui.kit.face_guard import GUARD
     from meter.gui.page.foreign_meters_menu import OthersMenu
     from meter.gui.window import Window
 
-    GUARD.use_folder(path.parent)
-    around = surroundings(path, folders, notice, starting, enabled, first)
-    around = replace(around, marks_file=marks_file(source))
-    window = Window(SupervisedEngine(order), kept, around)
+    if around.settings_path is not None:
+        GUARD.use_folder(around.settings_path.parent)
+    window = Window(engine, kept, around)
     OthersMenu(window.more.others, partial(other_meters, folders), enable_other, window.feed_line.say)
     window.show()
     # The draw clock keeps the interpreter awake, so a signal is met within a frame; closing waits for its end.
@@ -151,10 +162,8 @@ def surroundings(
     starting_source: SourceChoice | None = None,
     enabled: Enabled = NOTHING_ENABLED,
     first: SourceChoice | None = None,
-) -> Any:
+) -> Surroundings:
     """What the window needs besides an engine."""
-    from meter.gui.engine_link import Surroundings
-
     return Surroundings(
         settings_path=path,
         pages_folder=Path(str(importlib.resources.files("presets"))) / "pages",

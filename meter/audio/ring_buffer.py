@@ -138,6 +138,12 @@ class Consumer:
         shared.read += frames
         return block
 
+    def drop_to(self, most: int) -> None:
+        """Discard the oldest frames, and gaps among them, until at most ``most`` frames wait."""
+        while (excess := self.available - most) > 0:
+            self.gap()
+            self.read(excess)
+
 
 def make_ring(frames: int, channels: int) -> tuple[Producer, Consumer]:
     """Make a ring buffer of ``frames`` frames and return both ends; raises ValueError below 1 frame or channel."""

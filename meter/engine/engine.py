@@ -13,7 +13,7 @@ from typing import Any
 from dsp.core.types import TICKS_PER_SECOND
 from meter.audio.loss import LossDetector
 from meter.audio.open import make_source
-from meter.audio.ring_buffer import Consumer, make_ring
+from meter.audio.ring_buffer import Consumer
 from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter, Timing
@@ -24,10 +24,11 @@ from meter.engine.publisher import EngineOutput, Publisher
 from meter.engine.recorder import Recorder
 from meter.engine.sanitise import ONLY_INVALID, Sanitiser
 from meter.engine.spans import Spans
+from meter.engine.start_source import RING_SECONDS, start_source
 from meter.engine.state_saver import StateSaver, source_words
 from meter.engine.status import Sentence
 from meter.engine.studies import Studies
-from meter.engine.watchdog import SourceWatch, ZerosWatch
+from meter.engine.watchdog import SourceWatch, ZerosWatch, last_sound
 from meter.feeds import Feeds, fitting_feeds
 from meter.instances import Instance
 from meter.marks import MARK
@@ -36,7 +37,6 @@ from meter.plugin.host import Plugin
 from meter.plugin.services import RECORDER, holder
 from meter.readings import FeedStatus
 
-RING_SECONDS = 4.0
 MOST_TICKS_AT_ONCE = 20
 """Caught-up sound is taken in bites of 0.2 s, so that commands and heartbeats are not kept waiting."""
 BEHIND_SECONDS = RING_SECONDS / 2.0  # so much sound waiting is about to be lost, or slows a source down
@@ -248,9 +248,7 @@ class Engine:
         try:
             source = self._open_source(self._request)
             info = source.open()
-            producer, consumer = make_ring(int(RING_SECONDS * info.rate_hz), info.channels)
-            self._use_chain_for(info)
-            source.start(producer)
+            consumer = start_source(source, info, partial(self._use_chain_for, info))
         except (SourceError, ValueError) as error:
             if source is not None:
                 source.stop()
@@ -372,10 +370,10 @@ class Engine:
             self._state = "ended" if drained else self._arriving()
             return
         now = self._clock()
-        verdict = watch.judge(now, self._last_sound(), faulty=source is not None and source.ended())
+        verdict = watch.judge(now, last_sound(self._source), faulty=source is not None and source.ended())
         if verdict.state == "lost" and source is not None:
             self._sentence.say(source.fault() or f"No sound comes from {self.status().source}; waiting for it.")
-            self._silent_since = self._last_sound() or now
+            self._silent_since = last_sound(self._source) or now
             self.stop()
         self._state = self._arriving() if verdict.state == "running" else verdict.state
         if verdict.reopen:
@@ -394,7 +392,3 @@ class Engine:
             self._lose(int((now - self._silent_since) * self._info.rate_hz))
         else:
             self._sentence.report(f"{self._info.name} came back in another format; measuring restarted.", now)
-
-    def _last_sound(self) -> float | None:
-        stamp = self._source.statistics().get("last_callback_ns", 0) if self._source is not None else 0
-        return stamp / 1e9 if stamp else None

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meter.audio.source import Source
+
 LATE_SECONDS = 1.0
 LATE_LATENCIES = 10.0
 LOST_SECONDS = 3.0
@@ -129,3 +131,9 @@ class ZerosWatch:
     def sentence(self) -> str:
         """The sentence for the feed line, or an empty string."""
         return ONLY_ZEROS if self._zeros and self._frames_left < 0 else ""
+
+
+def last_sound(source: Source | None) -> float | None:
+    """Monotonic seconds of the last delivery of a source; None where there was none."""
+    stamp = source.statistics().get("last_callback_ns", 0) if source is not None else 0
+    return stamp / 1e9 if stamp else None

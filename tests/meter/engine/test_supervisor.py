@@ -236,7 +236,8 @@ def test_a_meter_that_waits_is_set_aside(start, tone: SourceRequest, tmp_path: P
     slow = write_meter(tmp_path / "slow", "slow", wait)
     supervisor = start(EngineOrder(tone, folders=(str(slow),)))
     frame = until(supervisor, lambda frame: bool(frame.status.quarantined))
-    assert "behind the sound" in frame.status.quarantined["slow"]
+    why = frame.status.quarantined["slow"]
+    assert "behind the sound" in why or "took longer than the sound" in why, "whichever is noticed first"
     assert supervisor.restarts == 0
 
 
