@@ -20,6 +20,7 @@ COMMANDS = {
     "measure": "measure sound files",
     "lowend": "low end of a set of parts: owners, lowest notes, room to cut",
     "compare": "compare the sound before and after a stage: fair or not, squeeze, what it added and cost",
+    "lane": "compare a mix with references: tone, width, peak to loudness and lows beside their spread",
     "tone-test": "write tones to play through a stage, or read the distortion of what came back",
     "devices": "list the sources of this machine",
     "exposure": "show listening of today and this week, as an estimate",

@@ -173,6 +173,14 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/lowend/findings.py", (), ("msgspec",)),
     ("meter/lowend/words.py", ("meter.figures", "meter.lowend.findings"), ()),
     ("meter/lowend/", ("dsp", "meter.audio.file", "meter.lowend"), ("numpy", "scipy", "soxr", "msgspec")),
+    ("meter/reference_files.py", (), ()),
+    ("meter/lane/findings.py", ("meter.stage.findings",), ("msgspec",)),
+    ("meter/lane/words.py", ("meter.figures", "meter.lane.findings"), ()),
+    (
+        "meter/lane/",
+        ("dsp", "meter.audio.file", "meter.audio.source", "meter.lane", "meter.reference_files", "meter.whole_file"),
+        ("numpy", "msgspec", "platformdirs"),
+    ),
     ("meter/stage/findings.py", (), ("msgspec",)),
     ("meter/stage/words.py", ("meter.figures", "meter.stage.findings"), ()),
     (

@@ -1,0 +1,77 @@
+"""The analyses of the chosen reference files while the meter runs: made a piece at a time, and renewed on change."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from meter.audio.source import SourceError
+from meter.lane.analysis import Analysed, Steps, analysis_steps, fault_of
+from meter.reference_files import ReferenceFile
+
+SECONDS_A_STEP = 20
+"""Sound that is analysed in one call: about 0.1 s of computing."""
+
+Stamp = tuple[int, int]
+
+
+@dataclass
+class Entry:
+    """What is known of one file. ``fault`` is one sentence when there is no analysis, ``note`` when it is old."""
+
+    analysed: Analysed | None = None
+    read: float = 0.0
+    fault: str = ""
+    note: str = ""
+    stamp: Stamp | None = None
+    steps: Steps | None = None
+
+
+class ReferenceLibrary:
+    """Analyses by path. ``work`` does a bounded piece of work; call it again until nothing is left."""
+
+    def __init__(self, cache: Path | None) -> None:
+        self._cache = cache
+        self._entries: dict[str, Entry] = {}
+
+    def work(self, files: Sequence[ReferenceFile]) -> list[Entry]:
+        """Entries of these files, in order; files that are not named are forgotten."""
+        paths = [file.path for file in files]
+        self._entries = {path: entry for path, entry in self._entries.items() if path in paths}
+        for path in paths:
+            self._look_at(path, self._entries.setdefault(path, Entry()))
+        waiting = next((path for path in paths if self._entries[path].steps is not None), None)
+        if waiting is not None:
+            self._step(waiting, self._entries[waiting])
+        return [self._entries[path] for path in paths]
+
+    def _look_at(self, path: str, entry: Entry) -> None:
+        """Begin an analysis of what is new or has changed."""
+        stamp = _stamp(path)
+        if stamp is None and entry.analysed is not None:
+            entry.note = f"'{Path(path).name}' is no longer there; what was read of it is used until the next start."
+            return
+        entry.note = ""
+        if stamp != entry.stamp or (stamp is None and not entry.fault and entry.steps is None):
+            entry.stamp, entry.read, entry.fault = stamp, 0.0, ""
+            entry.steps = analysis_steps(Path(path), self._cache)
+
+    def _step(self, path: str, entry: Entry) -> None:
+        assert entry.steps is not None
+        try:
+            for _ in range(SECONDS_A_STEP):
+                entry.read = next(entry.steps)
+        except StopIteration as end:
+            entry.analysed, entry.read, entry.steps = end.value, 1.0, None
+        except SourceError as error:
+            entry.analysed, entry.fault, entry.steps = None, fault_of(Path(path), error), None
+
+
+def _stamp(path: str) -> Stamp | None:
+    """Size and time of change of a file; None where there is none."""
+    try:
+        status = Path(path).stat()
+    except (OSError, ValueError):
+        return None
+    return status.st_size, status.st_mtime_ns
