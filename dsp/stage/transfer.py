@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.fft import next_fast_len, rfft, rfftfreq
 from scipy.signal.windows import hann
 
@@ -33,7 +34,8 @@ class Transfer:
 
     ``lows_db`` and ``tilt_db`` are the mean response in 20 to 120 Hz and in 4 to 12 kHz, each less that in 200 Hz to
     2 kHz. ``low_change_db`` is the change of power in 20 to 120 Hz. ``added_db`` is the power that no linear copy
-    explains, re all power after; minus infinity for none.
+    explains, re all power after; minus infinity for none. ``low_shares`` are the shares of 20 to 120 Hz in the power
+    before and after, 0 to 1. ``before_power`` is the power before in each twelfth, of no set scale.
     """
 
     hz: FloatArray
@@ -43,6 +45,8 @@ class Transfer:
     tilt_db: float
     low_change_db: float
     added_db: float
+    low_shares: tuple[float, float]
+    before_power: FloatArray
 
 
 class CrossSpectra:
@@ -101,11 +105,17 @@ class CrossSpectra:
             hz, response_db, coherence, lows - middle, top - middle,
             _change_db(float(before[low].sum()), float(after[low].sum())),
             power_to_db(added / max(float(after[heard].sum()), np.finfo(float).tiny)),
+            (_share(before, low, heard), _share(after, low, heard)), sums[0],
         )  # fmt: skip
 
 
 def _change_db(before: float, after: float) -> float:
     return power_to_db(after / before) if before > 0.0 else float("nan")
+
+
+def _share(power: FloatArray, part: NDArray[np.bool_], whole: NDArray[np.bool_]) -> float:
+    total = float(power[whole].sum())
+    return float(power[part].sum()) / total if total > 0.0 else float("nan")
 
 
 def _twelfths(highest_hz: float) -> tuple[FloatArray, FloatArray]:

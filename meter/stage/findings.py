@@ -23,6 +23,7 @@ class SqueezeFindings(msgspec.Struct, frozen=True):
     ``at_least`` says that the stage never lets go, so the figures are lower bounds; ``band_dependent`` that bands are
     held down by different amounts at one moment; ``whitened`` that its response was taken out first. Attack and
     recovery are time constants. ``curve`` holds input and usual output level, dB re a full-scale sine.
+    ``kick_dip_db`` is how much further the sound is held down just after a low onset than before it.
     """
 
     median_db: float = NAN
@@ -37,6 +38,7 @@ class SqueezeFindings(msgspec.Struct, frozen=True):
     band_dependent: bool = False
     whitened: bool = False
     curve: tuple[tuple[float, float], ...] = ()
+    kick_dip_db: float = NAN
 
 
 class LinearFindings(msgspec.Struct, frozen=True):
@@ -49,6 +51,34 @@ class LinearFindings(msgspec.Struct, frozen=True):
     lows_db: float = NAN
     tilt_db: float = NAN
     response: tuple[tuple[float, float, float], ...] = ()
+
+
+class ReceiptFindings(msgspec.Struct, frozen=True):
+    """What a move bought and what it paid.
+
+    Bought: ``loudness_lu``. The boosted band: ``band_db`` re the rest of the response, from ``band_low_hz`` to
+    ``band_high_hz``, where half of it is left; NaN where nothing is boosted by 1.5 dB or more. ``attack_db`` is the
+    change of that band's peaks at onsets re the whole sound, ``crest_db`` re the band itself; without a band, of the
+    whole sound.
+
+    Paid: ``headroom_db``, negative when true peak rises; ``peak_to_loudness_lu``; the share of power in 20 to 120 Hz;
+    ``next_squeeze_db``, how much harder the next stage holds down, an estimate. ``level_before_db`` and
+    ``level_after_db`` are usual levels in 10 ms, dB re a full-scale sine.
+    """
+
+    loudness_lu: float = NAN
+    band_db: float = NAN
+    band_low_hz: float = NAN
+    band_high_hz: float = NAN
+    attack_db: float = NAN
+    crest_db: float = NAN
+    headroom_db: float = NAN
+    peak_to_loudness_lu: float = NAN
+    low_share_before_percent: float = NAN
+    low_share_after_percent: float = NAN
+    level_before_db: float = NAN
+    level_after_db: float = NAN
+    next_squeeze_db: float = NAN
 
 
 class StageFindings(msgspec.Struct, frozen=True):
@@ -75,6 +105,7 @@ class StageFindings(msgspec.Struct, frozen=True):
     peak_to_loudness_change_lu: float
     notes: tuple[str, ...] = ()
     why: Why = {}
+    receipt: ReceiptFindings = ReceiptFindings()
 
     def to_json(self) -> dict[str, Any]:
         """Numbers; null where nothing can be said, with the reason under ``why``; minus infinity as null as well."""

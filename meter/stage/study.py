@@ -13,6 +13,7 @@ from dsp.stage.alignment import Alignment
 from dsp.stage.band_gain import is_band_dependent, is_flat, whitened
 from dsp.stage.flanks import Flanks, flanks
 from dsp.stage.gain import loud_enough, squeeze
+from dsp.stage.onset_gain import kick_dip_db
 from dsp.stage.stage_stream import STEPS_PER_TICK, StageStretch
 from dsp.stage.transfer import SURE_COHERENCE, Transfer
 from meter.stage.findings import (
@@ -26,6 +27,7 @@ from meter.stage.findings import (
     StageFindings,
     Why,
 )
+from meter.stage.receipt import receipt
 
 FAIR_LU, NEARLY_FAIR_LU = 0.2, 0.5
 """Common practice, no source."""
@@ -33,6 +35,7 @@ NAN = math.nan
 
 NOT_ENOUGH_LOUD = "less than a second of the sound before is loud enough; play a louder stretch"
 TOO_SHORT = "both sides sound together for less than 2 s; play a longer stretch"
+FEW_LOW_ONSETS = "fewer than four low onsets with sound before them; play a stretch with a kick"
 FEW_FLANKS = "fewer than three clear changes of gain; play a stretch with hits"
 UNSURE = "too little of the sound after is a copy of the sound before"
 
@@ -61,6 +64,7 @@ def stage(stretch: StageStretch, alignment: Alignment, rate_hz: int, notes: tupl
         peak_to_loudness_change_lu=after.peak_to_loudness_lu - before.peak_to_loudness_lu,
         notes=(*notes, *_clipping(before.clipped_runs, after.clipped_runs)),
         why=why,
+        receipt=receipt(stretch, change_lu, why),
     )
 
 
@@ -84,8 +88,7 @@ def _squeeze(stretch: StageStretch, why: Why) -> SqueezeFindings:
     ticks = min(stretch.steps.shape[1] // STEPS_PER_TICK, stretch.bands.shape[1])
     steps = stretch.steps[:, : ticks * STEPS_PER_TICK].reshape(2, ticks, STEPS_PER_TICK)
     power, bands = steps.mean(axis=2), stretch.bands[:, :ticks]
-    known = np.isfinite(power).all(axis=0)
-    power, bands = power[:, known], bands[:, known]
+    # NaN at gaps: they never count.
     counted = loud_enough(power[0])
     flat = is_flat(bands[:, counted])
     expected, after = (power[0], power[1]) if flat else whitened(bands, counted)
@@ -96,11 +99,16 @@ def _squeeze(stretch: StageStretch, why: Why) -> SqueezeFindings:
     times = _times(stretch, found.make_up_db)
     if math.isnan(times.attack_ms) or math.isnan(times.recovery_ms):
         why["attack_ms"] = FEW_FLANKS
+    with np.errstate(divide="ignore", invalid="ignore"):
+        held = np.where(counted & (after > 0.0), found.make_up_db - 10.0 * np.log10(after / expected), np.nan)
+    dip_db = kick_dip_db(held, bands[0])
+    if math.isnan(dip_db):
+        why["kick_dip_db"] = FEW_LOW_ONSETS
     return SqueezeFindings(
         found.median_db, found.p90_db, found.max_db, found.make_up_db, found.over_percent,
         times.attack_ms, times.recovery_ms, found.at_least, found.expands,
         is_band_dependent(bands[:, counted]), not flat,
-        tuple((float(level), float(out)) for level, out in found.curve),
+        tuple((float(level), float(out)) for level, out in found.curve), dip_db,
     )  # fmt: skip
 
 

@@ -41,6 +41,16 @@ def test_json_has_the_promised_keys(files: tuple[str, str], capsys: pytest.Captu
     assert found["verdicts"][0].startswith("Not fair")
 
 
+def test_the_receipt_and_the_stage_that_follows(files: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["compare", *files, "--next", files[1], "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["receipt"]["headroom_db"] == pytest.approx(-3.52, abs=0.05)
+    assert found["receipt"]["next_squeeze_db"] == pytest.approx(0.0, abs=0.01)
+    assert "kick_dip_db" in found["squeeze"]
+    assert main(["compare", *files]) == 0
+    assert "Bought: +3.5 LU. Paid: 3.5 dB of headroom." in capsys.readouterr().out
+
+
 def test_a_missing_file_is_one_sentence(files: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["compare", files[0], files[1] + "x"]) == 2
     assert capsys.readouterr().err.count("\n") == 1

@@ -1,0 +1,56 @@
+"""The band that a stage boosts most, from its response."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import median_filter
+
+from dsp.core.types import FloatArray
+from dsp.stage.transfer import SURE_COHERENCE, Transfer
+
+LEAST_BOOST_DB = 1.5
+ALIKE_DB = 0.5
+ALMOST = 0.4
+"""Of two levels that many frequencies share, the lower one is the rest, unless it is shared by clearly fewer."""
+LEAST_TWELFTHS = 24
+HEARD_BELOW = 1e-8
+"""Twelfths 80 dB under the strongest hold only what leaks from others."""
+SMOOTHED_TWELFTHS = 3
+"""All of these are judgement."""
+
+
+@dataclass(frozen=True)
+class BoostedBand:
+    """``boost_db`` re the rest of the response; the band reaches to where half of the boost in decibels is left."""
+
+    low_hz: float
+    high_hz: float
+    boost_db: float
+
+
+def boosted_band(transfer: Transfer) -> BoostedBand | None:
+    """The highest boost of 1.5 dB or more, None without one, or where the response is sure in under two octaves."""
+    heard = transfer.before_power > HEARD_BELOW * transfer.before_power.max(initial=0.0)
+    sure = heard & (transfer.coherence >= SURE_COHERENCE) & np.isfinite(transfer.response_db)
+    if sure.sum() < LEAST_TWELFTHS:
+        return None
+    hz = transfer.hz[sure]
+    response_db = median_filter(transfer.response_db[sure], SMOOTHED_TWELFTHS, mode="nearest")
+    boost_db = response_db - rest_db(response_db)
+    top = int(np.argmax(boost_db))
+    if boost_db[top] < LEAST_BOOST_DB:
+        return None
+    below = np.flatnonzero(boost_db < boost_db[top] / 2.0)
+    first = int(below[below < top].max(initial=-1)) + 1
+    last = int(below[below > top].min(initial=len(hz))) - 1
+    return BoostedBand(float(hz[first]), float(hz[last]), float(boost_db[top]))
+
+
+def rest_db(response_db: FloatArray) -> float:
+    """The level at which most of a response ``(n,)`` lies, in dB: a boost or a cut leaves it where it is."""
+    alike = np.abs(response_db[:, None] - response_db) <= ALIKE_DB
+    counts = alike.sum(axis=1)
+    level = int(np.argmin(np.where(counts >= ALMOST * counts.max(), response_db, np.inf)))
+    return float(np.median(response_db[alike[level]]))
