@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import butter, sosfilt
 
 from dsp.stage.alignment import correlation_at, line_up, overlapping
 from tests.support.stages import RATE_HZ, delayed, phrases
@@ -24,6 +25,19 @@ def test_polarity_is_that_of_each_channel(signs: tuple[int, int]) -> None:
     found = line_up(SOUND, delayed(SOUND * signs, 40.0), RATE_HZ // 2)
     assert found.inverted == tuple(sign < 0 for sign in signs)
     assert found.lag_frames == pytest.approx(40.0, abs=0.05)
+
+
+@pytest.mark.parametrize(("kind", "edge_hz"), [("high", 80.0), ("high", 250.0), ("low", 2000.0)])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_filter_that_takes_most_of_the_power_leaves_lag_and_polarity(kind: str, edge_hz: float, sign: int) -> None:
+    bass = 0.8 * np.sin(2.0 * np.pi * 41.2 * np.arange(len(SOUND)) / RATE_HZ)
+    before = SOUND + bass[:, None] if kind == "high" else SOUND
+    sos = butter(4, edge_hz, kind, fs=RATE_HZ, output="sos")
+    after = sign * sosfilt(sos, delayed(before, 300.0), axis=0)
+    found = line_up(before, after, RATE_HZ // 2)
+    assert found.related
+    assert found.inverted == (sign < 0,) * 2
+    assert found.lag_frames == pytest.approx(300.0, abs=20.0 if kind == "low" else 1.0), "a filter delays too"
 
 
 def test_other_sound_and_silence_are_not_related() -> None:
