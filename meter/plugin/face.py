@@ -53,8 +53,7 @@ from meter.gui.kit.theme import (
 from meter.plugin.where import folder_of, reason_of
 from meter.readings import Frame, Layout
 
-WORDS_EVERY_SECONDS = 0.25
-DESCRIBE_EVERY_SECONDS = 1.0
+WORDS_EVERY_SECONDS, DESCRIBE_EVERY_SECONDS = 0.25, 1.0
 LIVE_STATES = ("running", "held", "ended")
 CORNER_PX = 22
 
@@ -73,6 +72,8 @@ class Face(QWidget):
     title: str = ""
     least: ClassVar[QSize] = QSize(150, 84)
     preferred: ClassVar[QSize] = QSize(280, 240)
+    invites: ClassVar[bool] = False
+    """Whether it has something to show where its meter is not measured: the way to that."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)

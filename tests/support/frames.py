@@ -23,6 +23,8 @@ ON_PAGE = ORDER[:-1]
 """Those with a card on the default page."""
 ALL_FEEDS = ("low_end", "channels")
 """Those that listen to every feed; the one has a page of its own, the other no card."""
+OF_PAIRS = ("stage",)
+"""Those that stand once for each pair: the source of ``layout`` has none."""
 RATE_HZ = 48_000
 HEARD_BEFORE = DriftFindings("same", 7300.0, 0.98, 1.5, -0.4, 0.8)
 """The passage now has played two hours ago."""
@@ -36,6 +38,11 @@ def manifests() -> dict[str, Manifest]:
 def all_manifests() -> dict[str, Manifest]:
     """Those that listen to every feed among them."""
     return manifests() | {name: read_manifest(BUILTIN / name / "manifest.toml") for name in ALL_FEEDS}
+
+
+def pair_manifests() -> dict[str, Manifest]:
+    """Those of pairs."""
+    return {name: read_manifest(BUILTIN / name / "manifest.toml") for name in OF_PAIRS}
 
 
 def layout(channels: int = 2) -> Layout:
@@ -140,7 +147,7 @@ def entries(*, faces: bool = True) -> tuple[MeterEntry, ...]:
             feed=item.feed,
             single=item.why_single,
         )
-        for key, item in all_manifests().items()
+        for key, item in (all_manifests() | pair_manifests()).items()
     )
 
 

@@ -6,18 +6,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QPushButton, QWidget
-
 from meter import figures as words
 from meter.builtin.low_end.face_data import STALE_SECONDS, Floats, Part, note_words, percent
-from meter.gui.kit.theme import TEXT_PX, Theme, px
+from meter.gui.kit.way import FEEDS, SOURCE
 from meter.lowend.findings import OTHER, OWNER
 from meter.plugin.face import LIVE_STATES
 from meter.readings import Frame
 
-MIX_CHANNELS = 2
-FEEDS, SOURCE = "feeds", "source"
 WAYS = {
     FEEDS: ("name the parts", "Say which channel is the kick, the bass and so on. Then their shares stand here."),
     SOURCE: (
@@ -137,34 +132,3 @@ def strongest_low(frame: Frame, live: bool) -> str:
     if not levels[at] >= TOLD_FROM_DB or not note:
         return "No lows now."
     return f"Strongest low {frequencies[at]:.0f} Hz, near {note}."
-
-
-class Way:
-    """The button that leads to the parts: to the feeds where there are channels for them, else to the sources."""
-
-    def __init__(self, parent: QWidget) -> None:
-        self.action = self._look = ""
-        self.button = QPushButton(parent)
-        self.button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        self.button.setCursor(Qt.CursorShape.PointingHandCursor)
-        self.button.hide()
-
-    def point(self, frame: Frame) -> str:
-        """Lead where the source allows; returns the two sentences that say so."""
-        most = max(frame.status.channels, frame.status.device_channels)
-        self.action = FEEDS if most > MIX_CHANNELS else SOURCE
-        text, sentences = WAYS[self.action]
-        self.button.setText(text)
-        return sentences
-
-    def colour(self, theme: Theme) -> None:
-        """Take colours and text size; a style sheet is dear, so only another one."""
-        look = f"{theme.name} {px(TEXT_PX)}"
-        if look == self._look:
-            return
-        self._look = look
-        self.button.setStyleSheet(
-            f"QPushButton {{ border: 1px solid {theme.soft.name()}; border-radius: 6px;"
-            f" background: {theme.trough.name()}; color: {theme.ink.name()}; font-size: {px(TEXT_PX)}px; }}"
-            f"QPushButton:hover, QPushButton:focus {{ border-color: {theme.measured.name()}; }}"
-        )

@@ -19,6 +19,7 @@ from meter.builtin.low_end.face_blocks import LEAST_BAR_PX, Block
 from meter.builtin.low_end.face_data import Part
 from meter.gui.kit.label import RIGHT, Label, line_height, text_width
 from meter.gui.kit.theme import MARK_PX, TEXT_PX, VERDICT_PX, font, mixed, px
+from meter.gui.kit.way import Way
 from meter.lowend import words as sentences
 from meter.lowend.findings import CANCELS, OTHER, OWNER
 from meter.plugin.face import Choice, Face
@@ -59,7 +60,7 @@ class OwnersFace(Face):
             self.labels[f"other{row}"] = Label(TEXT_PX)
         for band in range(4):
             self.labels[f"band{band}"] = Label(MARK_PX, role="soft")
-        self._way = mix.Way(self)
+        self._way = Way(self, mix.WAYS)
         self._way.button.clicked.connect(lambda: self.action_asked.emit(self._way.action))
         self.controls = [self._way.button]
         self._way_place = QRect()

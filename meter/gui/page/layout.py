@@ -22,6 +22,8 @@ LEAST_STACKED_PX = 84
 """Height of a card in a stack below which it would lose what it is for, unless its place says another."""
 MOST_BESIDE, BESIDE_COLUMNS = 4, 12
 """Instances of one meter in a row, and columns that one to four of them share."""
+LEAST_EACH_PX = 330
+"""Width below which cards of one place do not stand beside each other, at the usual text scale."""
 EXTRA_COLUMNS = 4
 """How many meters without a place stand side by side below the plan."""
 
@@ -40,7 +42,8 @@ class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     Places with a ``share`` may have the same cells: they stand one under the other, each as high as its share. One
     with a height ``small`` in pixels has that height while its face needs no room, and leaves the rest to the others.
-    None is less high than ``least`` while there is room for that.
+    None is less high than ``least`` while there is room for that. With ``each`` every instance of the meter that the
+    source has gets a card, side by side in these cells; without an instance there is one card.
     """
 
     meter: str
@@ -52,6 +55,7 @@ class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     share: StackShare = 0.0
     small: SmallHeight = 0
     least: SmallHeight = LEAST_STACKED_PX
+    each: bool = False
 
     @property
     def box(self) -> tuple[int, int, int, int]:
@@ -193,6 +197,20 @@ def rectangle(
     heights = _stacked([each.share for each in stack], least, fixed, high - gap * (len(stack) - 1))
     number = stack.index(place)
     return left, top + sum(heights[:number]) + gap * number, wide, heights[number]
+
+
+def shared_out(
+    box: tuple[int, int, int, int], count: int, gap: int, scale: float = 1.0
+) -> list[tuple[int, int, int, int]]:
+    """A place of ``count`` cards in equal boxes, as many beside each other as have room; the last row is filled."""
+    left, top, width, height = box
+    most = max(1, (width + gap) // (round(LEAST_EACH_PX * scale) + gap))
+    rows = -(-count // most)
+    found: list[tuple[int, int, int, int]] = []
+    for row, (down, high) in enumerate(edges([1.0] * rows, height, gap)):
+        here = -(-(count - len(found)) // (rows - row))
+        found += [(left + at, top + down, wide, high) for at, wide in edges([1.0] * here, width, gap)]
+    return found
 
 
 def _stacked(shares: list[float], least: list[int], fixed: Mapping[int, int], room: int) -> list[int]:

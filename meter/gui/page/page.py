@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 
 from PySide6.QtCore import QEvent, QObject, QRect, Signal
@@ -14,8 +15,9 @@ from meter.gui.engine_link import MeterEntry, Setting
 from meter.gui.kit.choice import Choice
 from meter.gui.kit.face_guard import GUARD
 from meter.gui.kit.theme import GAP_PX, text_scale
-from meter.gui.page.layout import EXTRA_COLUMNS, Plan, edges, height_of, rectangle
+from meter.gui.page.layout import EXTRA_COLUMNS, Plan, edges, height_of, rectangle, shared_out
 from meter.gui.page.plain_face import missing_face, plain_face
+from meter.instances import feed_title
 from meter.plugin.face import Face
 from meter.readings import Frame, Layout
 
@@ -38,6 +40,8 @@ class Card(QObject):
 
     parts_seen = Signal(bool)
     """Another source or map: whether it names parts."""
+    layout_seen = Signal(object)
+    """Another source or map: its ``Layout``."""
 
     def __init__(
         self, entry: MeterEntry, face: Face, *, missing: bool, now: Callable[[], float], view: str = ""
@@ -85,6 +89,7 @@ class Card(QObject):
             self._layout, self._quarantined = frame.layout, quarantined
             self._tell_unmeasured(frame)
             self.parts_seen.emit(bool(frame.parts))
+            self.layout_seen.emit(frame.layout)
         begin = self._now()
         try:
             self.face.show_frame(frame)
@@ -116,7 +121,8 @@ class Card(QObject):
     def _tell_unmeasured(self, frame: Frame) -> None:
         prefix = f"{self.entry.meter_id}."
         measured = any(slot.key.startswith(prefix) for slot in frame.layout.slots)
-        told = measured or self._quarantined or not frame.layout.slots  # the face itself shows why it is quarantined
+        # The face itself shows why it is quarantined.
+        told = measured or self._quarantined or not frame.layout.slots or self.face.invites
         self.face.show_fault("" if told else "It is not measured on this source.")
 
 
@@ -149,16 +155,20 @@ class Page(QWidget):
         self._parts = True
         self.cards = list(self._by_place.values())
         extra = [entry for entry in entries if plan.rest and entry.on_pages and entry.meter_id not in placed]
-        self._placed = len(self.cards)
-        self.cards += [self._make_card(entry) for entry in extra]
-        for card in self._by_place.values():
+        self._extra = [self._make_card(entry) for entry in extra]
+        self.cards += self._extra
+        self._each: dict[str, list[Card]] = {place.words: [] for place in plan.place if place.each}
+        """Cards of the further instances in a place with ``each``; those beyond the instances there are hidden."""
+        for words, card in self._by_place.items():
             card.face.room_changed.connect(self._arrange)
             card.parts_seen.connect(self._follow_parts)
+            if words in self._each:
+                card.layout_seen.connect(partial(self._follow_instances, words, card))
         self._extra_rows = -(-len(extra) // EXTRA_COLUMNS)
-        self._follow_parts(parts=False)
         rows = len(plan.row_shares) if plan.tallest else 0
-        least = max(LEAST_HEIGHT_PX, rows * (LEAST_ROW_PX + GAP_PX) - GAP_PX)
-        self.setMinimumSize(LEAST_WIDTH_PX, least + self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX))
+        self._least = max(LEAST_HEIGHT_PX, rows * (LEAST_ROW_PX + GAP_PX) - GAP_PX)
+        self.setMinimumWidth(LEAST_WIDTH_PX)
+        self._follow_parts(parts=False)
 
     @property
     def name(self) -> str:
@@ -196,15 +206,37 @@ class Page(QWidget):
                 card.face.setVisible(name in shown)
             self._arrange()
 
+    def _follow_instances(self, words: str, first: Card, layout: Layout) -> None:
+        """One card for each instance of the meter that the source has, titled with its feed."""
+        entry, further = first.entry, self._each[words]
+        there = [each for each in layout.instances if each.meter == entry.meter_id and each.feed in layout.feeds]
+        _entitle(first, feed_title(there[0].feed) if there else entry.titles.get(first.view, entry.name))
+        for each in there[1 + len(further) :]:
+            another = replace(entry, meter_id=each.id, name=f"{entry.name}: {feed_title(each.feed)}")
+            further.append(self._make_card(another, first.view))
+        for number, card in enumerate(further, 1):
+            card.face.setVisible(number < len(there) and not first.face.isHidden())
+            if number < len(there):
+                _entitle(card, feed_title(there[number].feed))
+        self.cards = [card for card in self.cards if card not in further] + further[: max(0, len(there) - 1)]
+        self._arrange()
+
     def _arrange(self) -> None:
         below = self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX)
         width, height = self.width(), height_of(self._plan, self.width(), self.height() - below, GAP_PX)
+        least = 0
         placed = [(place, self._by_place[place.words]) for place in self._plan.places(parts=self._parts)]
         small = [place for place, card in placed if place.small and not card.needs_room]
         for place, card in placed:
             box = rectangle(place, self._plan, width, height, GAP_PX, small, text_scale())
-            card.face.setGeometry(QRect(*box))
-        extra = self.cards[self._placed :]
+            group = [card, *(other for other in self._each.get(place.words, ()) if other in self.cards)]
+            parts = shared_out(box, len(group), GAP_PX, text_scale())
+            for each, part in zip(group, parts, strict=True):
+                each.face.setGeometry(QRect(*part))
+            rows = len({part[1] for part in parts}) if place.each else 0
+            least = max(least, round(rows * (LEAST_ROW_PX * text_scale() + GAP_PX) * height / max(1, box[3])))
+        self.setMinimumHeight(max(least, self._least) + below)
+        extra = self._extra
         for number, card in enumerate(extra):
             row, column = divmod(number, EXTRA_COLUMNS)
             beside = min(EXTRA_COLUMNS, len(extra) - row * EXTRA_COLUMNS)
@@ -239,6 +271,12 @@ def _make_face(entry: MeterEntry, view: str) -> Face:
     if not isinstance(face, Face):
         return missing_face(entry.meter_id, entry.name, "Its view is not made from meter.plugin.face.Face.")
     return face
+
+
+def _entitle(card: Card, title: str) -> None:
+    if title != card.face.title:
+        card.face.stand_for(card.entry.meter_id, title)
+        card.face.rearrange()
 
 
 def _unknown(meter_id: str, plan: Plan) -> MeterEntry:

@@ -162,7 +162,7 @@ def test_everything_is_there_again_at_the_next_start(bench: Bench) -> None:
     bench.window.turn_to(0)
     bench.start()
     assert bench.window.page.name == "overview"
-    assert bench.window.pages.names == ["overview", "low end", "by feed"]
+    assert bench.window.pages.names == ["overview", "low end", "before and after", "by feed"]
 
 
 def test_a_removed_card_takes_its_settings_and_the_last_one_the_page(bench: Bench) -> None:
@@ -174,7 +174,7 @@ def test_a_removed_card_takes_its_settings_and_the_last_one_the_page(bench: Benc
     assert "vu_2" not in bench.settings.meters
     bench.choose("vu_3", "remove this card")
     assert bench.window.page.name == "overview"
-    assert [tab.text() for tab in bench.window.feed_line.tabs] == ["overview", "low end"]
+    assert [tab.text() for tab in bench.window.feed_line.tabs] == ["overview", "low end", "before and after"]
     bench.start()
     assert (bench.settings.instances, bench.settings.page) == ([], "page")
 
@@ -328,7 +328,7 @@ def test_odd_instances_in_the_file_are_left_out(qtbot, tmp_path: Path, odd: list
     text = json.loads(bench.path.read_text(encoding="utf-8"))
     bench.path.write_text(json.dumps({**text, "instances": odd, "page": FEEDS}), encoding="utf-8")
     bench.start()
-    assert bench.window.pages.names == ["overview", "low end"]
+    assert bench.window.pages.names == ["overview", "low end", "before and after"]
     assert bench.window.page.name == "overview"
     bench.window.close()
 

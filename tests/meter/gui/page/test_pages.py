@@ -107,7 +107,7 @@ def test_a_view_that_is_not_there_says_so(qtbot, tmp_path: Path) -> None:
 
 def test_keys_and_tabs_turn_the_page_and_it_is_remembered(window: Window, qtbot, tmp_path: Path) -> None:
     assert window.page.name == "overview"
-    assert [tab.text() for tab in window.feed_line.tabs] == ["overview", "low end"]
+    assert [tab.text() for tab in window.feed_line.tabs] == ["overview", "low end", "before and after"]
     qtbot.keyClick(window, Qt.Key.Key_2)
     assert window.page.name == "low end"
     show(window, frame(10.0, plan=layout(), feed=status(10.0)))

@@ -1,0 +1,229 @@
+"""The card of a stage: was it fair, how hard does it work, what did it add, what did it cost.
+
+One large figure, the change of loudness, with its sentence and a ruler; then a picture and a sentence each for
+squeeze and response, and the receipt. The total of a chain shows the steps of its stages in place of the curve.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PySide6.QtCore import QRect, QSize, QTimer
+from PySide6.QtGui import QGuiApplication, QPainter, QRegion
+
+from meter.builtin.stage import face_chain as chain
+from meter.builtin.stage import face_words as told
+from meter.builtin.stage.face_curves import Response, SqueezeCurve
+from meter.builtin.stage.face_pane import Pane
+from meter.builtin.stage.face_places import Places
+from meter.builtin.stage.face_ruler import Ruler
+from meter.builtin.stage.face_steps import StagePicture, Steps
+from meter.builtin.stage.findings import PairFindings
+from meter.gui.kit.label import Label
+from meter.gui.kit.theme import FIGURE_PX, TEXT_PX, VERDICT_PX
+from meter.gui.kit.way import FEEDS, SOURCE, Way
+from meter.plugin.face import Choice, Face
+from meter.readings import PAIR_PREFIX, Frame
+from meter.stage import words
+from meter.stage.findings import StageFindings
+
+STUDY = "pair"
+COPY_KEY = "C"
+COPIED_MS = 2500
+WAYS = {
+    FEEDS: (
+        "name a stage",
+        "Name a stage and say which channels carry the sound before it and after it.",
+    ),
+    SOURCE: (
+        "choose more channels",
+        "Send the sound before and after a stage to further channels of one device. Then choose all its channels and "
+        "name the stage.",
+    ),
+}
+WOULD_SHOW = (
+    "Here it then says whether the two are equally loud, how far the stage holds the sound down, what it adds and "
+    "what it costs."
+)
+FILES = "Two files: earwitness compare BEFORE AFTER"
+
+
+class StageFace(Face):
+    """See the module's description."""
+
+    least = QSize(200, 110)
+    preferred = QSize(620, 640)
+    invites = True
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.labels = {
+            "figure": Label(FIGURE_PX + 28, bold=True, sample="−88.8", least_px=26),
+            "unit": Label(TEXT_PX, role="soft"),
+            "fair": Label(VERDICT_PX, lines=4, least_px=TEXT_PX, sample="Nearly fair: after is"),
+            "trim": Label(TEXT_PX, role="soft"),
+            "squeeze": Label(TEXT_PX, lines=6),
+            "added": Label(TEXT_PX, lines=6),
+            "receipt": Label(TEXT_PX, lines=4),
+            "pair": Label(TEXT_PX, lines=4),
+            "would": Label(TEXT_PX, role="soft", lines=6),
+        }
+        self.ruler, self.curve, self.response, self.steps = Ruler(), SqueezeCurve(), Response(), Steps()
+        self.picture = StagePicture()
+        self._way = Way(self, WAYS)
+        self._way.button.clicked.connect(lambda: self.action_asked.emit(self._way.action))
+        self.controls = [self._way.button]
+        self._stage: StageFindings | None = None
+        self._fair: StageFindings | None = None
+        """What is shown of loudness and trim: that of ``_stage`` or one so near that no figure differs."""
+        self._stages: tuple[str, ...] = ()
+        self._seen: tuple[Any, ...] = ()
+        self._stale = self._invites = False
+        self._invitation = self._levels = ""
+        self._pair: PairFindings | None = None
+        self._copied = QTimer(self)
+        self._copied.setSingleShot(True)
+        self._copied.setInterval(COPIED_MS)
+        self._copied.timeout.connect(self._say_trim)
+
+    @property
+    def subtitle(self) -> str:
+        if self._stage is None:
+            self.short_subtitle = ""
+            return ""
+        self.short_subtitle = told.delay_words(self._stage)
+        ends = "all stages together, " if self._stages else ""
+        return f"{ends}newest {self._stage.seconds:.0f} s, {told.delay_words(self._stage)}"
+
+    def choices(self) -> tuple[Choice, ...]:
+        return (
+            Choice("trim", f"copy the trim\t{COPY_KEY}", run=self.copy_trim),
+            Choice("feeds", "name the feeds…", run=lambda: self.action_asked.emit(FEEDS)),
+        )
+
+    # The key
+
+    def press(self, key: str) -> bool:
+        if key != COPY_KEY or self._fair is None:
+            return False
+        self.copy_trim()
+        return True
+
+    def copy_trim(self) -> None:
+        """Put the trim on the clipboard, as a figure that other programs take."""
+        if not (text := told.trim_text(self._fair)):
+            return
+        QGuiApplication.clipboard().setText(text)
+        self.say("trim", told.trim_hint(self._fair, copied=True))
+        self._copied.start()
+
+    def _say_trim(self) -> None:
+        self.say("trim", told.trim_hint(self._fair, copied=False))
+
+    # Layout
+
+    def arrange(self, inside: QRect) -> None:
+        for label in self.labels.values():
+            label.hide()
+        for pane in self._panes():
+            pane.rect = QRect()
+        self._way.button.hide()
+        places = Places(inside, self.labels)
+        if self._invites:
+            self._way.colour(self.theme)
+            self._way.button.setGeometry(places.invitation(self.picture, self._way.button.sizeHint()))
+            self._way.button.show()
+        elif self._stage is None:
+            places.sentence_alone()
+        else:
+            work: Pane = self.steps if self._stages else self.curve
+            places.card(self.ruler, work, self.response)
+            self.beside("figure", "unit")
+
+    def _panes(self) -> tuple[Pane, ...]:
+        return self.ruler, self.curve, self.response, self.steps, self.picture
+
+    # Numbers and words
+
+    def take_words(self, frame: Frame) -> None:
+        """Follow the findings: nothing is done while they are the same."""
+        found = frame.findings.get(self.key(STUDY))
+        pair = found if isinstance(found, PairFindings) else None
+        stages = chain.stages_of(frame.feeds, frame.layout.feed_of(self.meter_id))
+        steps = chain.steps_of(frame, stages, STUDY)
+        invites = bool(frame.layout.slots) and not any(feed.startswith(PAIR_PREFIX) for feed in frame.feeds)
+        levels = frame.vector(self.key("level"))
+        self._levels = told.levels_words(*levels) if len(levels) == 2 and (pair is None or pair.stage is None) else ""
+        seen = (id(pair), stages, steps, invites, self.live, self._levels, frame.layout)
+        if seen == self._seen:
+            return
+        if self._seen and frame.layout is not self._seen[-1]:
+            self._stage = self._fair = None
+        self._seen, self._stages, self._invites = seen, stages, invites
+        self._invitation = self._way.point(frame) if invites else ""
+        self._take(pair)
+        self._pair = pair  # kept, so that its id stays its own
+        shape = self._shape()
+        self._show_panes(pair, steps)
+        self._tell(pair, steps)
+        if self._shape() != shape:
+            self.rearrange()
+        self.update(self.inside)
+
+    def _shape(self) -> tuple[object, ...]:
+        """What decides where everything stands: as long as it is the same nothing is laid out again."""
+        lines = tuple(len(label.shown) + label.elided if label.text else 0 for label in self.labels.values())
+        return lines, self._stage is None, self._stages, self._invites, self.subtitle, self.labels["figure"].text
+
+    def _take(self, pair: PairFindings | None) -> None:
+        """Keep the figures of the last phrase over a pause and while the delay is found again."""
+        now = pair.stage if pair is not None else None
+        self._stale = not self.live or now is None
+        if now is not None:
+            self._stage = now
+            self._fair = self._fair if self._fair is not None and told.is_like(now, self._fair) else now
+        elif not told.outlives(pair):
+            self._stage = self._fair = None
+
+    def _show_panes(self, pair: PairFindings | None, steps: tuple[chain.Step, ...]) -> None:
+        if self._stage is None or self._fair is None:
+            return
+        self.ruler.show(told.changes(self._fair, pair))
+        self.curve.show(self._stage.squeeze.curve, self._stage.squeeze.make_up_db)
+        self.response.show(self._stage.linear.response)
+        self.steps.show(steps)
+
+    def _tell(self, pair: PairFindings | None, steps: tuple[chain.Step, ...]) -> None:
+        """Put the sentences into the labels; ``rearrange`` draws them."""
+        state = self._invitation or told.state_sentence(pair, self.live)
+        said = dict.fromkeys(self.labels, "")
+        said |= {"fair": state, "would": f"{WOULD_SHOW} {FILES}." if self._invites else self._levels}
+        short: dict[str, str] = {}
+        wrong = False
+        if self._stage is not None and self._fair is not None:
+            said["figure"], said["unit"] = told.big_figure(self._fair)
+            said["fair"] = state or words.fair_sentence(self._fair)
+            said["trim"] = told.trim_hint(self._fair, copied=self._copied.isActive())
+            squeeze = words.squeeze_sentence(self._stage)
+            said["squeeze"] = f"{chain.chain_sentence(steps)} {squeeze}" if self._stages else squeeze
+            said["added"] = told.added_sentences(self._stage)
+            said["receipt"] = words.cost_sentence(self._stage)
+            short = {"squeeze": told.squeeze_short(self._stage), "added": told.added_short(self._stage)}
+            said["pair"], wrong = told.pair_sentences(self._stage, pair)
+        for name, text in said.items():
+            soft = name in ("unit", "trim", "would") or (name == "pair" and not wrong)
+            faint = self._stale and self._stage is not None and name != "fair"
+            self.labels[name].say(text, "faint" if faint else "soft" if soft else "ink", short.get(name, ""))
+
+    # Picture
+
+    def paint_moving(self, painter: QPainter, region: QRegion) -> None:
+        blue = self.theme.measured_deep if self._stale else self.theme.measured
+        for pane in self._panes():
+            if region.intersects(pane.rect):
+                pane.draw(painter, self.theme, blue)
+
+    def value_text(self) -> str:
+        names = ("figure", "unit", "fair", "squeeze", "added", "receipt", "pair")
+        figure, unit, *sentences = (self.labels[name].text for name in names)
+        return " ".join(text for text in (f"{figure} {unit}:" if figure else "", *sentences) if text)

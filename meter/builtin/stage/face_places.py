@@ -1,0 +1,175 @@
+"""Where everything of a stage's card stands: the figure always, then what there is room for, pictures last."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from PySide6.QtCore import QRect, QSize
+
+from meter.builtin.stage.face_pane import Pane
+from meter.builtin.stage.face_ruler import Ruler
+from meter.gui.kit.label import Label, figure_room
+from meter.gui.kit.theme import px
+
+WIDE_PX, BESIDE_PX, TWO_PX = 860, 540, 500
+"""Widths from which texts and pictures stand beside each other, the sentence beside the figure, two pictures beside
+each other."""
+LEAST_WIDE_PX = 230
+"""Height from which a wide card has its pictures on the right."""
+FIGURE_WIDTH_PX, UNIT_PX = 150, 110
+LEAST_PICTURE_PX, MOST_PICTURE_PX = 104, 520
+GAP, PARAGRAPH, COLUMN_GAP = 6, 12, 28
+BUTTON_PX, WORDS_PX = 34, 620
+TEXT_SHARE = 0.38
+MOST_LINES = 6
+
+
+class Places:
+    """Lays out ``labels`` and pictures within ``inside``; what has no room stays hidden."""
+
+    def __init__(self, inside: QRect, labels: Mapping[str, Label]) -> None:
+        self._inside = inside
+        self._labels = labels
+
+    def sentence_alone(self) -> None:
+        """For a card without figures: one sentence and the levels of both sides, at a third of its height."""
+        label, levels, box = self._labels["fair"], self._labels["would"], self._inside
+        down = max(0, min(box.height() // 3, box.height() - 4 * label.line_height))
+        label.place(box.adjusted(0, down, 0, 0))
+        under = label.rect.top() + len(label.shown) * label.line_height + px(GAP)
+        levels.place(QRect(box.left(), under, box.width(), max(0, box.bottom() + 1 - under)))
+
+    def invitation(self, picture: Pane, button: QSize) -> QRect:
+        """A picture, the sentence, and what would be shown; returns the place of the button after the sentence."""
+        fair, would = self._labels["fair"], self._labels["would"]
+        box, high, gap = self._inside, px(BUTTON_PX), px(PARAGRAPH)
+        width = min(box.width(), px(WORDS_PX))
+        said = self._high("fair", width), self._high("would", width)
+        room = box.height() - high - said[0] - gap
+        left = box.left() + (box.width() - width) // 2
+        told = said[1] if room >= said[1] + gap else 0
+        rest = room - told - 2 * gap
+        picture_high = min(rest, px(170)) if rest >= px(LEAST_PICTURE_PX) and width >= px(300) else 0
+        top = box.top() + max(0, (rest - picture_high) // 3)
+        if picture_high:
+            picture.rect = QRect(left, top, width, picture_high)
+            top += picture_high + gap
+        fair.place(QRect(left, top, width, max(0, min(said[0], box.bottom() + 1 - high - gap - top))))
+        top += max(1, len(fair.shown)) * fair.line_height + gap
+        would.place(QRect(left, top + high + gap, width, told))
+        return QRect(left, top, button.width() + px(24), high)
+
+    def card(self, ruler: Ruler, work: Pane, response: Pane) -> None:
+        """Figure, sentence and ruler; pictures, each over its sentence; receipt; order and polarity."""
+        box = self._inside
+        if box.width() >= px(WIDE_PX) and box.height() >= px(LEAST_WIDE_PX):
+            left = QRect(box.left(), box.top(), round(box.width() * TEXT_SHARE), box.height())
+            top = self._with_ruler(left, self._head(left, beside=False, larger=True), ruler, 0)
+            self._flow(QRect(left.left(), top, left.width(), left.bottom() + 1 - top), ("receipt", "pair"))
+            self._pictures(box.adjusted(left.width() + px(COLUMN_GAP), 0, 0, 0), work, response)
+            return
+        top = self._head(box, beside=box.width() >= px(BESIDE_PX), larger=False)
+        texts = ("squeeze", "added", "receipt", "pair")
+        beside = box.width() >= px(TWO_PX)
+        needed = sum(self._high(name, box.width() // 2 if beside else box.width()) + px(GAP) for name in texts)
+        top = self._with_ruler(box, top, ruler, needed if not beside else needed // 2)
+        self._below(QRect(box.left(), top, box.width(), max(0, box.bottom() + 1 - top)), work, response)
+
+    def _below(self, box: QRect, work: Pane, response: Pane) -> None:
+        """Pictures with receipt and the rest under them, or texts alone where pictures have no room."""
+        foot = [(name, self._high(name, box.width())) for name in ("receipt", "pair")]
+        foot_high = sum(high + px(PARAGRAPH) for _, high in foot if high)
+        middle = box.adjusted(0, 0, 0, -foot_high)
+        if self._pictures(middle, work, response):
+            top = middle.bottom() + 1
+            for name, high in foot:
+                if high:
+                    top += px(PARAGRAPH)
+                    self._labels[name].place(QRect(box.left(), top, box.width(), high))
+                    top += high
+            return
+        if box.width() < px(TWO_PX):
+            self._flow(box, ("squeeze", "added", "receipt", "pair"))
+            return
+        wide = (box.width() - px(COLUMN_GAP)) // 2
+        self._flow(QRect(box.left(), box.top(), wide, box.height()), ("squeeze", "pair"))
+        self._flow(QRect(box.right() + 1 - wide, box.top(), wide, box.height()), ("added", "receipt"))
+
+    def _flow(self, box: QRect, names: Sequence[str]) -> None:
+        """Texts one under the other, as many as have room; the last one may be in its short form."""
+        top = box.top()
+        for name in names:
+            label, free = self._labels[name], box.bottom() + 1 - top
+            high = self._high(name, box.width())
+            if not high or free < label.line_height:
+                continue
+            label.place(QRect(box.left(), top, box.width(), min(high, free)))
+            if label.elided:
+                label.hide()
+                continue
+            top += len(label.shown) * label.line_height + px(PARAGRAPH)
+
+    def _with_ruler(self, box: QRect, top: int, ruler: Ruler, needed: int) -> int:
+        """Place the ruler where that leaves ``needed`` for the texts; returns where they begin."""
+        high = ruler.high(box.width())
+        if box.bottom() + 1 - top - needed >= high + 3 * px(GAP):
+            ruler.rect = QRect(box.left(), top + 2 * px(GAP), box.width(), high)
+            top = ruler.rect.bottom() + 1
+        return top + 2 * px(GAP)
+
+    def _high(self, name: str, width: int) -> int:
+        """Height that a label's text needs on lines of this width; 0 without text."""
+        label = self._labels[name]
+        if not label.text:
+            return 0
+        label.place(QRect(0, 0, width, MOST_LINES * label.line_height))
+        high = len(label.shown) * label.line_height
+        label.hide()
+        return high
+
+    def _head(self, box: QRect, *, beside: bool, larger: bool) -> int:
+        """Figure and sentence, with the trim below; returns the height at which the rest begins."""
+        figure, fair, trim = self._labels["figure"], self._labels["fair"], self._labels["trim"]
+        wide = px(FIGURE_WIDTH_PX) * (4 if larger else 3) // 3
+        figure.place(QRect(box.left(), box.top(), min(wide, box.width()), figure_room(box.height())))
+        figure.place(QRect(box.left(), box.top(), min(box.width(), wide + px(UNIT_PX)), figure.line_height))
+        left = figure.rect.right() + px(PARAGRAPH) if beside else box.left()
+        top = box.top() + px(3) if beside else figure.rect.bottom() + 1 + px(2)
+        width = box.right() + 1 - left
+        fair.place(QRect(left, top, width, max(0, min(3 * fair.line_height, box.bottom() + 1 - top))))
+        under = top + len(fair.shown) * fair.line_height
+        if trim.text and under + px(4) + trim.line_height <= box.bottom() + 1:
+            trim.place(QRect(left, under + px(4), width, trim.line_height))
+            under = trim.rect.bottom() + 1
+        return max(figure.rect.bottom() + 1, under)
+
+    def _pictures(self, box: QRect, work: Pane, response: Pane) -> bool:
+        """Two pictures beside or over each other, each with its sentence below; False where they have no room."""
+        columns = self._columns(box)
+        beside = columns[0].top() == columns[1].top()
+        pairs = ((work, "squeeze"), (response, "added"))
+        words = [self._high(name, column.width()) for (_, name), column in zip(pairs, columns, strict=True)]
+        rooms = [
+            column.height() - (max(words) if beside else high) - px(GAP)
+            for column, high in zip(columns, words, strict=True)
+        ]
+        if min(rooms) < px(LEAST_PICTURE_PX):
+            return False
+        for (pane, name), column, high, room in zip(pairs, columns, words, rooms, strict=True):
+            pane.rect = QRect(column.left(), column.top(), column.width(), min(room, px(MOST_PICTURE_PX)))
+            self._labels[name].place(QRect(column.left(), pane.rect.bottom() + 1 + px(GAP), column.width(), high))
+        return True
+
+    @staticmethod
+    def _columns(box: QRect) -> tuple[QRect, QRect]:
+        """Beside each other in a box that is rather low, otherwise one over the other."""
+        low = box.width() >= 1.35 * box.height() or box.height() < 4 * px(LEAST_PICTURE_PX)
+        if low and box.width() >= px(TWO_PX):
+            wide = (box.width() - px(COLUMN_GAP)) // 2
+            return QRect(box.left(), box.top(), wide, box.height()), QRect(
+                box.right() + 1 - wide, box.top(), wide, box.height()
+            )
+        high = (box.height() - px(PARAGRAPH)) // 2
+        return QRect(box.left(), box.top(), box.width(), high), QRect(
+            box.left(), box.bottom() + 1 - high, box.width(), high
+        )
