@@ -53,6 +53,7 @@ FACE_PARTS = (
     "meter.builtin.stage.face_curves",
     "meter.builtin.stage.face_pane",
     "meter.builtin.stage.face_places",
+    "meter.builtin.stage.face_receipt",
     "meter.builtin.stage.face_ruler",
     "meter.builtin.stage.face_steps",
     "meter.builtin.stage.face_words",

@@ -13,6 +13,7 @@ from rich.table import Table
 from meter import figures
 from meter.audio.source import SourceError
 from meter.commands.errors import CommandError
+from meter.commands.stage_card import draw_stage, picture_path
 from meter.commands.terminal import console, visible
 from meter.stage.files import CompareError, compare, read_sides
 from meter.stage.findings import StageFindings
@@ -26,10 +27,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("after", type=Path, metavar="AFTER", help="the same stretch, out of the stage")
     parser.add_argument("--next", type=Path, metavar="FILE", help="the same stretch, out of the stage that follows")
     parser.add_argument("--json", action="store_true", help="one object with everything")
+    parser.add_argument("--picture", type=Path, metavar="FILE", help="draw the card of the stage into a PNG file")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Compare and print. Raises CommandError for files that cannot be read or compared."""
+    picture = picture_path(arguments.picture) if arguments.picture is not None else None
     try:
         found = compare(read_sides(arguments.before, arguments.after))
         if arguments.next is not None:
@@ -40,6 +43,9 @@ def run(arguments: argparse.Namespace) -> int:
         print(json.dumps({**found.to_json(), "verdicts": verdicts(found)}, allow_nan=False))
     else:
         _print(found)
+    if picture is not None:
+        drawn = draw_stage(found, f"{arguments.before.name} → {arguments.after.name}", picture)
+        print(visible(drawn), file=sys.stderr if arguments.json else sys.stdout)
     return 0
 
 

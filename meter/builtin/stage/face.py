@@ -16,6 +16,7 @@ from meter.builtin.stage import face_words as told
 from meter.builtin.stage.face_curves import Response, SqueezeCurve
 from meter.builtin.stage.face_pane import Pane
 from meter.builtin.stage.face_places import Places
+from meter.builtin.stage.face_receipt import Receipt
 from meter.builtin.stage.face_ruler import Ruler
 from meter.builtin.stage.face_steps import StagePicture, Steps
 from meter.builtin.stage.findings import PairFindings
@@ -55,13 +56,16 @@ class StageFace(Face):
     preferred = QSize(620, 640)
     invites = True
 
-    def __init__(self) -> None:
+    def __init__(self, *, as_picture: bool = False) -> None:
+        """``as_picture`` leaves out what needs keys and a running source."""
         super().__init__()
+        self._as_picture = as_picture
         self.labels = {
             "figure": Label(FIGURE_PX + 28, bold=True, sample="−88.8", least_px=26),
             "unit": Label(TEXT_PX, role="soft"),
             "fair": Label(VERDICT_PX, lines=4, least_px=TEXT_PX, sample="Nearly fair: after is"),
             "trim": Label(TEXT_PX, role="soft"),
+            "steps": Label(TEXT_PX, lines=3),
             "squeeze": Label(TEXT_PX, lines=6),
             "added": Label(TEXT_PX, lines=6),
             "receipt": Label(TEXT_PX, lines=4),
@@ -69,7 +73,7 @@ class StageFace(Face):
             "would": Label(TEXT_PX, role="soft", lines=6),
         }
         self.ruler, self.curve, self.response, self.steps = Ruler(), SqueezeCurve(), Response(), Steps()
-        self.picture = StagePicture()
+        self.receipt, self.picture = Receipt(), StagePicture()
         self._way = Way(self, WAYS)
         self._way.button.clicked.connect(lambda: self.action_asked.emit(self._way.action))
         self.controls = [self._way.button]
@@ -92,10 +96,12 @@ class StageFace(Face):
             self.short_subtitle = ""
             return ""
         self.short_subtitle = told.delay_words(self._stage)
-        ends = "all stages together, " if self._stages else ""
-        return f"{ends}newest {self._stage.seconds:.0f} s, {told.delay_words(self._stage)}"
+        span = f"{'' if self._as_picture else 'newest '}{self._stage.seconds:.0f} s"
+        return f"{'all stages together, ' if self._stages else ''}{span}, {told.delay_words(self._stage)}"
 
     def choices(self) -> tuple[Choice, ...]:
+        if self._as_picture:
+            return ()
         return (
             Choice("trim", f"copy the trim\t{COPY_KEY}", run=self.copy_trim),
             Choice("feeds", "name the feeds…", run=lambda: self.action_asked.emit(FEEDS)),
@@ -137,11 +143,11 @@ class StageFace(Face):
             places.sentence_alone()
         else:
             work: Pane = self.steps if self._stages else self.curve
-            places.card(self.ruler, work, self.response)
+            places.card(self.ruler, work, self.response, self.receipt)
             self.beside("figure", "unit")
 
     def _panes(self) -> tuple[Pane, ...]:
-        return self.ruler, self.curve, self.response, self.steps, self.picture
+        return self.ruler, self.curve, self.response, self.steps, self.receipt, self.picture
 
     # Numbers and words
 
@@ -173,7 +179,15 @@ class StageFace(Face):
     def _shape(self) -> tuple[object, ...]:
         """What decides where everything stands: as long as it is the same nothing is laid out again."""
         lines = tuple(len(label.shown) + label.elided if label.text else 0 for label in self.labels.values())
-        return lines, self._stage is None, self._stages, self._invites, self.subtitle, self.labels["figure"].text
+        return (
+            lines,
+            self._stage is None,
+            self._stages,
+            self._invites,
+            self.subtitle,
+            self.labels["figure"].text,
+            self.receipt.high(),
+        )
 
     def _take(self, pair: PairFindings | None) -> None:
         """Keep the figures of the last phrase over a pause and while the delay is found again."""
@@ -192,6 +206,7 @@ class StageFace(Face):
         self.curve.show(self._stage.squeeze.curve, self._stage.squeeze.make_up_db)
         self.response.show(self._stage.linear.response)
         self.steps.show(steps)
+        self.receipt.show(words.bought(self._stage.receipt), words.paid(self._stage.receipt))
 
     def _tell(self, pair: PairFindings | None, steps: tuple[chain.Step, ...]) -> None:
         """Put the sentences into the labels; ``rearrange`` draws them."""
@@ -203,11 +218,12 @@ class StageFace(Face):
         if self._stage is not None and self._fair is not None:
             said["figure"], said["unit"] = told.big_figure(self._fair)
             said["fair"] = state or words.fair_sentence(self._fair)
-            said["trim"] = told.trim_hint(self._fair, copied=self._copied.isActive())
-            squeeze = words.squeeze_sentence(self._stage)
-            said["squeeze"] = f"{chain.chain_sentence(steps)} {squeeze}" if self._stages else squeeze
+            if not self._as_picture:
+                said["trim"] = told.trim_hint(self._fair, copied=self._copied.isActive())
+            said["steps"] = chain.chain_sentence(steps) if self._stages else ""
+            said["squeeze"] = words.squeeze_sentence(self._stage)
             said["added"] = told.added_sentences(self._stage)
-            said["receipt"] = words.cost_sentence(self._stage)
+            said["receipt"] = told.receipt_sentence(self._stage)
             short = {"squeeze": told.squeeze_short(self._stage), "added": told.added_short(self._stage)}
             said["pair"], wrong = told.pair_sentences(self._stage, pair)
         for name, text in said.items():
@@ -224,6 +240,6 @@ class StageFace(Face):
                 pane.draw(painter, self.theme, blue)
 
     def value_text(self) -> str:
-        names = ("figure", "unit", "fair", "squeeze", "added", "receipt", "pair")
+        names = ("figure", "unit", "fair", "steps", "squeeze", "added", "receipt", "pair")
         figure, unit, *sentences = (self.labels[name].text for name in names)
         return " ".join(text for text in (f"{figure} {unit}:" if figure else "", *sentences) if text)

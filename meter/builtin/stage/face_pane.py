@@ -43,7 +43,7 @@ class Pane:
         """Lines across at round decibels, with their numbers on the left; nought a little brighter."""
         box, high, left = self.plot, line_height(MARK_PX), self.rect.left()
         painter.setFont(font(MARK_PX))
-        for value in grid(*up, most=max(2, box.height() // px(38))):
+        for value in grid(*up, most=max(3, box.height() // px(34))):
             at = box.bottom() - round(scale.straight_place(value, *up) * (box.height() - 1))
             painter.setPen(theme.faint if value == 0.0 else theme.line)
             painter.drawLine(box.left(), at, box.right(), at)

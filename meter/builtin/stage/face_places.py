@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from PySide6.QtCore import QRect, QSize
 
 from meter.builtin.stage.face_pane import Pane
+from meter.builtin.stage.face_receipt import Receipt
 from meter.builtin.stage.face_ruler import Ruler
 from meter.gui.kit.label import Label, figure_room
 from meter.gui.kit.theme import px
@@ -21,6 +22,8 @@ LEAST_PICTURE_PX, MOST_PICTURE_PX = 104, 520
 GAP, PARAGRAPH, COLUMN_GAP = 6, 12, 28
 BUTTON_PX, WORDS_PX = 34, 620
 TEXT_SHARE = 0.38
+ROOM_PX = 100
+"""Height that is left for the texts of the pictures when the receipt has two columns."""
 MOST_LINES = 6
 
 
@@ -59,24 +62,42 @@ class Places:
         would.place(QRect(left, top + high + gap, width, told))
         return QRect(left, top, button.width() + px(24), high)
 
-    def card(self, ruler: Ruler, work: Pane, response: Pane) -> None:
+    def card(self, ruler: Ruler, work: Pane, response: Pane, receipt: Receipt) -> None:
         """Figure, sentence and ruler; pictures, each over its sentence; receipt; order and polarity."""
         box = self._inside
         if box.width() >= px(WIDE_PX) and box.height() >= px(LEAST_WIDE_PX):
             left = QRect(box.left(), box.top(), round(box.width() * TEXT_SHARE), box.height())
             top = self._with_ruler(left, self._head(left, beside=False, larger=True), ruler, 0)
-            self._flow(QRect(left.left(), top, left.width(), left.bottom() + 1 - top), ("receipt", "pair"))
+            self._foot(QRect(left.left(), top, left.width(), left.bottom() + 1 - top), receipt)
             self._pictures(box.adjusted(left.width() + px(COLUMN_GAP), 0, 0, 0), work, response)
             return
         top = self._head(box, beside=box.width() >= px(BESIDE_PX), larger=False)
-        texts = ("squeeze", "added", "receipt", "pair")
+        texts = ("steps", "squeeze", "added", "receipt", "pair")
         beside = box.width() >= px(TWO_PX)
         needed = sum(self._high(name, box.width() // 2 if beside else box.width()) + px(GAP) for name in texts)
         top = self._with_ruler(box, top, ruler, needed if not beside else needed // 2)
-        self._below(QRect(box.left(), top, box.width(), max(0, box.bottom() + 1 - top)), work, response)
+        self._below(QRect(box.left(), top, box.width(), max(0, box.bottom() + 1 - top)), work, response, receipt)
 
-    def _below(self, box: QRect, work: Pane, response: Pane) -> None:
+    def _foot(self, box: QRect, receipt: Receipt) -> None:
+        """The receipt in two columns where there is room, order and polarity under it; otherwise as sentences."""
+        high, pair = receipt.high(), self._high("pair", box.width())
+        if high + (px(PARAGRAPH) + pair if pair else 0) > box.height() or not receipt.fits(box.width()):
+            self._flow(box, ("receipt", "pair"))
+            return
+        receipt.rect = QRect(box.left(), box.top(), box.width(), high)
+        self._flow(box.adjusted(0, high + px(PARAGRAPH), 0, 0), ("pair",))
+
+    def _below(self, box: QRect, work: Pane, response: Pane, receipt: Receipt) -> None:
         """Pictures with receipt and the rest under them, or texts alone where pictures have no room."""
+        pair = self._high("pair", box.width())
+        foot_high = receipt.high() + px(PARAGRAPH) + (pair + px(PARAGRAPH) if pair else 0)
+        roomy = 2 * px(LEAST_PICTURE_PX) + foot_high + px(ROOM_PX)
+        if receipt.fits(box.width()) and box.height() >= roomy:
+            middle = box.adjusted(0, 0, 0, -foot_high)
+            if self._pictures(middle, work, response):
+                top = middle.bottom() + 1 + px(PARAGRAPH)
+                self._foot(QRect(box.left(), top, box.width(), box.bottom() + 1 - top), receipt)
+                return
         foot = [(name, self._high(name, box.width())) for name in ("receipt", "pair")]
         foot_high = sum(high + px(PARAGRAPH) for _, high in foot if high)
         middle = box.adjusted(0, 0, 0, -foot_high)
@@ -89,10 +110,10 @@ class Places:
                     top += high
             return
         if box.width() < px(TWO_PX):
-            self._flow(box, ("squeeze", "added", "receipt", "pair"))
+            self._flow(box, ("steps", "squeeze", "added", "receipt", "pair"))
             return
         wide = (box.width() - px(COLUMN_GAP)) // 2
-        self._flow(QRect(box.left(), box.top(), wide, box.height()), ("squeeze", "pair"))
+        self._flow(QRect(box.left(), box.top(), wide, box.height()), ("steps", "squeeze", "pair"))
         self._flow(QRect(box.right() + 1 - wide, box.top(), wide, box.height()), ("added", "receipt"))
 
     def _flow(self, box: QRect, names: Sequence[str]) -> None:

@@ -33,10 +33,11 @@ class Ruler(Pane):
 
     def high(self, width: int) -> int:
         """Height that it needs: with a line that explains the marks where that fits."""
-        return (4 if self._legend_width() <= width else 3) * line_height(MARK_PX) + px(20)
+        with_legend = 0 < self._legend_width() <= width
+        return 3 * line_height(MARK_PX) + px(12) + (line_height(MARK_PX) + px(8) if with_legend else 0)
 
     def _legend(self) -> list[str]:
-        if not self.rows:
+        if not self.rows or not any(math.isfinite(value) for value in self._values()[1:]):
             return []
         return [
             f"{name} {figures.with_unit(value, self.rows[0].unit, plus=True)}" if number else name
@@ -68,7 +69,7 @@ class Ruler(Pane):
             painter.drawText(place, RIGHT | Qt.AlignmentFlag.AlignVCenter, text)
             self._draw_row(painter, theme, blue, track, top + row_high / 2.0, row)
         self._draw_scale(painter, theme, track, self.rect.top() + 2 * row_high)
-        if self._legend_width() <= self.rect.width():
+        if 0 < self._legend_width() <= self.rect.width():
             self._draw_legend(painter, theme, blue, self.rect.bottom() + 1 - line_height(MARK_PX))
 
     def _x(self, track: QRect, value: float) -> float:

@@ -111,6 +111,13 @@ def added_sentences(stage: StageFindings) -> str:
     return whole or f"No response yet: {stage.why.get('linear', 'not yet')}."
 
 
+def receipt_sentence(stage: StageFindings) -> str:
+    """What was bought and paid."""
+    if math.isnan(stage.receipt.loudness_lu):
+        return words.cost_sentence(stage)
+    return words.receipt_sentence(stage.receipt) or "Bought: nothing. Paid: nothing."
+
+
 def squeeze_short(stage: StageFindings) -> str:
     """The squeeze in few words; empty where none is found."""
     held = stage.squeeze

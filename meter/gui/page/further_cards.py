@@ -11,7 +11,7 @@ from functools import partial
 
 from PySide6.QtWidgets import QMenu
 
-from meter.feeds import MIX
+from meter.feeds import MIX, PAIR
 from meter.gui.engine_link import EngineLink, MeterEntry, Setting
 from meter.gui.kit.choice import Choice, clear_menu
 from meter.gui.page.layout import feeds_plan
@@ -117,7 +117,7 @@ class FurtherCards:
         """The same for every meter, for the keyboard and for cards too small for a menu."""
         clear_menu(menu)
         for entry in self._firsts.values():
-            if not entry.on_pages:
+            if not entry.on_pages or entry.feed == PAIR:
                 continue
             if reason := self._single(entry.meter_id):
                 menu.addAction(f"{entry.name}: only once, {reason}".replace("&", "&&")).setEnabled(False)

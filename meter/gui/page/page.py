@@ -40,8 +40,8 @@ class Card(QObject):
 
     parts_seen = Signal(bool)
     """Another source or map: whether it names parts."""
-    layout_seen = Signal(object)
-    """Another source or map: its ``Layout``."""
+    source_seen = Signal(object)
+    """Another source or map: its first ``Frame``."""
 
     def __init__(
         self, entry: MeterEntry, face: Face, *, missing: bool, now: Callable[[], float], view: str = ""
@@ -89,7 +89,7 @@ class Card(QObject):
             self._layout, self._quarantined = frame.layout, quarantined
             self._tell_unmeasured(frame)
             self.parts_seen.emit(bool(frame.parts))
-            self.layout_seen.emit(frame.layout)
+            self.source_seen.emit(frame)
         begin = self._now()
         try:
             self.face.show_frame(frame)
@@ -163,7 +163,7 @@ class Page(QWidget):
             card.face.room_changed.connect(self._arrange)
             card.parts_seen.connect(self._follow_parts)
             if words in self._each:
-                card.layout_seen.connect(partial(self._follow_instances, words, card))
+                card.source_seen.connect(partial(self._follow_instances, words, card))
         self._extra_rows = -(-len(extra) // EXTRA_COLUMNS)
         rows = len(plan.row_shares) if plan.tallest else 0
         self._least = max(LEAST_HEIGHT_PX, rows * (LEAST_ROW_PX + GAP_PX) - GAP_PX)
@@ -206,10 +206,11 @@ class Page(QWidget):
                 card.face.setVisible(name in shown)
             self._arrange()
 
-    def _follow_instances(self, words: str, first: Card, layout: Layout) -> None:
+    def _follow_instances(self, words: str, first: Card, frame: Frame) -> None:
         """One card for each instance of the meter that the source has, titled with its feed."""
         entry, further = first.entry, self._each[words]
-        there = [each for each in layout.instances if each.meter == entry.meter_id and each.feed in layout.feeds]
+        of_meter = [each for each in frame.layout.instances if each.meter == entry.meter_id]
+        there = [each for each in of_meter if each.feed in frame.feeds]
         _entitle(first, feed_title(there[0].feed) if there else entry.titles.get(first.view, entry.name))
         for each in there[1 + len(further) :]:
             another = replace(entry, meter_id=each.id, name=f"{entry.name}: {feed_title(each.feed)}")
@@ -218,8 +219,11 @@ class Page(QWidget):
             card.face.setVisible(number < len(there) and not first.face.isHidden())
             if number < len(there):
                 _entitle(card, feed_title(there[number].feed))
-        self.cards = [card for card in self.cards if card not in further] + further[: max(0, len(there) - 1)]
+        shown = further[: max(0, len(there) - 1)]
+        self.cards = [card for card in self.cards if card not in further] + shown
         self._arrange()
+        for card in shown:
+            card.show_frame(frame)  # no other may come for a while
 
     def _arrange(self) -> None:
         below = self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX)

@@ -51,6 +51,39 @@ def test_the_receipt_and_the_stage_that_follows(files: tuple[str, str], capsys: 
     assert "Bought: +3.5 LU. Paid: 3.5 dB of headroom." in capsys.readouterr().out
 
 
+def test_the_card_is_drawn_into_a_new_file(
+    files: tuple[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pytest.importorskip("PySide6")
+    from PySide6.QtGui import QImage
+
+    from meter.gui.kit.theme import DARK
+    from tests.support.faces import pixels_like
+
+    assert main(["compare", *files, "--picture", str(tmp_path / "card")]) == 0
+    assert str(tmp_path / "card.png") in capsys.readouterr().out
+    picture = QImage(str(tmp_path / "card.png"))
+    assert picture.width() >= 1100
+    assert pixels_like(picture, DARK.measured) > 500, "curves are drawn"
+    assert pixels_like(picture, DARK.ink) > 1000
+    before = (tmp_path / "card.png").read_bytes()
+    assert main(["compare", *files, "--json", "--picture", str(tmp_path / "card.png")]) == 0
+    printed = capsys.readouterr()
+    assert json.loads(printed.out)["verdict"] == "not fair"
+    assert "card-2.png" in printed.err
+    assert (tmp_path / "card.png").read_bytes() == before, "what is there stays"
+
+
+@pytest.mark.parametrize(("name", "said"), [("card.jpg", "call it card.png"), ("gone/card.png", "another folder")])
+def test_a_picture_that_cannot_be_written_is_one_sentence(
+    name: str, said: str, files: tuple[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["compare", *files, "--picture", str(tmp_path / name)]) != 0
+    error = capsys.readouterr().err
+    assert said in error
+    assert error.count("\n") == 1
+
+
 def test_a_missing_file_is_one_sentence(files: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["compare", files[0], files[1] + "x"]) == 2
     assert capsys.readouterr().err.count("\n") == 1

@@ -226,10 +226,10 @@ def test_without_a_meter_that_is_calibrated_the_window_says_so(qtbot, tmp_path: 
 def test_the_menu_offers_what_the_keys_do(window: Window) -> None:
     menu = window.more
     pages = {action.text(): action for action in menu.pages.actions()}
-    assert [action.isChecked() for action in pages.values()] == [True, False]
+    assert [action.isChecked() for action in pages.values()] == [True, False, False]
     pages["low end\t2"].trigger()
     assert window.page.name == "low end"
-    assert [action.isChecked() for action in menu.pages.actions()] == [False, True]
+    assert [action.isChecked() for action in menu.pages.actions()] == [False, True, False]
     others = {action.text().partition("\t")[2]: action for action in menu.actions()}
     others["K"].trigger()
     assert window._link.called("mark") == [("mark",)]
