@@ -91,7 +91,11 @@ def _fraction(first: FloatArray, second: FloatArray) -> float:
     product = np.conj(rfft(first, size)) * rfft(second, size)
     radians = 2.0 * np.pi * rfftfreq(size)
     offsets = np.arange(-FINE_STEPS, FINE_STEPS + 1) / FINE_STEPS
-    values = np.abs([float((product * np.exp(1j * radians * offset)).real.sum()) for offset in offsets])
+    turned, turn = product * np.exp(1j * radians * offsets[0]), np.exp(1j * radians / FINE_STEPS)
+    values = np.empty(len(offsets))
+    for number in range(len(offsets)):
+        values[number] = abs(float(turned.real.sum()))
+        turned *= turn
     top = int(np.clip(np.argmax(values), 1, len(values) - 2))
     before, here, after = values[top - 1 : top + 2]
     bend = before - 2.0 * here + after

@@ -1,50 +1,60 @@
-"""The newest sound before and after a stage, kept for a study to look back at."""
+"""The newest sound before and after a stage, kept for a study to take."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from dsp.core.captured_stretch import Block, Capture
 from dsp.core.types import FloatArray
+from dsp.stage.pair_follower import PairFollower
 
-PHRASE_SECONDS = 20.0
-LONGEST_LAG_SECONDS = 0.5
-SIDES = 2
+Block = NDArray[np.float32]
+
+MOST_SECONDS = 8.0
+"""Sound that was not taken for longer is lost to the study; it goes on as after a gap."""
 
 
 @dataclass(frozen=True)
 class PairStretch:
-    """Blocks ``(channels, frames)`` in a row, those before first, then as many after; nothing changes them.
+    """What is new: ``blocks`` ``(channels, frames)`` in a row, the channels before first, then as many after.
 
-    ``begins`` is the place of their first frame in the stream. The figures since the mark begin at ``mark``.
+    ``begins`` is the place of their first frame in the stream; the figures since the mark begin at ``mark``.
+    ``follower`` has heard all that was taken before; only the study that gets the stretch uses it.
     """
 
-    rate_hz: int
+    follower: PairFollower
     begins: int
     mark: int
     blocks: tuple[Block, ...]
 
-    def sides(self) -> tuple[FloatArray, FloatArray]:
-        """The sound before and after, ``(frames, channels)`` each."""
-        joined = np.concatenate(self.blocks, axis=1)
-        half = len(joined) // SIDES
-        return joined[:half].T.astype(np.float64), joined[half:].T.astype(np.float64)
+    def followed(self) -> PairFollower:
+        """The follower, after it has heard what is new."""
+        self.follower.mark(self.mark)
+        self.follower.go_on(self.begins)
+        for block in self.blocks:
+            self.follower.push(block)
+        return self.follower
 
 
 class PairSound:
-    """Takes blocks ``(frames, channels)``; gaps end what can be looked back at."""
+    """Takes blocks ``(frames, channels)``. A reset makes another follower: a study may be at work on the old."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._rate_hz, self._channels = rate_hz, channels
-        self._capture = Capture(round((PHRASE_SECONDS + LONGEST_LAG_SECONDS) * rate_hz))
+        self._most_frames = round(MOST_SECONDS * rate_hz)
         self.reset()
 
     def reset(self) -> None:
         """Forget the signal."""
-        self._capture.reset()
-        self._frame = self._studied = self._mark = 0
+        self._follower = PairFollower(self._rate_hz, self._channels // 2)
+        self._frame = self._mark = 0
+        self._forget()
+
+    def _forget(self) -> None:
+        self._blocks: list[Block] = []
+        self._begins = self._frame
 
     def mark(self) -> None:
         """The figures since the mark begin at the next frame."""
@@ -52,18 +62,20 @@ class PairSound:
 
     def push(self, block: FloatArray) -> None:
         """Keep a copy of a block."""
-        self._capture.push(np.ascontiguousarray(block.T, dtype=np.float32))
+        if self._frame - self._begins > self._most_frames:
+            self._forget()
+        self._blocks.append(np.array(block.T, dtype=np.float32, order="C"))
         self._frame += len(block)
 
     def skip(self, frames: int) -> None:
         """Account for lost frames."""
-        self._capture.cut()
         self._frame += frames
+        self._forget()
 
     def stretch(self) -> PairStretch | None:
-        """All that is kept; None while nothing is new."""
-        blocks = self._capture.held()
-        if not blocks or self._frame == self._studied or self._channels % SIDES:
+        """All that was not taken yet; None while nothing is new."""
+        if not self._blocks:
             return None
-        self._studied = self._frame
-        return PairStretch(self._rate_hz, self._frame - self._capture.held_frames, self._mark, blocks)
+        taken = PairStretch(self._follower, self._begins, self._mark, tuple(self._blocks))
+        self._forget()
+        return taken

@@ -7,6 +7,7 @@ linear copy. What is left is called *added*: distortion, noise, wow and gain mov
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,64 +50,117 @@ class Transfer:
     before_power: FloatArray
 
 
+@dataclass(frozen=True)
+class SpectralSums:
+    """Sums over ``blocks`` of spectra of both sides, ``(channels, bins)``, at ``hz`` ``(bins,)``.
+
+    ``lows`` ``(blocks, 2)`` are the powers of both sides in 20 to 120 Hz, and ``starts`` ``(blocks,)`` the first
+    frame of each block in the stream.
+    """
+
+    hz: FloatArray
+    blocks: int
+    before: FloatArray
+    after: FloatArray
+    cross: NDArray[np.complex128]
+    lows: FloatArray
+    starts: NDArray[np.int64]
+
+
 class CrossSpectra:
-    """Sums of spectra of both sides, in blocks that overlap by half; of any number of channels."""
+    """Spectra of both sides, in blocks that overlap by half; of any number of channels."""
 
     def __init__(self, rate_hz: int, channels: int) -> None:
         self._size = next_fast_len(round(BLOCK_SECONDS * rate_hz), real=True)
-        self._taper = hann(self._size, sym=False)
-        self._waiting = np.empty((2, 0, channels))
+        self._taper = hann(self._size, sym=False).astype(np.float32)
+        self._waiting = np.empty((2, channels, 0), dtype=np.float32)
         self._hz = rfftfreq(self._size, 1.0 / rate_hz)
-        bins = len(self._hz)
-        self._before, self._after = np.zeros((channels, bins)), np.zeros((channels, bins))
-        self._cross = np.zeros((channels, bins), dtype=complex)
-        self.blocks = 0
+        self._low = slice(*np.searchsorted(self._hz, LOWS_HZ))
+        self._shape = (channels, len(self._hz))
+        self._place = 0
+        self._forget()
+
+    def _forget(self) -> None:
+        self._before, self._after = np.zeros(self._shape), np.zeros(self._shape)
+        self._cross = np.zeros(self._shape, dtype=complex)
+        self._lows: list[tuple[float, float]] = []
+        self._starts: list[int] = []
+
+    @property
+    def blocks(self) -> int:
+        """Blocks with sound so far, since ``take``."""
+        return len(self._lows)
 
     def push(self, before: FloatArray, after: FloatArray) -> None:
         """Take ``(frames, channels)`` of both, lined up to a frame."""
-        self._waiting = np.concatenate([self._waiting, np.stack([before, after])], axis=1)
+        pair = np.array([before.T, after.T], dtype=np.float32)
+        self._waiting = np.concatenate([self._waiting, pair], axis=2)
         start = 0
-        while start + self._size <= self._waiting.shape[1]:
-            self._add(self._waiting[:, start : start + self._size])
+        while start + self._size <= self._waiting.shape[2]:
+            self._add(self._waiting[:, :, start : start + self._size], self._place + start)
             start += self._size // 2
-        self._waiting = self._waiting[:, start:].copy()
+        self._waiting = self._waiting[:, :, start:].copy()
+        self._place += start
 
     def cut(self) -> None:
         """What comes next does not follow on what came last."""
-        self._waiting = self._waiting[:, :0]
+        self._place += self._waiting.shape[2]
+        self._waiting = self._waiting[:, :, :0]
 
-    def _add(self, pair: FloatArray) -> None:
-        if float((pair[0] ** 2).mean()) < SILENCE_POWER:
+    def _add(self, pair: NDArray[np.float32], start: int) -> None:
+        if float(np.square(pair[0]).mean()) < SILENCE_POWER:
             return
-        first, second = rfft(pair.transpose(0, 2, 1) * self._taper, axis=2)
-        self._before += np.abs(first) ** 2
-        self._after += np.abs(second) ** 2
-        self._cross += np.conj(first) * second
-        self.blocks += 1
+        # Single precision lies 130 dB under the sound; the sums need double, or rounding would pass for sound added.
+        first, second = rfft(pair * self._taper, axis=2).astype(np.complex128)
+        before, after = first.real**2 + first.imag**2, second.real**2 + second.imag**2
+        self._before += before
+        self._after += after
+        self._cross += np.conj(first, out=first) * second
+        self._lows.append((float(before[:, self._low].sum()), float(after[:, self._low].sum())))
+        self._starts.append(start)
+
+    @property
+    def sums(self) -> SpectralSums:
+        """The sums so far; their arrays go on growing."""
+        lows, starts = np.array(self._lows).reshape(-1, 2), np.array(self._starts, dtype=np.int64)
+        return SpectralSums(self._hz, self.blocks, self._before, self._after, self._cross, lows, starts)
+
+    def take(self) -> SpectralSums:
+        """The sums so far, which nothing changes afterwards; new ones begin."""
+        taken = self.sums
+        self._forget()
+        return taken
 
     def transfer(self) -> Transfer | None:
         """The linear part, None before four blocks with sound."""
-        if self.blocks < LEAST_BLOCKS:
-            return None
-        # Each channel by itself: opposite polarity in one would cancel the other.
-        explained = np.abs(self._cross) ** 2 / np.maximum(self._before, np.finfo(float).tiny)
-        before, after = self._before.sum(axis=0), self._after.sum(axis=0)
-        cross, copied = np.abs(self._cross).sum(axis=0), explained.sum(axis=0)
-        heard = self._hz >= LOWEST_HZ
-        added = max(0.0, float((after - copied)[heard].sum()))
-        hz, edges = _twelfths(self._hz[-1])
-        sums = [_sums(values, self._hz, edges) for values in (before, after, cross, copied)]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            response_db = 20.0 * np.log10(sums[2] / sums[0])
-            coherence = np.clip(sums[3] / sums[1], 0.0, 1.0)
-        lows, middle, top = (_mean_db(hz, response_db, coherence, band) for band in (LOWS_HZ, MIDDLE_HZ, TOP_HZ))
-        low = (self._hz >= LOWS_HZ[0]) & (self._hz < LOWS_HZ[1])
-        return Transfer(
-            hz, response_db, coherence, lows - middle, top - middle,
-            _change_db(float(before[low].sum()), float(after[low].sum())),
-            power_to_db(added / max(float(after[heard].sum()), np.finfo(float).tiny)),
-            (_share(before, low, heard), _share(after, low, heard)), sums[0],
-        )  # fmt: skip
+        return transfer_of([self.sums])
+
+
+def transfer_of(sums: Sequence[SpectralSums]) -> Transfer | None:
+    """The linear part over all of these sums, None before four blocks with sound."""
+    if sum(each.blocks for each in sums) < LEAST_BLOCKS:
+        return None
+    all_before, all_after = sum(each.before for each in sums), sum(each.after for each in sums)
+    all_cross, frequencies = np.asarray(sum(each.cross for each in sums)), sums[0].hz
+    # Each channel by itself: opposite polarity in one would cancel the other.
+    explained = np.abs(all_cross) ** 2 / np.maximum(all_before, np.finfo(float).tiny)
+    before, after = np.sum(all_before, axis=0), np.sum(all_after, axis=0)
+    cross, copied = np.abs(all_cross).sum(axis=0), explained.sum(axis=0)
+    heard = frequencies >= LOWEST_HZ
+    added = max(0.0, float((after - copied)[heard].sum()))
+    hz, edges = _twelfths(frequencies[-1])
+    banded = [_sums(values, frequencies, edges) for values in (before, after, cross, copied)]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        response_db = 20.0 * np.log10(banded[2] / banded[0])
+        coherence = np.clip(banded[3] / banded[1], 0.0, 1.0)
+    lows, middle, top = (_mean_db(hz, response_db, coherence, band) for band in (LOWS_HZ, MIDDLE_HZ, TOP_HZ))
+    low = (frequencies >= LOWS_HZ[0]) & (frequencies < LOWS_HZ[1])
+    return Transfer(
+        hz, response_db, coherence, lows - middle, top - middle,
+        _change_db(float(before[low].sum()), float(after[low].sum())),
+        power_to_db(added / max(float(after[heard].sum()), np.finfo(float).tiny)),
+        (_share(before, low, heard), _share(after, low, heard)), banded[0],
+    )  # fmt: skip
 
 
 def _change_db(before: float, after: float) -> float:

@@ -23,8 +23,9 @@ from meter.engine.messages import FindingsDropped, FindingsMade
 from meter.plugin.api import Settings
 from meter.plugin.manifest import StudyEntry
 
-SHARE_OF_A_CORE = 0.08
-"""All studies together use no more: after each, the thread rests as long as that takes."""
+SHARE_OF_A_CORE, LEAST_SHARE = 0.08, 0.03
+"""What all studies together may use. Each rests until its share is what the others leave, or the least share, so
+that a short one that is due often does not wait for a long one."""
 LONGEST_STUDY_SECONDS = 20.0
 """A study that has not returned by then sets its meter aside."""
 LONGEST_CAPTURE_SECONDS = 0.05
@@ -74,7 +75,8 @@ class Studies:
         self._last: dict[str, float] = {}
         self._slow: dict[str, int] = {}
         self._epochs: dict[str, int] = {}
-        self._rest_until = -math.inf
+        self._rest_until: dict[str, float] = {}
+        self._used: dict[str, float] = {}
         self._running: tuple[Work, float] | None = None
 
     def follow(self, meters: Sequence[GuardedMeter], going_on: Collection[GuardedMeter] = ()) -> None:
@@ -91,14 +93,15 @@ class Studies:
             self._epochs[key] = self._epochs.get(key, 0) + 1
         self._before = {key: found for key, found in self._before.items() if key in but}
         self._last.clear()
-        self._rest_until = -math.inf
+        self._rest_until.clear()
+        self._used = {key: share for key, share in self._used.items() if key in but}
         if self._epochs:
             self._send(FindingsDropped(but))
 
     def hurry(self) -> None:
         """Something was set or marked: the next study need not wait."""
         self._last.clear()
-        self._rest_until = -math.inf
+        self._rest_until.clear()
 
     def attend(self, now: float) -> None:
         """Take a result if there is one, and start the next study that is due. ``now`` in seconds, never waits."""
@@ -126,11 +129,9 @@ class Studies:
             self._worker = None
 
     def _start_next(self, now: float) -> None:
-        if now < self._rest_until:
-            return
         for key in sorted(self._due, key=lambda key: self._last.get(key, -math.inf)):
             meter, entry = self._due[key]
-            if now - self._last.get(key, -math.inf) < entry.every_seconds:
+            if now < max(self._last.get(key, -math.inf) + entry.every_seconds, self._rest_until.get(key, now)):
                 continue
             self._last[key] = now
             stretch = self._capture(key, meter, entry)
@@ -156,15 +157,21 @@ class Studies:
 
     def _take(self, outcome: Outcome, now: float) -> None:
         work, key = outcome.work, f"{outcome.work.meter.id}.{outcome.work.entry.key}"
-        rest = outcome.busy_seconds * (1.0 / SHARE_OF_A_CORE - 1.0)
         if work.epoch != self._epochs[key]:
             return
-        self._rest_until = now + rest
+        self._rest(key, outcome.busy_seconds, now)
         if outcome.fault:
             work.meter.fail(f"its study “{work.entry.key}” failed ({outcome.fault})")
             return
         self._before[key] = outcome.findings
         self._send(FindingsMade(key, outcome.encoded))
+
+    def _rest(self, key: str, busy_seconds: float, now: float) -> None:
+        """Let a study rest for what it used, in what the others leave."""
+        others = sum(share for name, share in self._used.items() if name != key)
+        rest = busy_seconds * (1.0 / max(LEAST_SHARE, SHARE_OF_A_CORE - others) - 1.0)
+        self._rest_until[key] = now + rest
+        self._used[key] = busy_seconds / max(busy_seconds + rest, self._due[key][1].every_seconds)
 
 
 class StudyWorker:

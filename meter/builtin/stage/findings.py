@@ -12,11 +12,13 @@ LISTENING, SILENT, UNRELATED, LINING_UP, FOUND = "listening", "silent", "unrelat
 
 
 class PairFindings(msgspec.Struct, frozen=True):
-    """``state`` is one of the words above; ``stage`` is None unless it is ``FOUND``.
+    """``state`` is one of the words above.
 
-    ``seconds`` of sound count in ``stage``, that of the newest phrase of about 20 s. The changes are of loudness in
-    LU and of plain power in 20 to 120 Hz in dB, after less before, over the newest 3 s and since the mark; NaN while
-    nothing can be said. ``silent_side`` is "before", "after", "both" or empty.
+    ``stage`` is the account of the newest phrase of about 20 s, which has ``seconds`` of sound; it stays while the
+    sound rests, and is None until a second of it is lined up. The changes are of loudness in LU and of plain power in
+    20 to 120 Hz in dB, after less before, over the newest 3 s and since the mark; NaN while nothing can be said.
+    ``silent_side`` is "before", "after", "both" or empty. ``counted_seconds`` is where in the sound since the last
+    change of lag the account was made.
     """
 
     state: str = LISTENING
@@ -28,3 +30,4 @@ class PairFindings(msgspec.Struct, frozen=True):
     low_change_mark_db: float = math.nan
     silent_side: str = ""
     notes: tuple[str, ...] = ()
+    counted_seconds: float = 0.0

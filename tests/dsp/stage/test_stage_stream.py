@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.stage.stage_stream import BAND_EDGES_HZ, OCTAVE_STARTS, Side, StageStream
+from dsp.core.types import Spec
+from dsp.loudness.loudness import LoudnessMeter
+from dsp.stage.stage_stream import BAND_EDGES_HZ, OCTAVE_STARTS, Side, StagePart, StageStream
 from tests.support.stages import RATE_HZ, phrases
 
 BEFORE = phrases(3.0, channels=2)
@@ -73,3 +75,35 @@ def test_octaves_begin_at_bands() -> None:
 def test_unequal_blocks_are_refused() -> None:
     with pytest.raises(ValueError, match="do not belong together"):
         StageStream(RATE_HZ, 2).push(BEFORE[:10], AFTER[:9])
+
+
+def test_a_stream_that_keeps_the_newest_seconds_reads_as_those_alone() -> None:
+    """Three parts of 2.5 s and what came since."""
+    before = phrases(13.0, channels=2)
+    after = np.tanh(3.0 * before) * np.linspace(1.0, 0.5, len(before))[:, None]
+    ended: list[StagePart] = []
+    kept, alone = StageStream(RATE_HZ, 2, 7.5, ended.append), StageStream(RATE_HZ, 2)
+    for start in range(0, len(before), 12_000):
+        kept.push(before[start : start + 12_000], after[start : start + 12_000])
+    begin = round(5.0 * RATE_HZ)
+    alone.push(before[begin:], after[begin:])
+    assert [part.frames for part in ended] == [120_000] * 5
+    found, expected = kept.stretch(), alone.stretch()
+    assert (found.seconds, kept.pushed_frames) == (8.0, len(before))
+    np.testing.assert_allclose(found.steps[:, -7900:], expected.steps[:, -7900:], rtol=1e-9)
+    np.testing.assert_allclose(found.k_energy, expected.k_energy, rtol=1e-2)
+    assert found.transfer is not None
+    assert expected.transfer is not None
+    assert found.transfer.low_change_db == pytest.approx(expected.transfer.low_change_db, abs=0.1)
+    for one, other in zip(found.sides, expected.sides, strict=True):
+        assert one.integrated_lufs == pytest.approx(other.integrated_lufs, abs=0.05)
+        assert one.true_peak_dbtp == pytest.approx(other.true_peak_dbtp, abs=1e-4)
+        assert one.clipped_runs == other.clipped_runs
+    assert sum(part.spectra.blocks for part in ended) == pytest.approx(12.5 / 0.34 - 1.0, abs=1.0)
+
+
+def test_the_loudness_of_a_side_is_that_of_a_file() -> None:
+    """As the loudness meter integrates it (BS.1770-5 Annex 1)."""
+    meter = LoudnessMeter(Spec(RATE_HZ, 2), (1.0, 1.0))
+    meter.push(BEFORE)
+    assert streamed(4800).stretch().sides[0].integrated_lufs == pytest.approx(meter.integrated, abs=0.01)

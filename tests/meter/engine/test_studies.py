@@ -12,6 +12,7 @@ import msgspec
 import numpy as np
 import pytest
 
+from dsp.core.types import Spec
 from meter.audio.script import ScriptedSource, Tone
 from meter.audio.source import SourceRequest
 from meter.engine import studies as module
@@ -20,7 +21,7 @@ from meter.engine.guard import GuardedMeter
 from meter.engine.in_process import Mailbox
 from meter.engine.messages import FindingsDropped, FindingsMade
 from meter.engine.received import Received, findings_types
-from meter.engine.studies import LONGEST_STUDY_SECONDS, SHARE_OF_A_CORE, Studies
+from meter.engine.studies import LEAST_SHARE, LONGEST_STUDY_SECONDS, SHARE_OF_A_CORE, Outcome, Studies
 from meter.plugin.host import Plugin, discover
 from tests.support.plugins import write_meter
 
@@ -42,6 +43,7 @@ class Total(msgspec.Struct, frozen=True):
 def total(stretch, settings, before):
     return Total(stretch, before.runs + 1 if before else 1)
 """
+BUSY_SECONDS = {"long": 0.5, "short": 0.005}
 STRETCH = "    def stretch(self, study):\n        return self.total\n"
 
 
@@ -65,8 +67,6 @@ class Loop:
     """Studies as an engine calls them, with a clock turned by hand."""
 
     def __init__(self, plugin: Plugin, *, threaded: bool = True) -> None:
-        from dsp.core.types import Spec
-
         self.made: list[object] = []
         self.drops = 0
         self.seconds = 0.0
@@ -267,6 +267,30 @@ def test_studies_rest_so_that_they_use_a_tenth_of_a_core(
     before = len(loop.made)
     loop.turn(0.02)
     assert len(loop.made) == before + 1, "what the user just set is not kept waiting"
+
+
+def test_a_short_study_does_not_wait_for_what_a_long_one_used(
+    make: Callable[..., Plugin], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half a second of work every six seconds beside five milliseconds that are due at every turn."""
+    meters = [GuardedMeter(make(name)) for name in ("long", "short")]
+    for meter in meters:
+        meter.prepare(Spec(48_000, 2))
+    made: list[tuple[float, str]] = []
+    now = 0.0
+    studies = Studies(
+        lambda sent: made.append((now, sent.key)) if isinstance(sent, FindingsMade) else None, threaded=False
+    )
+    studies.follow(meters)
+    monkeypatch.setattr(module, "run", lambda work: Outcome(work, None, b"", "", BUSY_SECONDS[work.meter.id]))
+    for _ in range(3000):
+        now += 0.02
+        studies.attend(now)
+    at = {name: np.array([time for time, key in made if key == f"{name}.sum"]) for name in BUSY_SECONDS}
+    assert np.diff(at["short"]).max() < 0.25
+    used = {name: BUSY_SECONDS[name] * len(times) / now for name, times in at.items()}
+    assert LEAST_SHARE < used["long"] < SHARE_OF_A_CORE
+    assert sum(used.values()) < SHARE_OF_A_CORE + LEAST_SHARE
 
 
 def test_an_engine_puts_findings_into_its_frames(make: Callable[..., Plugin]) -> None:
