@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.fft import next_fast_len, rfft, rfftfreq
 
 from dsp.core.lag import find_lag
 from dsp.core.types import FloatArray
+
+Sound = TypeVar("Sound", FloatArray, NDArray[np.float32])
 
 CLEAR_CORRELATION = 0.9
 """From here on the sound as it is tells the lag (judgement)."""
@@ -64,25 +68,11 @@ def _line_up(before: FloatArray, after: FloatArray, longest: int) -> Alignment:
     )
 
 
-def overlapping(before: FloatArray, after: FloatArray, lag_frames: int) -> tuple[FloatArray, FloatArray]:
+def overlapping(before: Sound, after: Sound, lag_frames: int) -> tuple[Sound, Sound]:
     """The frames of both that belong together when ``after`` is so many frames late; views of equal length."""
     first, second = before[max(0, -lag_frames) :], after[max(0, lag_frames) :]
     frames = min(len(first), len(second))
     return first[:frames], second[:frames]
-
-
-def correlation_at(before: FloatArray, after: FloatArray) -> float:
-    """Highest correlation of a channel at a lag of 0, 0 to 1, weighted as by ``line_up``."""
-    plain = _correlation(before, after)
-    if plain >= CLEAR_CORRELATION:
-        return plain
-    return max(plain, _correlation(np.diff(before, axis=0), np.diff(after, axis=0)))
-
-
-def _correlation(before: FloatArray, after: FloatArray) -> float:
-    energies = np.sqrt((before**2).sum(axis=0) * (after**2).sum(axis=0))
-    products = np.abs(np.einsum("fc,fc->c", before, after))
-    return float(np.max(products[energies > 0.0] / energies[energies > 0.0], initial=0.0))
 
 
 def _fraction(first: FloatArray, second: FloatArray) -> float:

@@ -23,6 +23,11 @@ LEAST_IN_BIN = 10
 SLOPE_DB = 3.0
 """Span of quiet input levels over which the curve must be straight, or the stage never lets go."""
 LEAST_SLOPE_CHANGE = 0.1
+MUTED = 1e-9
+"""A moment 90 dB under what is expected is muted: it has no gain to tell."""
+GATE_DB, KNEE_DB = 6.0, 1.0
+"""A curve whose quietest end is so far under its top turns quiet moments down; up to where it is so near the top
+(judgement)."""
 FULL_SCALE_DB = 10.0 * np.log10(2.0)
 """Levels are re a full-scale sine (AES17)."""
 
@@ -32,8 +37,9 @@ class Squeeze:
     """Decibels that the stage holds the sound down: median, 90th percentile and most, over loud enough moments.
 
     ``over_percent`` is the share of moments over 1 dB. ``at_least`` is True where the stage still moves at the
-    quietest moments, so make-up is not seen; ``expands`` where it turns quiet moments down. ``curve`` is
-    ``(levels, 2)``: input and usual output in dB re a full-scale sine, a row per decibel.
+    quietest moments, so make-up is not seen; ``expands`` where it turns quiet moments down, which are then left out
+    of the figures. ``curve`` is ``(levels, 2)``: input and usual output in dB re a full-scale sine, a row a decibel.
+    ``muted_percent`` is the share of moments in which nothing comes out.
     """
 
     make_up_db: float
@@ -44,6 +50,7 @@ class Squeeze:
     at_least: bool
     expands: bool
     curve: FloatArray
+    muted_percent: float
 
 
 def loud_enough(before_power: FloatArray) -> NDArray[np.bool_]:
@@ -63,15 +70,18 @@ def squeeze(before_power: FloatArray, after_power: FloatArray, expected: FloatAr
     That is ``before_power`` for a stage with a flat response, otherwise before through the response. None where fewer
     than a second is loud enough.
     """
-    counted = loud_enough(before_power) & (after_power > 0.0) & (expected > 0.0)
+    loud = loud_enough(before_power) & (expected > 0.0)
+    counted = loud & (after_power > MUTED * expected)
     if counted.sum() < LEAST_TICKS:
         return None
     gain_db = 10.0 * np.log10(after_power[counted] / expected[counted])
     level_db = 10.0 * np.log10(before_power[counted]) + FULL_SCALE_DB
     make_up = float(np.percentile(gain_db, MAKE_UP_PERCENTILE))
-    held = np.maximum(0.0, make_up - gain_db)
     curve = _curve(level_db, gain_db)
-    slope = _quiet_slope(curve)
+    slope, knee_db = _quiet_slope(curve), _knee_db(curve)
+    muted_db = 10.0 * np.log10(before_power[loud & ~counted]) + FULL_SCALE_DB
+    above = level_db >= knee_db
+    held = np.maximum(0.0, make_up - gain_db[above if above.sum() >= LEAST_TICKS else slice(None)])
     return Squeeze(
         make_up,
         float(np.median(held)),
@@ -79,9 +89,23 @@ def squeeze(before_power: FloatArray, after_power: FloatArray, expected: FloatAr
         float(held.max()),
         100.0 * float((held > OVER_DB).mean()),
         at_least=slope < -LEAST_SLOPE_CHANGE,
-        expands=slope > LEAST_SLOPE_CHANGE,
+        expands=slope > LEAST_SLOPE_CHANGE or knee_db > -np.inf or _are_quiet(muted_db, level_db),
         curve=curve,
+        muted_percent=100.0 * len(muted_db) / float(loud.sum()),
     )
+
+
+def _are_quiet(muted_db: FloatArray, level_db: FloatArray) -> bool:
+    """Whether it is the quiet moments that are muted."""
+    return len(muted_db) > 0 and bool(np.median(muted_db) < np.percentile(level_db, 25.0))
+
+
+def _knee_db(curve: FloatArray) -> float:
+    """Input level up to which a gate turns down; minus infinity without one."""
+    gains = curve[:, 1] - curve[:, 0]
+    if len(gains) < 2 or gains.max() - gains[0] < GATE_DB:
+        return -np.inf
+    return float(curve[np.flatnonzero(gains >= gains.max() - KNEE_DB)[0], 0])
 
 
 def _curve(level_db: FloatArray, gain_db: FloatArray) -> FloatArray:

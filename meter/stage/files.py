@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import groupby
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.core.lag import find_lag
 from dsp.core.types import CEILING, FloatArray
-from dsp.stage.alignment import Alignment, correlation_at, line_up
+from dsp.stage.alignment import Alignment, line_up, overlapping
+from dsp.stage.delay_moves import DelayMoves, delay_moves, usual_run
 from dsp.stage.stage_stream import StageStream
 from meter.audio.file import open_blocks
 from meter.stage.findings import StageFindings
@@ -20,17 +23,15 @@ Sound = NDArray[np.float32]
 
 LONGEST_LAG_SECONDS = 0.5
 SEARCHED_SECONDS = 10.0
-PIECE_SECONDS = 4.0
-"""The lag is looked for again in each piece: a bypass may have another latency."""
+NEAR_FRAMES = 8
+COARSE_HZ, FAR_SECONDS = 3000, 60.0
+"""Files that start further apart are lined up at a low rate, only to say how far."""
 BLOCK_FRAMES = 48_000
 MOST_SAMPLES = 60_000_000
 """Of one file, 240 MB: ten minutes in stereo at 48 kHz."""
 LEAST_SECONDS = 2.0
 SILENCE = 1e-6
-AS_GOOD = 0.97
-"""A lag in a piece is another one only where it correlates better than the first one by this factor (judgement): a
-repeated pattern fits at several."""
-ONE_FRAME = 1.5
+WANDERS = "The delay wanders: the stage moves in time, which counts as added."
 
 
 class CompareError(Exception):
@@ -97,26 +98,48 @@ def compare(sides: TwoSides) -> StageFindings:
         raise CompareError(f"Both sides sound together for {frames / rate_hz:.1f} s; 2 s or more are needed.")
     alignment = _first_alignment(sides, frames)
     if not alignment.related:
-        raise CompareError(
-            "Before and after do not correlate within half a second either way: these are not the two sides of one "
-            "stage; choose files of one take, exported from the same bar."
-        )
-    stream = StageStream(rate_hz, sides.before.shape[1])
-    lag = round(alignment.lag_frames)
-    changes: list[tuple[float, float]] = []
-    follows = True
-    for before, after, piece in _pieces(sides, lag):
-        if not piece.related:
-            follows = False
-            changes.append((before.start / rate_hz, piece.lag_frames))
-            continue
-        if not follows:
+        raise CompareError(_unrelated(sides))
+    before, after = overlapping(sides.before, sides.after, round(alignment.lag_frames))
+    moves = delay_moves(before, after, rate_hz)
+    stream = StageStream(rate_hz, before.shape[1])
+    for number, run in enumerate(_runs(moves, len(before))):
+        if number:
             stream.cut()
-        follows = True
-        for start in range(0, before.stop - before.start, BLOCK_FRAMES):
-            place = slice(start, min(start + BLOCK_FRAMES, before.stop - before.start))
-            stream.push(_double(sides.before[before][place]), _double(sides.after[after][place]))
-    return stage(stream.stretch(), alignment, rate_hz, (*sides.notes, *_delay_notes(alignment, changes)))
+        for start in range(run.start, run.stop, BLOCK_FRAMES):
+            place = slice(start, min(start + BLOCK_FRAMES, run.stop))
+            stream.push(_double(before[place]), _double(after[place]))
+    return stage(stream.stretch(), alignment, rate_hz, (*sides.notes, *_delay_notes(alignment, moves, rate_hz)))
+
+
+def _runs(moves: DelayMoves, frames: int) -> Iterator[range]:
+    """Stretches in which the delay is the usual one."""
+    for left_out, numbers in groupby(range(len(moves.left_out)), key=lambda number: bool(moves.left_out[number])):
+        if not left_out:
+            inside = list(numbers)
+            yield range(inside[0] * moves.piece, min((inside[-1] + 1) * moves.piece, frames))
+
+
+def _unrelated(sides: TwoSides) -> str:
+    """Why the two cannot be lined up, with the fix."""
+    factor = max(1, sides.rate_hz // COARSE_HZ)
+    most = round(FAR_SECONDS * sides.rate_hz)
+    slow = [_double(_decimated(side[:most], factor)) for side in (sides.before, sides.after)]
+    size = max(len(side) for side in slow)
+    first, second = (np.pad(side, ((0, size - len(side)), (0, 0))) for side in slow)
+    far = find_lag(first, second, size - 1)
+    if far.sure:
+        seconds = far.frames * factor / sides.rate_hz
+        late = f"{abs(seconds):.2f} s {'later' if seconds > 0.0 else 'earlier'}"
+        return f"After is {late} than before, more than half a second; export both from the same bar."
+    return (
+        "Before and after do not correlate within half a second either way: these are not the two sides of one "
+        "stage, or its delay moves too far; choose files of one take, exported from the same bar."
+    )
+
+
+def _decimated(sound: Sound, factor: int) -> Sound:
+    whole = len(sound) // factor * factor
+    return np.asarray(sound[:whole].reshape(-1, factor, sound.shape[1]).mean(axis=1))
 
 
 def _double(sound: Sound) -> FloatArray:
@@ -133,38 +156,33 @@ def _first_alignment(sides: TwoSides, frames: int) -> Alignment:
     best = int(starts[np.argmax(total[starts + window] - total[starts])])
     place = slice(best, best + window)
     longest = min(window - 1, round(LONGEST_LAG_SECONDS * sides.rate_hz))
-    return line_up(_double(sides.before[place]), _double(sides.after[place]), longest)
+    found = line_up(_double(sides.before[place]), _double(sides.after[place]), longest)
+    return _settled(sides, place, found) if found.related else found
 
 
-def _pieces(sides: TwoSides, lag: int) -> Iterator[tuple[slice, slice, Alignment]]:
-    """Places of each piece in both, and whether its lag is still the first one; silence keeps it."""
-    offset, start = max(0, lag), max(0, -lag)
-    frames = min(len(sides.before) - start, len(sides.after) - offset)
-    size = round(PIECE_SECONDS * sides.rate_hz)
-    for begin in range(0, frames, size):
-        end = min(begin + size, frames)
-        before, after = slice(start + begin, start + end), slice(offset + begin, offset + end)
-        yield before, after, _checked(_double(sides.before[before]), _double(sides.after[after]), sides.rate_hz)
+def _settled(sides: TwoSides, place: slice, found: Alignment) -> Alignment:
+    """The lag that most of it has: with two in turn, what fits all together best may be neither."""
+    lag = round(found.lag_frames)
+    before, after = overlapping(sides.before[place], sides.after[place], lag)
+    more, run = usual_run(before, after, sides.rate_hz)
+    if more == 0:
+        return found
+    start = max(run.start, -more)
+    first, second = overlapping(before[start : run.stop], after[start + more : run.stop + more], 0)
+    fine = line_up(_double(first), _double(second), NEAR_FRAMES)
+    if not fine.related:
+        return found
+    return replace(fine, lag_frames=lag + more + fine.lag_frames)
 
 
-def _checked(before: FloatArray, after: FloatArray, rate_hz: int) -> Alignment:
-    """A lag of 0 where the piece still fits; otherwise its own lag, marked as not related."""
-    silent = min(float(np.abs(side).max()) for side in (before, after)) <= SILENCE
-    here = Alignment(0.0, 1.0, (), related=True)
-    if silent or len(before) < 2 * rate_hz:
-        return here
-    own = line_up(before, after, round(LONGEST_LAG_SECONDS * rate_hz))
-    moved = own.related and abs(own.lag_frames) > ONE_FRAME
-    if not moved or correlation_at(before, after) >= AS_GOOD * own.correlation:
-        return here
-    return Alignment(own.lag_frames, own.correlation, own.inverted, related=False)
-
-
-def _delay_notes(first: Alignment, changes: list[tuple[float, float]]) -> tuple[str, ...]:
-    if not changes:
+def _delay_notes(first: Alignment, moves: DelayMoves, rate_hz: int) -> tuple[str, ...]:
+    if moves.wanders:
+        return (WANDERS,)
+    if not moves.left_out.any():
         return ()
-    at, lag = changes[0]
-    minutes, seconds = divmod(int(at), 60)
-    delays = f"{first.lag_frames:.0f} to {first.lag_frames + lag:.0f} samples"
-    left_out = f"{len(changes) * PIECE_SECONDS:.0f} s with another delay are left out"
+    piece = int(np.flatnonzero(moves.frames)[0])
+    minutes, seconds = divmod(piece * moves.piece // rate_hz, 60)
+    lag = round(first.lag_frames)
+    delays = f"{lag} to {lag + int(moves.frames[piece])} samples"
+    left_out = f"{moves.left_out.sum() * moves.piece / rate_hz:.1f} s with another delay are left out"
     return (f"The delay changes from {delays} at {minutes}:{seconds:02}; {left_out}.",)

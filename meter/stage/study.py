@@ -10,11 +10,7 @@ import numpy as np
 from dsp.core.types import FloatArray
 from dsp.core.units import power_to_db
 from dsp.stage.alignment import Alignment
-from dsp.stage.band_gain import is_band_dependent, is_flat, whitened
-from dsp.stage.flanks import Flanks, flanks
-from dsp.stage.gain import loud_enough, squeeze
-from dsp.stage.onset_gain import kick_dip_db
-from dsp.stage.stage_stream import STEPS_PER_TICK, StageStretch
+from dsp.stage.stage_stream import StageStretch
 from dsp.stage.transfer import SURE_COHERENCE, Transfer
 from meter.stage.findings import (
     FAIR,
@@ -23,20 +19,17 @@ from meter.stage.findings import (
     NOT_FAIR,
     SAME,
     LinearFindings,
-    SqueezeFindings,
     StageFindings,
     Why,
 )
 from meter.stage.receipt import receipt
+from meter.stage.squeeze import squeeze_findings
 
 FAIR_LU, NEARLY_FAIR_LU = 0.2, 0.5
 """Common practice, no source."""
 NAN = math.nan
 
-NOT_ENOUGH_LOUD = "less than a second of the sound before is loud enough; play a louder stretch"
 TOO_SHORT = "both sides sound together for less than 2 s; play a longer stretch"
-FEW_LOW_ONSETS = "fewer than four low onsets with sound before them; play a stretch with a kick"
-FEW_FLANKS = "fewer than three clear changes of gain; play a stretch with hits"
 UNSURE = "too little of the sound after is a copy of the sound before"
 
 
@@ -44,7 +37,7 @@ def stage(stretch: StageStretch, alignment: Alignment, rate_hz: int, notes: tupl
     """All findings of ``stretch``, whose two sides were lined up by ``alignment``."""
     why: Why = {}
     change_lu = _change(stretch.k_energy)
-    held = _squeeze(stretch, why)
+    held, said = squeeze_findings(stretch, why)
     linear = _linear(stretch.transfer, why)
     before, after = stretch.sides
     return StageFindings(
@@ -62,7 +55,7 @@ def stage(stretch: StageStretch, alignment: Alignment, rate_hz: int, notes: tupl
         added_db=stretch.transfer.added_db if stretch.transfer else NAN,
         true_peak_change_db=after.true_peak_dbtp - before.true_peak_dbtp,
         peak_to_loudness_change_lu=after.peak_to_loudness_lu - before.peak_to_loudness_lu,
-        notes=(*notes, *_clipping(before.clipped_runs, after.clipped_runs)),
+        notes=(*notes, *said, *_clipping(before.clipped_runs, after.clipped_runs)),
         why=why,
         receipt=receipt(stretch, change_lu, why),
     )
@@ -82,44 +75,6 @@ def verdict_of(change_lu: float) -> str:
 
 def _change(energy: FloatArray) -> float:
     return power_to_db(energy[1] / energy[0]) if energy[0] > 0.0 else NAN
-
-
-def _squeeze(stretch: StageStretch, why: Why) -> SqueezeFindings:
-    ticks = min(stretch.steps.shape[1] // STEPS_PER_TICK, stretch.bands.shape[1])
-    steps = stretch.steps[:, : ticks * STEPS_PER_TICK].reshape(2, ticks, STEPS_PER_TICK)
-    power, bands = steps.mean(axis=2), stretch.bands[:, :ticks]
-    # NaN at gaps: they never count.
-    counted = loud_enough(power[0])
-    flat = is_flat(bands[:, counted])
-    expected, after = (power[0], power[1]) if flat else whitened(bands, counted)
-    found = squeeze(power[0], after, expected)
-    if found is None:
-        why["squeeze"] = NOT_ENOUGH_LOUD
-        return SqueezeFindings()
-    times = _times(stretch, found.make_up_db)
-    if math.isnan(times.attack_ms) or math.isnan(times.recovery_ms):
-        why["attack_ms"] = FEW_FLANKS
-    with np.errstate(divide="ignore", invalid="ignore"):
-        held = np.where(counted & (after > 0.0), found.make_up_db - 10.0 * np.log10(after / expected), np.nan)
-    dip_db = kick_dip_db(held, bands[0])
-    if math.isnan(dip_db):
-        why["kick_dip_db"] = FEW_LOW_ONSETS
-    return SqueezeFindings(
-        found.median_db, found.p90_db, found.max_db, found.make_up_db, found.over_percent,
-        times.attack_ms, times.recovery_ms, found.at_least, found.expands,
-        is_band_dependent(bands[:, counted]), not flat,
-        tuple((float(level), float(out)) for level, out in found.curve), dip_db,
-    )  # fmt: skip
-
-
-def _times(stretch: StageStretch, make_up_db: float) -> Flanks:
-    before, after = stretch.steps
-    known = np.isfinite(before)
-    counted = np.zeros(len(before), dtype=bool)
-    counted[known] = loud_enough(before[known])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        held = make_up_db - 10.0 * np.log10(after / before)
-    return flanks(np.where(counted & np.isfinite(held), held, np.nan), before, stretch.step_ms)
 
 
 def _linear(transfer: Transfer | None, why: Why) -> LinearFindings:

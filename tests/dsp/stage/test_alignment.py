@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from dsp.stage.alignment import correlation_at, line_up, overlapping
+from dsp.stage.alignment import line_up, overlapping
 from tests.support.stages import RATE_HZ, delayed, phrases
 
 SOUND = phrases(3.0, channels=2)
@@ -56,10 +56,3 @@ def test_overlapping_frames_belong_together(lag: int) -> None:
     first, second = overlapping(numbers, late, lag)
     np.testing.assert_array_equal(first, second)
     assert len(first) == 40 - abs(lag)
-
-
-def test_correlation_is_that_of_the_best_channel() -> None:
-    other = phrases(3.0, seed=8, channels=2)
-    mixed = np.stack([SOUND[:, 0], other[:, 1]], axis=1)
-    assert correlation_at(SOUND, mixed) == pytest.approx(1.0)
-    assert correlation_at(SOUND, np.zeros_like(SOUND)) == 0.0
