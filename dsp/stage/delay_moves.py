@@ -25,6 +25,7 @@ SUSPECT = 0.8
 LEAST_CORRELATION, BETTER = 0.5, 1.25
 """Of its own delay, and how much better than the usual one that must fit."""
 SAME_FRAMES = 1.5
+"""Two pieces must have the same delay: one alone is a coincidence."""
 SECOND_PATH = 0.2
 """So much more correlation at another delay than the sound's own likeness explains is a second path, always there."""
 WANDER_PIECE_SECONDS, WANDER_SECONDS = 0.02, 0.02
@@ -32,7 +33,7 @@ WANDER_PIECES, WANDER_DELAYS = 48, 3
 """Of short pieces: so many different delays within 20 ms, of a sound that does not fit well, wander."""
 NEAR_SECONDS, LEAST_PIECES = 0.1, 3
 """How far the delay that most pieces have may lie from that of all together, and how many must have it."""
-QUIET = 1e-10
+QUIET, LEAST_POWER = 1e-10, 1e-3
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,8 @@ def delay_moves(before: Sound, after: Sound, rate_hz: int) -> DelayMoves:
             frames[number] = best
     fitting = starts[fits >= SUSPECT * usual]
     for delay in _different(frames[frames != 0]):
-        if _is_second_path(before, after, fitting, piece, delay):
+        alone = (np.abs(frames - delay) <= SAME_FRAMES).sum() < 2
+        if alone or _is_second_path(before, after, fitting, piece, delay):
             frames[np.abs(frames - delay) <= SAME_FRAMES] = 0
     if len(_different(frames[np.abs(frames) <= WANDER_SECONDS * rate_hz])) > WANDER_DELAYS:
         return DelayMoves(piece, 0 * frames, np.zeros(len(starts), dtype=bool), wanders=True)
@@ -121,8 +123,9 @@ def _own_delay(before: Sound, after: Sound, start: int, piece: int, reach: int) 
     places = len(other) - len(one) + 1
     products = irfft(np.conj(rfft(one, size)) * rfft(other, size), size)[:places]
     total = np.concatenate([[0.0], np.cumsum(np.square(other, dtype=np.float64))])
-    powers = (total[len(one) :] - total[:places]) * float(np.square(one, dtype=np.float64).sum())
-    likeness = np.abs(products) / np.sqrt(np.maximum(powers, QUIET**2))
+    # What is all but silent, as behind a gate, is like anything.
+    powers = np.maximum(total[len(one) :] - total[:places], total[-1] * LEAST_POWER + QUIET)
+    likeness = np.abs(products) / np.sqrt(powers * max(QUIET, float(np.square(one, dtype=np.float64).sum())))
     best = int(np.argmax(likeness))
     return best + first - start, float(likeness[best])
 

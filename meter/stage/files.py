@@ -127,8 +127,8 @@ def _unrelated(sides: TwoSides) -> str:
     size = max(len(side) for side in slow)
     first, second = (np.pad(side, ((0, size - len(side)), (0, 0))) for side in slow)
     far = find_lag(first, second, size - 1)
-    if far.sure:
-        seconds = far.frames * factor / sides.rate_hz
+    seconds = far.frames * factor / sides.rate_hz
+    if far.sure and abs(seconds) > LONGEST_LAG_SECONDS:
         late = f"{abs(seconds):.2f} s {'later' if seconds > 0.0 else 'earlier'}"
         return f"After is {late} than before, more than half a second; export both from the same bar."
     return (
