@@ -17,6 +17,7 @@ from meter.figures import figure
 from meter.gui.calibration.picture import SeatPicture
 from meter.gui.calibration.player_process import Output
 from meter.gui.calibration.widgets import PlayRow, choice, field, form, say
+from meter.gui.kit.fields import TextField
 from meter.gui.kit.theme import SUBTITLE_PX, TEXT_PX
 from meter.gui.kit.widgets import KeyButton, Paragraph
 from meter.settings import HEADPHONES, LOUDSPEAKERS
@@ -86,7 +87,7 @@ class StartPage(QWidget):
         self.output = choice([(CHOOSE_OUTPUT, None)], "output that plays the noise")
         self.meter = choice([(METER_WORDS[name], name) for name in METER_DOUBTS_DB], "what you measure with")
         self.weighting = choice([("C, slow", "C"), ("A, slow", "A")], "weighting of the sound level meter")
-        self.position = QLineEdit()
+        self.position = TextField()
         self.position.setAccessibleName("where it is measured")
         self.position.setPlaceholderText("a note, for example: at my head, 1.2 m high")
         self.save = KeyButton("save the noise as files…", outlined=True)

@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QComboBox, QFormLayout, QHBoxLayout, QLineEdit, QS
 
 from meter.calibration.noise_levels import CAP_DBFS_RMS, START_DBFS_RMS
 from meter.figures import figure
+from meter.gui.kit.fields import Choice, TextField
 from meter.gui.kit.theme import SUBTITLE_PX, TEXT_PX, current_theme, font
 from meter.gui.kit.widgets import KeyButton, Paragraph, TintedLabel
 
@@ -21,7 +22,7 @@ PLAY, STOP = "play the noise, softly", "stop the noise"
 
 def choice(items: Sequence[tuple[str, object]], name: str) -> QComboBox:
     """A box of words and what they stand for."""
-    box = QComboBox()
+    box = Choice()
     box.setAccessibleName(name)
     box.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
     for words, value in items:
@@ -31,7 +32,7 @@ def choice(items: Sequence[tuple[str, object]], name: str) -> QComboBox:
 
 def field(name: str, example: str = "") -> QLineEdit:
     """A short line to type a figure into."""
-    line = QLineEdit()
+    line = TextField()
     line.setAccessibleName(name)
     line.setPlaceholderText(example)
     line.setFixedWidth(FIELD_WIDTH_PX)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from PySide6.QtCore import QObject, Qt, QTimer, Signal
 from PySide6.QtGui import QFocusEvent, QKeyEvent
-from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QWidget
 
+from meter.gui.kit.fields import TextField
 from meter.gui.kit.theme import SUBTITLE_PX, font
 from meter.gui.kit.widgets import ElidedLine, KeyButton, TintedLabel
 from meter.gui.marks.span_words import figures_of, length, line_parts, time_of_day
@@ -20,7 +21,7 @@ NEWS_MS = 2500
 HINT = "two letters: ve verse, ch chorus, be before, af after…"
 
 
-class NameEdit(QLineEdit):
+class NameEdit(TextField):
     """Takes two letters that stand for a name at once, or another name with Return; Esc leaves it."""
 
     named = Signal(str)

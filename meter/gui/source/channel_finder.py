@@ -13,13 +13,13 @@ from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
     QLabel,
-    QLineEdit,
     QScrollArea,
     QVBoxLayout,
     QWidget,
 )
 
 from meter.feeds import MIX, FeedMap, FeedMapError, feed_map
+from meter.gui.kit.fields import TextField
 from meter.gui.kit.theme import TITLE_PX, font
 from meter.gui.kit.widgets import KeyButton, Paragraph
 from meter.gui.source.channel_row import ROW_PX, ChannelRow
@@ -60,10 +60,10 @@ class ChannelFinder(QDialog):
         self._usual_job = ""
         self._moving = Moving()
         self._moved: tuple[int, ...] = ()
-        self.job = QLineEdit()
+        self.job = TextField()
         self.job.setAccessibleName("name of the set-up")
         self.moves = Paragraph("", "ink")
-        self.called = QLineEdit()
+        self.called = TextField()
         self.called.setPlaceholderText("its name")
         self.called.setAccessibleName("name of what moves")
         self.sentence = Paragraph("", "ink")

@@ -9,6 +9,7 @@ from PySide6.QtGui import QPainter, QPaintEvent, QWheelEvent
 from PySide6.QtWidgets import QComboBox, QLineEdit, QSizePolicy, QWidget
 
 from meter.feeds import MIX, OFFERED_NAMES
+from meter.gui.kit.fields import Choice
 from meter.gui.kit.theme import SUBTITLE_PX, TEXT_PX, current_theme
 from meter.gui.kit.widgets import ElidedLine, TintedLabel
 from meter.gui.source.moving import SIGNAL_DBFS
@@ -45,7 +46,7 @@ class LevelBar(QWidget):
         painter.fillRect(QRect(0, 0, self._length, self.height()), theme.measured)
 
 
-class FeedName(QComboBox):
+class FeedName(Choice):
     """A name that is taken as it is typed; the usual ones are offered in the list. Empty is no name."""
 
     def __init__(self, number: int) -> None:

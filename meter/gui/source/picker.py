@@ -9,7 +9,6 @@ from typing import Any
 from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QRect, QSize, Qt, Signal
 from PySide6.QtGui import QFontMetrics, QKeyEvent, QPainter
 from PySide6.QtWidgets import (
-    QComboBox,
     QFileDialog,
     QFrame,
     QHBoxLayout,
@@ -24,6 +23,7 @@ from PySide6.QtWidgets import (
 )
 
 from meter.feeds import FeedMap
+from meter.gui.kit.fields import Choice
 from meter.gui.kit.theme import SUBTITLE_PX, TEXT_PX, TITLE_PX, current_theme, font
 from meter.gui.kit.widgets import KeyButton, Paragraph
 from meter.gui.source.listing_process import SourceLister
@@ -129,7 +129,7 @@ class Picker(QFrame):
         self._lesser_shown = False
         self.list = QListWidget()
         self.hints = Paragraph("", "soft")
-        self.channels = QComboBox()
+        self.channels = Choice()
         self.listen = KeyButton("listen", "↵", outlined=True)
         self.finder = KeyButton("name the feeds…", outlined=True)
         self.rescan = KeyButton("rescan")
