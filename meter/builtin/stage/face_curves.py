@@ -12,7 +12,7 @@ from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF
 from meter import figures
 from meter.builtin.stage.face_pane import CENTRE, LEFT, LINE_PX, RIGHT, Pane, grid, reach_of
 from meter.gui.kit import scale
-from meter.gui.kit.label import line_height
+from meter.gui.kit.label import line_height, text_width
 from meter.gui.kit.points import polygon_of
 from meter.gui.kit.theme import MARK_PX, Theme, font, mixed, px
 
@@ -30,8 +30,8 @@ FREE = "dashed: without squeeze"
 class SqueezeCurve(Pane):
     """Output against input as heard; the wedge up to the line of a stage that lets go is the squeeze."""
 
-    heading = "output against input, dBFS"
-    short_heading = "output, input"
+    heading = "output against input, dBFS (dashed: without squeeze)"
+    short_heading = "output against input, dBFS"
 
     def __init__(self) -> None:
         super().__init__()
@@ -72,7 +72,8 @@ class SqueezeCurve(Pane):
         painter.drawPolygon(places(np.concatenate([x, x[::-1]]), np.concatenate([free, np.minimum(y, free)[::-1]])))
         painter.setPen(QPen(theme.soft, 1.2, Qt.PenStyle.DashLine))
         painter.drawPolyline(places(x, free))
-        painter.drawText(box.adjusted(px(8), px(6), 0, 0), LEFT, FREE)
+        if text_width(self.heading, MARK_PX) > self.rect.width():
+            painter.drawText(box.adjusted(px(8), px(6), 0, 0), LEFT, FREE)
         painter.setPen(QPen(blue, LINE_PX * px(10) / 10.0))
         painter.drawPolyline(places(x, y))
 

@@ -117,9 +117,10 @@ class Places:
         self._flow(QRect(box.right() + 1 - wide, box.top(), wide, box.height()), ("added", "receipt"))
 
     def _flow(self, box: QRect, names: Sequence[str]) -> None:
-        """Texts one under the other, as many as have room; the last one may be in its short form."""
+        """Texts one under the other, as many as have room, what is wrong with the pair first."""
         top = box.top()
-        for name in names:
+        wrong = [name for name in names if name == "pair" and self._labels[name].role == "ink"]
+        for name in (*wrong, *(name for name in names if name not in wrong)):
             label, free = self._labels[name], box.bottom() + 1 - top
             high = self._high(name, box.width())
             if not high or free < label.line_height:
@@ -159,7 +160,8 @@ class Places:
         width = box.right() + 1 - left
         fair.place(QRect(left, top, width, max(0, min(3 * fair.line_height, box.bottom() + 1 - top))))
         under = top + len(fair.shown) * fair.line_height
-        if trim.text and under + px(4) + trim.line_height <= box.bottom() + 1:
+        line = self._labels["squeeze"].line_height + 2 * px(GAP)
+        if trim.text and under + px(4) + trim.line_height + line <= box.bottom() + 1:
             trim.place(QRect(left, under + px(4), width, trim.line_height))
             under = trim.rect.bottom() + 1
         return max(figure.rect.bottom() + 1, under)

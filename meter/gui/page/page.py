@@ -163,7 +163,7 @@ class Page(QWidget):
             card.face.room_changed.connect(self._arrange)
             card.parts_seen.connect(self._follow_parts)
             if words in self._each:
-                card.source_seen.connect(partial(self._follow_instances, words, card))
+                card.source_seen.connect(partial(self._follow_instances, words, card, card.entry))
         self._extra_rows = -(-len(extra) // EXTRA_COLUMNS)
         rows = len(plan.row_shares) if plan.tallest else 0
         self._least = max(LEAST_HEIGHT_PX, rows * (LEAST_ROW_PX + GAP_PX) - GAP_PX)
@@ -206,19 +206,19 @@ class Page(QWidget):
                 card.face.setVisible(name in shown)
             self._arrange()
 
-    def _follow_instances(self, words: str, first: Card, frame: Frame) -> None:
+    def _follow_instances(self, words: str, first: Card, entry: MeterEntry, frame: Frame) -> None:
         """One card for each instance of the meter that the source has, titled with its feed."""
-        entry, further = first.entry, self._each[words]
+        further = self._each[words]
         of_meter = [each for each in frame.layout.instances if each.meter == entry.meter_id]
         there = [each for each in of_meter if each.feed in frame.feeds]
-        _entitle(first, feed_title(there[0].feed) if there else entry.titles.get(first.view, entry.name))
         for each in there[1 + len(further) :]:
-            another = replace(entry, meter_id=each.id, name=f"{entry.name}: {feed_title(each.feed)}")
-            further.append(self._make_card(another, first.view))
+            further.append(self._make_card(replace(entry, meter_id=each.id), first.view))
+        for card, each in zip((first, *further), there, strict=False):
+            _entitle(card, feed_title(each.feed), f"{entry.name}: {feed_title(each.feed)}")
+        if not there:
+            _entitle(first, entry.titles.get(first.view, entry.name), entry.name)
         for number, card in enumerate(further, 1):
             card.face.setVisible(number < len(there) and not first.face.isHidden())
-            if number < len(there):
-                _entitle(card, feed_title(there[number].feed))
         shown = further[: max(0, len(there) - 1)]
         self.cards = [card for card in self.cards if card not in further] + shown
         self._arrange()
@@ -277,8 +277,10 @@ def _make_face(entry: MeterEntry, view: str) -> Face:
     return face
 
 
-def _entitle(card: Card, title: str) -> None:
+def _entitle(card: Card, title: str, name: str) -> None:
+    """Another title for the face of a card, and its name in notes and as text."""
     if title != card.face.title:
+        card.entry = replace(card.entry, name=name)
         card.face.stand_for(card.entry.meter_id, title)
         card.face.rearrange()
 

@@ -12,7 +12,8 @@ from PySide6.QtWidgets import QDialog, QHBoxLayout, QPlainTextEdit, QVBoxLayout,
 from meter.figures import figure
 from meter.gui.kit.widgets import KeyButton
 from meter.gui.source.feed_words import detail_words
-from meter.readings import Frame, Slot
+from meter.instances import feed_title
+from meter.readings import PAIR_PREFIX, Frame, Slot
 
 SIZE_PX = (680, 620)
 MOST_VALUES = 64
@@ -70,9 +71,19 @@ def readings_words(frame: Frame | None, source: str, at: datetime, page: str, na
         if meter_id != meter:
             meter = meter_id
             fault = status.quarantined.get(meter_id, "")
-            lines += ["", f"{names.get(meter_id, meter_id)}{f' (set aside: {fault})' if fault else ''}"]
+            name = _meter_name(meter_id, frame, names)
+            lines += ["", f"{name}{f' (set aside: {fault})' if fault else ''}"]
         lines.append(f"  {_label(slot)}: {_value_words(slot, frame)}")
     return "\n".join(lines)
+
+
+def _meter_name(meter_id: str, frame: Frame, names: Mapping[str, str]) -> str:
+    """A meter's name, with the stage where it stands for each pair."""
+    feed = frame.layout.feed_of(meter_id)
+    if not feed.startswith(PAIR_PREFIX):
+        return names.get(meter_id, meter_id)
+    meter = next(each.meter for each in frame.layout.instances if each.id == meter_id)
+    return f"{names.get(meter, meter)}: {feed_title(feed)}"
 
 
 def _label(slot: Slot) -> str:

@@ -186,6 +186,14 @@ def test_wrong_order_and_polarity_are_said_in_ink_and_notes_softly(qtbot) -> Non
     assert said.role == "soft"
 
 
+def test_a_small_card_tells_what_is_wrong_before_anything_that_is_right(qtbot) -> None:
+    face = card(qtbot, (384, 192))
+    face.show_frame(shown({"tape": found(replace(STAGE, polarity=("inverted", "inverted")))}))
+    assert face.labels["pair"].shown == ["Polarity is inverted."]
+    face.show_frame(shown({"tape": found()}, seconds=101.0))
+    assert face.labels["squeeze"].shown == ["squeeze usually 1.8 dB, up to 5.2"]
+
+
 def test_the_total_of_a_chain_shows_the_steps_of_its_stages(qtbot) -> None:
     plan = wired(CHAIN)
     total = card(qtbot, meter_id="stage_3", title="bus to tape")

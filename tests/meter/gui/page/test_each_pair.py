@@ -84,8 +84,12 @@ def test_the_key_copies_the_trim_of_the_first_stage_that_has_one(window, qtbot) 
 def test_all_cards_are_read_out(window) -> None:
     show(window, {"bus": found(), "tape": found()})
     lines = window.page.read_out().splitlines()
-    assert [line.split(":")[0] for line in lines] == ["Before and after", "Before and after"]
-    assert "tape" in lines[1]
+    assert [line.partition(": +2.3 LU")[0] for line in lines] == ["Before and after: bus", "Before and after: tape"]
+    window.read_levels()
+    told = window.readings.text.toPlainText().splitlines()
+    assert {"Before and after: bus", "Before and after: tape"} <= set(told), "names of what is measured"
+    show(window, {}, 101.0)
+    assert window.page.read_out().startswith("Before and after: Send the sound")
 
 
 def test_a_place_is_shared_out_in_equal_boxes_that_fill_it() -> None:
