@@ -19,7 +19,7 @@ from meter.builtin.stage.face_places import Places
 from meter.builtin.stage.face_receipt import Receipt
 from meter.builtin.stage.face_ruler import Ruler
 from meter.builtin.stage.face_steps import StagePicture, Steps
-from meter.builtin.stage.findings import PairFindings
+from meter.builtin.stage.findings import FOUND, PairFindings
 from meter.gui.kit.label import Label
 from meter.gui.kit.theme import FIGURE_PX, TEXT_PX, VERDICT_PX
 from meter.gui.kit.way import FEEDS, SOURCE, Way
@@ -192,7 +192,7 @@ class StageFace(Face):
     def _take(self, pair: PairFindings | None) -> None:
         """Keep the figures of the last phrase over a pause and while the delay is found again."""
         now = pair.stage if pair is not None else None
-        self._stale = not self.live or now is None
+        self._stale = not self.live or now is None or pair is None or pair.state != FOUND
         if now is not None:
             self._stage = now
             self._fair = self._fair if self._fair is not None and told.is_like(now, self._fair) else now
@@ -214,10 +214,11 @@ class StageFace(Face):
         said = dict.fromkeys(self.labels, "")
         said |= {"fair": state, "would": f"{WOULD_SHOW} {FILES}." if self._invites else self._levels}
         short: dict[str, str] = {}
-        wrong = False
+        wrong = rests = False
         if self._stage is not None and self._fair is not None:
             said["figure"], said["unit"] = told.big_figure(self._fair)
-            said["fair"] = state or words.fair_sentence(self._fair)
+            rests = told.rests(pair) or not self.live
+            said["fair"] = words.fair_sentence(self._fair) if rests else state or words.fair_sentence(self._fair)
             if not self._as_picture:
                 said["trim"] = told.trim_hint(self._fair, copied=self._copied.isActive())
             said["steps"] = chain.chain_sentence(steps) if self._stages else ""
@@ -225,10 +226,10 @@ class StageFace(Face):
             said["added"] = told.added_sentences(self._stage)
             said["receipt"] = told.receipt_sentence(self._stage)
             short = {"squeeze": told.squeeze_short(self._stage), "added": told.added_short(self._stage)}
-            said["pair"], wrong = told.pair_sentences(self._stage, pair)
+            said["pair"], wrong = told.pair_sentences(self._stage, pair, state if rests else "")
         for name, text in said.items():
             soft = name in ("unit", "trim", "would") or (name == "pair" and not wrong)
-            faint = self._stale and self._stage is not None and name != "fair"
+            faint = self._stale and self._stage is not None and (name != "fair" or rests)
             self.labels[name].say(text, "faint" if faint else "soft" if soft else "ink", short.get(name, ""))
 
     # Picture

@@ -47,6 +47,11 @@ def outlives(found: PairFindings | None) -> bool:
     return found is not None and found.state in (SILENT, LINING_UP)
 
 
+def rests(found: PairFindings | None) -> bool:
+    """Whether neither side sounds: the figures of the last phrase are still those of the stage."""
+    return found is not None and found.state == SILENT and found.silent_side not in SILENT_WORDS
+
+
 def is_like(now: StageFindings, shown: StageFindings | None) -> bool:
     """Whether the change shown still fits: within 0.7 steps, so that verdict, figure and trim do not flutter."""
     if shown is None:
@@ -139,13 +144,13 @@ def levels_words(before_dbfs: float, after_dbfs: float) -> str:
     return f"Level now: before {before}, after {after}."
 
 
-def pair_sentences(stage: StageFindings, found: PairFindings | None) -> tuple[str, bool]:
-    """Order, polarity and notes in one line; whether something is wrong with the pair."""
+def pair_sentences(stage: StageFindings, found: PairFindings | None, state: str = "") -> tuple[str, bool]:
+    """Order, polarity, ``state`` and notes in one line; whether something is wrong with the pair."""
     wrong = [sentence for sentence in (words.order_sentence(stage), words.polarity_sentence(stage)) if sentence]
-    notes = [*(found.notes if found is not None else ()), *stage.notes]
-    return " ".join([*wrong, *(as_sentence(note) for note in dict.fromkeys(notes))]), bool(wrong)
+    notes = [state, *(found.notes if found is not None else ()), *stage.notes]
+    return " ".join([*wrong, *(as_sentence(note) for note in dict.fromkeys(notes) if note)]), bool(wrong)
 
 
 def as_sentence(note: str) -> str:
     """With a capital and a full stop."""
-    return f"{note[:1].upper()}{note[1:].removesuffix('.')}." if note else ""
+    return f"{note[:1].upper()}{note[1:]}{'' if note.endswith(('.', '…')) else '.'}"

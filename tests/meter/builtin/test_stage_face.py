@@ -10,7 +10,7 @@ import pytest
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QPushButton
 
-from meter.builtin.stage import face_chain, face_words
+from meter.builtin.stage import face_chain
 from meter.builtin.stage.face_pane import grid, reach_of
 from meter.builtin.stage.findings import LINING_UP, LISTENING, SILENT, UNRELATED, PairFindings
 from meter.gui.kit.theme import apply_theme
@@ -137,14 +137,25 @@ def test_what_is_copied_is_what_is_written(qtbot) -> None:
     assert QGuiApplication.clipboard().text() == "-2.5"
 
 
-@pytest.mark.parametrize("state", [SILENT, LINING_UP])
-def test_figures_outlive_a_pause_faintly(state, qtbot) -> None:
-    face = card(qtbot)
-    plan = wired({"tape": (2, 3, 4, 5)})
+def test_a_pause_leaves_figures_and_verdict_faintly(qtbot) -> None:
+    face, plan = card(qtbot), wired({"tape": (2, 3, 4, 5)})
     face.show_frame(shown({"tape": found()}, plan))
-    face.show_frame(shown({"tape": PairFindings(state, silent_side="both")}, plan, 101.0))
+    face.show_frame(shown({"tape": found(state=SILENT, silent_side="both")}, plan, 101.0))
+    assert [face.labels[name].role for name in ("figure", "fair", "squeeze")] == ["faint"] * 3
+    assert face.labels["fair"].text.startswith("Not fair: after is 2.3 LU louder, trim −2.3 dB")
+    assert face.labels["pair"].text == "No sound on either side now."
+    assert face.press("C"), "the trim is still that of the stage"
+    face.show_frame(shown({"tape": found(state=SILENT, silent_side="after")}, plan, 102.0))
+    assert face.labels["fair"].text == "After is silent: nothing comes back from the stage."
+    assert (face.labels["fair"].role, face.labels["figure"].role) == ("ink", "faint")
+
+
+def test_figures_outlive_the_search_for_a_delay_that_moved(qtbot) -> None:
+    face, plan = card(qtbot), wired({"tape": (2, 3, 4, 5)})
+    face.show_frame(shown({"tape": found()}, plan))
+    face.show_frame(shown({"tape": PairFindings(LINING_UP)}, plan, 101.0))
     assert (face.labels["figure"].text, face.labels["figure"].role) == ("+2.3", "faint")
-    assert face.labels["fair"].text == face_words.state_sentence(PairFindings(state, silent_side="both"), live=True)
+    assert face.labels["fair"].text == "Finding the delay between before and after…"
 
 
 @pytest.mark.parametrize("state", [LISTENING, UNRELATED])
