@@ -140,12 +140,48 @@ def with_totals(pairs: Mapping[str, Pair]) -> dict[str, Pair]:
     return found
 
 
+def without_totals(pairs: Mapping[str, Pair]) -> dict[str, Pair]:
+    """The pairs but those that ``with_totals`` made of the others."""
+    found = dict(pairs)
+    for name, pair in pairs.items():
+        others = {other: each for other, each in found.items() if other != name}
+        if with_totals(others).get(name) == pair:
+            found = others
+    return found
+
+
 def _ends_of(pairs: Mapping[str, Pair], chain: list[str]) -> list[str]:
     """The last pair of every chain of two or more that begins like this."""
     following = [name for name, pair in pairs.items() if pair.before == pairs[chain[-1]].after and name not in chain]
     if not following:
         return chain[-1:] if len(chain) > 1 else []
     return [end for name in following for end in _ends_of(pairs, [*chain, name])]
+
+
+def stages_of(pairs: Mapping[str, Pair]) -> dict[int, list[str]]:
+    """For each channel of pairs the words ``before NAME`` and ``after NAME``: what ``pairs_of`` reads."""
+    found: dict[int, list[str]] = {}
+    for name, pair in pairs.items():
+        for side, numbers in zip(SIDES, (pair.before, pair.after), strict=True):
+            for number in numbers:
+                found.setdefault(number, []).append(side + name)
+    return found
+
+
+def pairs_of(stages: Mapping[int, Sequence[str]]) -> dict[str, Pair]:
+    """Pairs from the words of each channel, unchecked; raises FeedMapError for words that name no side."""
+    sides: dict[str, dict[str, list[int]]] = {}
+    for number, names in stages.items():
+        for words in names:
+            side = next((side for side in SIDES if words.startswith(side)), "")
+            if not side:
+                raise FeedMapError(
+                    f"“{words[:LONGEST_NAME]}” on channel {number} names no side of a stage; write “before NAME” or "
+                    "“after NAME”."
+                )
+            sides.setdefault(words.removeprefix(side).strip(), {}).setdefault(side, []).append(number)
+    before, after = SIDES
+    return {name: Pair(tuple(each.get(before, ())), tuple(each.get(after, ()))) for name, each in sides.items()}
 
 
 def whole_mix(channels: int) -> dict[str, tuple[int, ...]]:
@@ -272,6 +308,8 @@ def _check_pairs(pairs: Mapping[str, Pair]) -> None:
         raise FeedMapError(f"The map names {len(pairs)} pairs; at most {MOST_PAIRS} are measured at a time.")
     for name, pair in pairs.items():
         _check_name("pair", name)
+        if "," in name:
+            raise FeedMapError(f"A pair cannot be called “{name}”: a comma stands between two names; leave it out.")
         before, after = pair.before, pair.after
         for side, numbers in (("before", before), ("after", after)):
             if not 1 <= len(numbers) <= 2:

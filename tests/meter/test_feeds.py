@@ -206,6 +206,7 @@ def test_a_chain_begins_where_nothing_comes_before_and_ends_where_nothing_follow
         ({"tape": Pair((1, 1), (2, 3))}, "“tape, before” names channel 1 twice"),
         ({"tape": Pair((1,), (0,))}, "“tape, after” wants channel 0; channels count from 1"),
         ({" tape": Pair((1,), (2,))}, "A pair cannot be called"),
+        ({"tape, old": Pair((1,), (2,))}, "A pair cannot be called “tape, old”: a comma"),
         ({f"stage {n}": Pair((1,), (2,)) for n in range(9)}, "names 9 pairs; at most 8"),
     ],
 )

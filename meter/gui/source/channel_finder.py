@@ -18,22 +18,24 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from meter.feeds import MIX, FeedMap, FeedMapError, feed_map
+from meter.feeds import MIX, SIDES, FeedMap, FeedMapError, feed_map, pairs_of, stages_of
 from meter.gui.kit.fields import TextField
-from meter.gui.kit.theme import TITLE_PX, font
-from meter.gui.kit.widgets import KeyButton, Paragraph
+from meter.gui.kit.theme import SUBTITLE_PX, TITLE_PX, font
+from meter.gui.kit.widgets import KeyButton, Paragraph, TintedLabel
 from meter.gui.source.channel_row import ROW_PX, ChannelRow
 from meter.gui.source.moving import Moving, moving_words
 from meter.plugin.services import CHANNEL_LEVEL
 from meter.readings import Frame
 
-WIDTH_PX, HEIGHT_PX = 640, 640
+WIDTH_PX, HEIGHT_PX = 810, 640
 EDGE_PX = 14
 MOST_OF_A_PART = 2
 HOW = (
     "Play, and solo one track after another: its channels move. Type its name and press Return. Two channels of one "
-    "name are a stereo part, left first; what has no name is not measured."
+    "name are a stereo part, left first; what has no name is not measured. On the channels into a stage write "
+    "“before NAME”, on those out of it “after NAME”."
 )
+HEADS = {4: "feed", 5: "before or after a stage"}
 NOT_HERE = "The set-up also has {}, which this source has not; its file stays as it is."
 NO_SOURCE = "No source is open; choose one first."
 TOO_MANY_MOVE = "{} channels move, and a part has one or two; name the mix first, or type into rows."
@@ -86,6 +88,10 @@ class ChannelFinder(QDialog):
         self._grid.setContentsMargins(0, 0, 8, 0)
         self._grid.setVerticalSpacing(0)
         self._grid.setHorizontalSpacing(10)
+        for place, words in HEADS.items():
+            head = TintedLabel(SUBTITLE_PX, "soft")
+            head.setText(words)
+            self._grid.addWidget(head, 0, place)
         scroll = QScrollArea()
         scroll.setWidgetResizable(True)
         scroll.setFrameShape(QFrame.Shape.NoFrame)
@@ -133,11 +139,16 @@ class ChannelFinder(QDialog):
         named = {} if feeds is None else dict.fromkeys(feeds.mix, MIX)
         for name, numbers in feeds.parts.items() if feeds is not None else ():
             named |= dict.fromkeys(numbers, name)
+        stages = stages_of({} if feeds is None else feeds.pairs)
         for row in self.rows:
             row.feed.call(named.get(row.number, ""))
+            row.lie_at(stages.get(row.number, ()))
         self.job.setText(feeds.name if feeds is not None and feeds.name else self._usual_job)
-        absent = sorted(named.keys() - {row.number for row in self.rows})
-        told = ", ".join(f"{named[number]} on channel {number}" for number in absent)
+        everything = {number: [name] for number, name in named.items()}
+        for number, names in stages.items():
+            everything.setdefault(number, []).extend(names)
+        absent = sorted(everything.keys() - {row.number for row in self.rows})
+        told = ", ".join(f"{name} on channel {number}" for number in absent for name in everything[number])
         self.say(NOT_HERE.format(told) if absent else "")
 
     def say(self, sentence: str) -> None:
@@ -178,8 +189,11 @@ class ChannelFinder(QDialog):
         if len(self._moved) > MOST_OF_A_PART and name.casefold() != MIX:
             self.say(TOO_MANY_MOVE.format(len(self._moved)))
             return
-        for place in self._moved:
-            self.rows[place].feed.call(name)
+        for row in (self.rows[place] for place in self._moved):
+            if name.startswith(SIDES):
+                row.lie_at((*row.stages, name))
+            else:
+                row.feed.call(name)
         self.called.clear()
         self.say("")
 
@@ -192,7 +206,8 @@ class ChannelFinder(QDialog):
                 mix.append(row.number)
             elif row.wanted:
                 parts.setdefault(row.wanted, []).append(row.number)
-        return feed_map(self.job.text().strip() or self._usual_job, mix, parts)
+        pairs = pairs_of({row.number: row.stages for row in self.rows})
+        return feed_map(self.job.text().strip() or self._usual_job, mix, parts, pairs)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Return in a line names; it presses no button of the dialog."""
@@ -223,11 +238,11 @@ class ChannelFinder(QDialog):
             self._grid.setRowMinimumHeight(place, 0)
             self._grid.setRowStretch(place, 0)
         self.rows = [ChannelRow(number) for number in channels]
-        for place, row in enumerate(self.rows):
+        for place, row in enumerate(self.rows, 1):
             self._grid.setRowMinimumHeight(place, ROW_PX)
             for column, widget in enumerate(row.widgets):
                 self._grid.addWidget(widget, place, column, Qt.AlignmentFlag.AlignVCenter)
-        self._grid.setRowStretch(len(self.rows), 1)
+        self._grid.setRowStretch(len(self.rows) + 1, 1)
 
 
 def _beside(*widgets: QWidget, wide: int = -1) -> QHBoxLayout:

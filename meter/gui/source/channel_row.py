@@ -1,14 +1,15 @@
-"""One channel in the channel finder: its number, its level, and the name of its feed."""
+"""One channel in the channel finder: its number, its level, the name of its feed, and the stage it lies at."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from PySide6.QtCore import QEvent, QObject, QRect, QSize, Qt, QTimer
 from PySide6.QtGui import QPainter, QPaintEvent, QWheelEvent
 from PySide6.QtWidgets import QComboBox, QLineEdit, QSizePolicy, QWidget
 
-from meter.feeds import MIX, OFFERED_NAMES
+from meter.feeds import MIX, OFFERED_NAMES, OFFERED_PAIRS, SIDES
 from meter.gui.kit.fields import Choice
 from meter.gui.kit.theme import SUBTITLE_PX, TEXT_PX, current_theme
 from meter.gui.kit.widgets import ElidedLine, TintedLabel
@@ -16,9 +17,11 @@ from meter.gui.source.moving import SIGNAL_DBFS
 
 BAR_SIZE = QSize(120, 14)
 ROW_PX = 34
-NUMBER_PX, NAME_PX, WORD_PX, FEED_PX = 28, 90, 54, 190
+NUMBER_PX, NAME_PX, WORD_PX, FEED_PX, STAGE_PX = 28, 90, 54, 170, 240
 BOTTOM_DBFS = -60.0
 NOTHING = "–"
+BETWEEN = ", "
+"""Between the stages of a channel that is after one and before another."""
 
 
 class LevelBar(QWidget):
@@ -46,18 +49,18 @@ class LevelBar(QWidget):
         painter.fillRect(QRect(0, 0, self._length, self.height()), theme.measured)
 
 
-class FeedName(Choice):
+class ChannelName(Choice):
     """A name that is taken as it is typed; the usual ones are offered in the list. Empty is no name."""
 
-    def __init__(self, number: int) -> None:
+    def __init__(self, accessible_name: str, offered: Sequence[str], width_px: int) -> None:
         super().__init__()
         self.setEditable(True)
         self.setInsertPolicy(QComboBox.InsertPolicy.NoInsert)
-        self.addItems([NOTHING, MIX, *OFFERED_NAMES])
+        self.addItems([NOTHING, *offered])
         self.setCompleter(None)  # type: ignore[arg-type]  # it would complete what is typed to an offered name
-        self.setAccessibleName(f"feed of channel {number}")
-        self.setMaxVisibleItems(len(OFFERED_NAMES) + 2)
-        self.setFixedWidth(FEED_PX)
+        self.setAccessibleName(accessible_name)
+        self.setMaxVisibleItems(len(offered) + 1)
+        self.setFixedWidth(width_px)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.typed.setPlaceholderText(NOTHING)
         self.typed.installEventFilter(self)
@@ -78,8 +81,9 @@ class FeedName(Choice):
         return "" if text == NOTHING else text
 
     def call(self, name: str) -> None:
-        """Put a name in."""
+        """Put a name in, its beginning in sight."""
         self.setEditText(name)
+        self.typed.setCursorPosition(0)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Select the old name when the line is entered, so that typing replaces it."""
@@ -105,7 +109,9 @@ class ChannelRow:
         self.bar = LevelBar()
         self.word = TintedLabel(SUBTITLE_PX, "soft")
         self.word.setFixedWidth(WORD_PX)
-        self.feed = FeedName(number)
+        self.feed = ChannelName(f"feed of channel {number}", (MIX, *OFFERED_NAMES), FEED_PX)
+        stages = [f"{side}{name}" for name in OFFERED_PAIRS for side in SIDES]
+        self.stage = ChannelName(f"stage that channel {number} lies before or after", stages, STAGE_PX)
         self._moves = False
 
     def show_name(self, name: str) -> None:
@@ -117,12 +123,21 @@ class ChannelRow:
     @property
     def widgets(self) -> tuple[QWidget, ...]:
         """All of it, from left to right."""
-        return (self.label, self.name, self.bar, self.word, self.feed)
+        return (self.label, self.name, self.bar, self.word, self.feed, self.stage)
 
     @property
     def wanted(self) -> str:
         """The feed's name, empty for none."""
         return self.feed.called
+
+    @property
+    def stages(self) -> tuple[str, ...]:
+        """``before NAME`` or ``after NAME`` for each stage the channel lies at, as typed."""
+        return tuple(text for part in self.stage.called.split(BETWEEN.strip()) if (text := part.strip()))
+
+    def lie_at(self, stages: Sequence[str]) -> None:
+        """Put in the stages that the channel lies at."""
+        self.stage.call(BETWEEN.join(dict.fromkeys(stages)))
 
     def show_level(self, level_dbfs: float, *, moves: bool) -> None:
         """Level, and a word that says the same without colour: ``moves``, ``signal`` or none."""

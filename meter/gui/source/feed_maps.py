@@ -12,12 +12,21 @@ import msgspec
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtWidgets import QFileDialog, QInputDialog, QWidget
 
-from meter.feeds import MIX, MOST_CHANNELS, FeedMap, FeedMapError, read_feed_map, write_feed_map
+from meter.feeds import (
+    MIX,
+    MOST_CHANNELS,
+    FeedMap,
+    FeedMapError,
+    Pair,
+    read_feed_map,
+    without_totals,
+    write_feed_map,
+)
 from meter.gui.source.channel_finder import ChannelFinder
 from meter.gui.source.feed_line import FeedLine
 from meter.gui.source.source_list import plain_title, source_title
 from meter.gui.source.tempo_taps import LEAST_TAPS, Tapping
-from meter.readings import Frame
+from meter.readings import PAIR_PREFIX, Frame
 from meter.settings import (
     CHOOSES_CHANNELS,
     Columns,
@@ -255,8 +264,13 @@ def _file_name(job: str) -> str:
 
 def _map_of(frame: Frame, channels: tuple[int, ...]) -> FeedMap | None:
     """What the source itself tells of its channels, if it does."""
-    if not frame.parts:
-        return None
     numbers = {name: tuple(channels[column] for column in columns) for name, columns in frame.feeds.items()}
     parts = {name: numbers[f"part {name}"] for name in frame.parts}
-    return FeedMap("", numbers.get("mix", ()), parts)
+    pairs = {
+        name.removeprefix(PAIR_PREFIX): Pair(each[: len(each) // 2], each[len(each) // 2 :])
+        for name, each in numbers.items()
+        if name.startswith(PAIR_PREFIX)
+    }
+    if not parts and not pairs:
+        return None
+    return FeedMap("", numbers.get("mix", ()), parts, without_totals(pairs))

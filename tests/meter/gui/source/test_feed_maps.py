@@ -11,7 +11,7 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtGui import QWheelEvent
 from PySide6.QtWidgets import QApplication, QFileDialog
 
-from meter.feeds import FeedMap, feed_map, read_feed_map, write_feed_map
+from meter.feeds import FeedMap, Pair, feed_map, read_feed_map, write_feed_map
 from meter.gui.engine_link import Surroundings
 from meter.gui.page.layout import pages_folder
 from meter.gui.source import feed_maps as feeds_desk
@@ -58,6 +58,11 @@ class Bench:
         self.link.now = frame
         self.window.clock.tick()
         QApplication.processEvents()
+
+    def lie_at(self, **stages: str) -> None:
+        """Of channels “c3”, “c4”…"""
+        for channel, words in stages.items():
+            self.finder.rows[int(channel[1:]) - 1].stage.setEditText(words)
 
     def assign(self, **feeds: tuple[int, ...]) -> None:
         for name, numbers in feeds.items():
@@ -114,6 +119,77 @@ def test_a_map_that_cannot_be_is_told_in_one_sentence_and_changes_nothing(bench:
     assert "mono or stereo" in bench.finder.sentence.text()
     assert bench.link.called("open") == []
     assert bench.settings.feed_maps == {}
+
+
+STAGES = feed_map(
+    "evening song", [1, 2], {"drums": [3]},
+    {"bus compressor": Pair((5, 6), (1, 2)), "tape": Pair((2,), (4,))},
+)  # fmt: skip
+"""A channel of a stage may be that of the mix, and lie after one stage and before another."""
+
+
+def test_pairs_round_a_stage_are_named_used_and_kept(bench: Bench, tmp_path: Path) -> None:
+    bench.window.feeds.find()
+    bench.assign(mix=(1, 2), drums=(3,))
+    bench.lie_at(
+        c5="before bus compressor", c6="before bus compressor", c1="after bus compressor",
+        c2=" after bus compressor ,before tape", c4="after tape",
+    )  # fmt: skip
+    bench.finder.job.setText("evening song")
+    bench.finder.use.click()
+    assert read_feed_map(tmp_path / "jobs" / "evening_song.toml") == STAGES
+    assert bench.link.called("open")[-1][2]["pair bus compressor"] == (4, 5, 0, 1)
+    bench.finder.close()
+    bench.window.feeds.find()
+    assert bench.finder.feeds() == STAGES
+    assert bench.finder.rows[1].stage.called == "after bus compressor, before tape"
+
+
+@pytest.mark.parametrize(
+    ("stages", "sentence"),
+    [
+        ({"c3": "before tape"}, "“tape” has 0 channels after the stage"),
+        ({"c3": "before tape", "c4": "after tape", "c5": "after tape"}, "“tape” has 1 before and 2 after"),
+        ({"c3": "tape"}, "“tape” on channel 3 names no side of a stage; write “before NAME” or “after NAME”"),
+        ({"c3": "before tape, after tape"}, "“tape” has channel 3 before and after"),
+        ({"c3": "before "}, "“before” on channel 3 names no side"),
+    ],
+)
+def test_a_stage_that_cannot_be_is_told_in_one_sentence(bench: Bench, stages: dict[str, str], sentence: str) -> None:
+    bench.window.feeds.find()
+    bench.assign(mix=(1, 2))
+    bench.lie_at(**stages)
+    bench.finder.use.click()
+    assert sentence in bench.finder.sentence.text()
+    assert bench.link.called("open") == []
+
+
+def test_what_moves_is_named_as_a_side_of_a_stage_beside_its_part(bench: Bench) -> None:
+    bench.window.feeds.find()
+    bench.assign(mix=(1, 2), keys=(6,))
+    bench.finder.show_frame(snapshot([-np.inf] * 5 + [-3.0]))
+    for words in ("before tape", "after bus compressor", "before tape"):
+        bench.qtbot.keyClicks(bench.finder.called, words)
+        bench.finder.name_it.click()
+    assert bench.finder.rows[5].wanted == "keys"
+    assert bench.finder.rows[5].stages == ("before tape", "after bus compressor")
+
+
+def test_pairs_that_the_source_names_itself_stand_in_the_finder(qtbot, tmp_path, monkeypatch) -> None:
+    """Without the total of their chain, which the map makes again."""
+    names = ("mix L", "mix R", "before bus", "after bus", "before tape", "after tape")
+    feeds = {"mix": (0, 1), "pair bus": (2, 3), "pair tape": (3, 5), "pair bus to tape": (2, 5)}
+    made = Bench(qtbot, tmp_path, monkeypatch, SourceChoice("demo", "", {}, "demo"))
+    made.feed(snapshot([-20.0] * 6, feeds, names))
+    made.window.feeds.find()
+    assert made.finder.feeds().pairs == {"bus": Pair((3,), (4,)), "tape": Pair((4,), (6,))}
+    made.window.close()
+
+
+def test_a_stage_on_channels_that_are_not_there_is_told(bench: Bench) -> None:
+    bench.window.feeds.find()
+    bench.finder.show_map(feed_map("song", [1, 2], {}, {"tape": Pair((1,), (9,))}))
+    assert "after tape on channel 9, which this source has not" in bench.finder.sentence.text()
 
 
 def test_all_is_mix_again(qtbot, tmp_path, monkeypatch) -> None:
