@@ -48,6 +48,8 @@ FACE_PARTS = (
     "meter.builtin.loudness.face_history",
     "meter.builtin.mono_lows.face_judgement",
     "meter.builtin.mono_lows.face_stones",
+    "meter.builtin.repeats.face_words",
+    "meter.builtin.repeats.findings",
     "meter.builtin.spectrum.face_closer",
     "meter.builtin.stage.face_chain",
     "meter.builtin.stage.face_curves",
@@ -114,6 +116,11 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     (
         "meter/builtin/stage/study.py",
         ("dsp", "meter.plugin.api", "meter.builtin.stage.findings", "meter.stage.findings", "meter.stage.study"),
+        SCIENCE,
+    ),
+    (
+        "meter/builtin/repeats/study.py",
+        ("dsp", "meter.plugin.api", "meter.builtin.repeats.findings", "meter.stage.study"),
         SCIENCE,
     ),
     ("meter/builtin/*/study.py", ("dsp", "meter.plugin.api", "meter.builtin.drift.findings"), SCIENCE),

@@ -1,7 +1,7 @@
-"""Decimation to about 4 kHz for pitch, onsets and the low spectrum.
+"""Decimation to about 4 kHz, or another rate, for pitch, onsets, the low spectrum and what is compared over minutes.
 
-Content to 1.5 kHz passes within 0.01 dB; aliases below that are attenuated by about 80 dB. The filter has linear
-phase: every frequency is delayed by ``delay_seconds``.
+Content to ``PASS_SHARE`` of the lower rate (1.5 kHz) passes within 0.01 dB; aliases below that are attenuated by
+about 80 dB. The filter has linear phase: every frequency is delayed by ``delay_seconds``.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ class MidRate:
     Both are NaN where frames were lost.
     """
 
-    def __init__(self, rate_hz: int, channels: int) -> None:
-        self.factor = max(1, round(rate_hz / TARGET_HZ))
+    def __init__(self, rate_hz: int, channels: int, target_hz: float = TARGET_HZ) -> None:
+        self.factor = max(1, round(rate_hz / target_hz))
         self.rate_hz = rate_hz / self.factor
         self._channels = channels
         self._taps = _polyphase(self.factor)

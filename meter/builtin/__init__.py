@@ -2,5 +2,6 @@
 
 OURS = (
     "vu", "peaks", "loudness", "stereo", "mono_lows", "spectrum", "listening", "drift", "low_end", "stage",
+    "repeats",
     "channels",
 )  # fmt: skip
