@@ -19,7 +19,8 @@ LEAST_CORRELATION = 0.35
 same sound."""
 NEAR_BEST = 0.8
 """Share of the strongest correlation from which a lag may be the loop."""
-MOST_REPEATS = 5
+MOST_REPEATS = 4
+MOST_PARTS = 5
 SPREAD = 0.01
 """How far a turn may be from the others, as a share."""
 SEARCH_HZ = (80.0, 1500.0)
@@ -43,7 +44,7 @@ def loop_lags(wave: Wave, coarse: Wave, rate_hz: float) -> list[list[int]]:
     if not len(peaks):
         return []
     best = int(peaks[likeness[peaks] >= NEAR_BEST * float(likeness[peaks].max())][0])
-    parts = (_strongest(peaks, likeness, best / count) for count in range(MOST_REPEATS, 1, -1))
+    parts = (_strongest(peaks, likeness, best / count) for count in range(MOST_PARTS, 1, -1))
     turns = [part for part in parts if part] + [best]
     found = ([_refined(wave, query, lag * COARSER) for lag in _turns(peaks, likeness, turn)] for turn in turns)
     return [[lag for lag in lags if lag] for lags in found if lags[0]]

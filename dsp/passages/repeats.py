@@ -20,7 +20,7 @@ from dsp.core.units import power_to_db
 from dsp.passages.loop_lags import QUERY_SECONDS, SHORTEST_SECONDS, Wave, loop_lags
 from dsp.passages.repeat_blocks import SILENCE, RepeatBlocks, repeat_blocks
 from dsp.passages.repeat_stream import RepeatStretch
-from dsp.passages.two_states import States, contradictions, turns_round, two_states
+from dsp.passages.two_states import States, contradictions, two_states
 
 SETTLE_SECONDS = 0.4
 LEAST_SECONDS = 3.0
@@ -31,13 +31,15 @@ MOST_CONTRADICTIONS, MOST_WITHOUT_CHANGE = 0.1, 0.3
 """Shares of the pairs of blocks that the two states may leave unexplained (our own choice)."""
 NOTHING = 1e-12
 """A sum of energies below which there is nothing to compare."""
+MOST_AGAINST_MARKS = 0.25
+"""Share of the pairs in one state by the marks that may differ where the sound alone is not clear."""
 LEAST_AGREEMENT = 0.8
 """Share of the blocks at which marks and sound give one state: a key is pressed some tenths of a second late."""
 QUIET_BEFORE_SECONDS = 0.5
 """A mark after so much silence is the start of play, not a switch."""
 
 Run = tuple[float, float, bool]
-Outcome = Literal["listening", "nothing repeats", "repeats differ", "no switch", "too short", "found"]
+Outcome = Literal["listening", "nothing repeats", "repeats differ", "no switch", "not clear", "too short", "found"]
 
 
 @dataclass(frozen=True)
@@ -87,14 +89,14 @@ def compare_repeats(stretch: RepeatStretch) -> Repeats:
     if plays < 2:
         return Repeats("repeats differ", loop)
     blocks = blocks.of(alike)
-    states, marked = _states(stretch, blocks, wave)
+    states, marked, clear = _states(stretch, blocks, wave)
     if not states.any() or states.all():
         return Repeats("no switch", loop, plays)
     same, different = contradictions(blocks, states)
     if not marked and (same > MOST_CONTRADICTIONS or different > MOST_WITHOUT_CHANGE):
         return Repeats("repeats differ", loop, plays)
-    if not marked and plays < 3 and turns_round(blocks):
-        return Repeats("too short", loop, plays)
+    if not clear:
+        return Repeats("not clear", loop, plays)
     return _compared(blocks, states, marked, loop, plays)
 
 
@@ -105,19 +107,24 @@ def _likeness(blocks: RepeatBlocks, repeat: int) -> float:
     return float(np.median(blocks.likeness[repeat][counted][:, blocks.bands].mean(axis=1)))
 
 
-def _states(stretch: RepeatStretch, blocks: RepeatBlocks, wave: Wave) -> tuple[States, bool]:
-    """States by the sound, named by the marks where these agree; by the marks where no difference is found."""
-    by_sound = two_states(blocks)
+def _states(stretch: RepeatStretch, blocks: RepeatBlocks, wave: Wave) -> tuple[States, bool, bool]:
+    """States by the sound, named by the marks where these agree; by the marks where no difference is found.
+
+    Also whether marks gave them, and whether they are clear.
+    """
+    by_sound, clear = two_states(blocks)
     switches = [mark for mark in stretch.switches if not _begins_play(stretch, wave, mark)]
     if not any(mark > float(blocks.seconds.min()) for mark in switches):
-        return by_sound, False
+        return by_sound, False, clear
     by_marks = (np.searchsorted(switches, blocks.seconds) % 2).astype(bool)
     if not by_sound.any() or by_sound.all():
-        return by_marks, True
+        return by_marks, True, True
+    if not clear and contradictions(blocks, by_marks)[0] <= MOST_AGAINST_MARKS:
+        return by_marks, True, True
     agree = float((by_sound == by_marks)[blocks.counts].mean())
     if max(agree, 1.0 - agree) < LEAST_AGREEMENT:
-        return by_sound, False
-    return (by_sound if agree > 0.5 else ~by_sound), True
+        return by_sound, False, clear
+    return (by_sound if agree > 0.5 else ~by_sound), True, True
 
 
 def _begins_play(stretch: RepeatStretch, wave: Wave, mark: float) -> bool:

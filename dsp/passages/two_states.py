@@ -26,33 +26,70 @@ ALIKE = 1.0
 MOST_EVIDENCE = 16.0
 LEAST_ALIKE = 0.8
 """A band that is less alike says nothing."""
+FEWEST_UNSTEADY = 3
 SWITCH_COST = 40.0
 """A state holds for about half a second or more (our own choice)."""
+ALL_SWITCH_COST = 40.0
+"""Of all repeats at one place: the bypass is flipped at one point of the loop, such as its start."""
 DIRECTION_COST = 3.0
-"""What it costs when a change goes against the usual one; less than any evidence of same or different."""
-MOST_TURNS = 0.12
-"""Share of neighbouring places between which the change turns round, from which on its direction says nothing: a
-stage whose gain moves turns loud places down and quiet ones up."""
+"""What it costs when a steady change goes against the usual one; less than evidence of same or different."""
+UNSTEADY_COST = 25.0
+"""The same for a change that is not steady, over all places together: less than one switch."""
+MOST_TURNS, MOST_SPREAD = 0.12, 0.6
+"""A steady change, as of a gain or an equaliser, turns round between fewer than this share of neighbouring places,
+and the range of its middle 80 % re its median is smaller than this. A stage whose gain moves turns loud places down
+and quiet ones up; there the direction of a change does not tell the states."""
+ONE_MOMENT_PLACES = 8
+NEXT_SECONDS = 1.0
 
 States = NDArray[np.bool_]
 
 
-def two_states(blocks: RepeatBlocks) -> States:
-    """States ``(n, places)``; all False where no block differs."""
-    repeats, places = blocks.counts.shape
-    choices = np.array(list(itertools.product((False, True), repeat=repeats)))
-    costs = _costs(blocks, choices)
-    switches = SWITCH_COST * (choices[:, None] != choices[None]).sum(axis=2)
-    total = costs[0]
-    came_from = np.zeros((places, len(choices)), dtype=np.intp)
+def two_states(blocks: RepeatBlocks) -> tuple[States, bool]:
+    """States ``(n, places)``, all False where no block differs, and whether they are clear.
+
+    They are not where the change is not steady and either two repeats are all there is or all switch at one place.
+    """
+    choices = np.array(list(itertools.product((False, True), repeat=len(blocks.counts))))
+    costs, steady = _costs(blocks, choices)
+    states = _cheapest_course(costs, choices, _borders(blocks, choices))
+    doubtful = len(states) < FEWEST_UNSTEADY or _all_switch(states)
+    return states, bool(steady or not states.any() or states.all() or not doubtful)
+
+
+def _cheapest_course(costs: FloatArray, choices: NDArray[np.bool_], borders: FloatArray) -> States:
+    """States by the least sum of costs, over all choices at the first place."""
+    counts = (choices[:, None] != choices[None]).sum(axis=2)
+    switches = np.where(counts == choices.shape[1], ALL_SWITCH_COST, SWITCH_COST * counts)
+    places, size = costs.shape
+    total = np.where(np.eye(size, dtype=bool), costs[0], np.inf)
+    came_from = np.zeros((places, size, size), dtype=np.uint8)
     for place in range(1, places):
-        ways = total[:, None] + switches
-        came_from[place] = ways.argmin(axis=0)
-        total = ways.min(axis=0) + costs[place]
-    course = [int(total.argmin())]
+        ways = total[:, :, None] + switches
+        came_from[place] = ways.argmin(axis=1)
+        total = ways.min(axis=1) + costs[place]
+    first, last = np.unravel_index(int(np.argmin(total + borders)), total.shape)
+    course = [int(last)]
     for place in range(places - 1, 0, -1):
-        course.append(int(came_from[place, course[-1]]))
+        course.append(int(came_from[place, first, course[-1]]))
     return np.ascontiguousarray(choices[course[::-1]].T)
+
+
+def _borders(blocks: RepeatBlocks, choices: NDArray[np.bool_]) -> FloatArray:
+    """Cost of switches between the end of a repeat and the start of the next, by the first and the last choice."""
+    costs = np.zeros((len(choices), len(choices)))
+    for later in range(len(blocks.counts) - 1):
+        if abs(blocks.seconds[later, 0] - blocks.seconds[later + 1, -1]) < NEXT_SECONDS:
+            costs += SWITCH_COST * (choices[:, None, later] != choices[None, :, later + 1])
+    return costs
+
+
+def _all_switch(states: States) -> bool:
+    """Whether there is a place at which every repeat switches."""
+    switches = states[:, 1:] != states[:, :-1]
+    ends = np.cumsum(switches, axis=1)
+    padded = np.pad(ends, ((0, 0), (ONE_MOMENT_PLACES, 0)))[:, : ends.shape[1]]
+    return bool((ends > padded).all(axis=0).any())
 
 
 def contradictions(blocks: RepeatBlocks, states: States) -> tuple[float, float]:
@@ -69,18 +106,12 @@ def contradictions(blocks: RepeatBlocks, states: States) -> tuple[float, float]:
     return float(same), float(different)
 
 
-def turns_round(blocks: RepeatBlocks) -> bool:
-    """Whether a change goes both ways from place to place, so that its direction cannot tell one state."""
-    pairs = itertools.combinations(range(len(blocks.counts)), 2)
-    return _turns(_directions([_evidence(blocks, *pair) for pair in pairs])) >= MOST_TURNS
-
-
-def _costs(blocks: RepeatBlocks, choices: NDArray[np.bool_]) -> FloatArray:
-    """Cost of each choice of states at each place, ``(places, choices)``."""
+def _costs(blocks: RepeatBlocks, choices: NDArray[np.bool_]) -> tuple[FloatArray, bool]:
+    """Cost of each choice of states at each place, ``(places, choices)``, and whether the change is steady."""
     pairs = list(itertools.combinations(range(len(blocks.counts)), 2))
     found = [_evidence(blocks, first, second) for first, second in pairs]
-    along = _directions(found)
-    weight = DIRECTION_COST * max(0.0, 1.0 - _turns(along) / MOST_TURNS)
+    along, steady = _directions(found)
+    weight = DIRECTION_COST if steady else UNSTEADY_COST / max(1, sum(np.count_nonzero(ways) for ways in along))
     costs = np.zeros((blocks.counts.shape[1], len(choices)))
     for (first, second), (evidence, _), ways in zip(pairs, found, along, strict=True):
         counted = blocks.counts[first] & blocks.counts[second]
@@ -88,7 +119,7 @@ def _costs(blocks: RepeatBlocks, choices: NDArray[np.bool_]) -> FloatArray:
         rises = choices[:, second].astype(float) - choices[:, first]
         here = np.where(same, evidence[:, None], DIFFERENT - weight * np.minimum(ways[:, None] * rises, 0.0))
         costs += np.where(counted[:, None], here, 0.0)
-    return costs
+    return costs, steady
 
 
 def _evidence(blocks: RepeatBlocks, first: int, second: int) -> tuple[FloatArray, FloatArray]:
@@ -105,14 +136,21 @@ def _evidence(blocks: RepeatBlocks, first: int, second: int) -> tuple[FloatArray
     return np.minimum(evidence, MOST_EVIDENCE), changes
 
 
-def _directions(found: Sequence[tuple[FloatArray, FloatArray]]) -> list[FloatArray]:
-    """Cosine of each change to the direction along which the changes are longest, -1 to 1; 0 where none is sure."""
+def _directions(found: Sequence[tuple[FloatArray, FloatArray]]) -> tuple[list[FloatArray], bool]:
+    """Cosine of each change to the direction along which the changes are longest, -1 to 1, 0 where none is sure.
+
+    Also whether the changes along it are steady.
+    """
     joined = np.concatenate([changes[evidence > DIFFERENT] for evidence, changes in found])
+    if not len(joined):
+        return [np.zeros(len(evidence)) for evidence, _ in found], True
     usual = np.linalg.eigh(joined.T @ joined)[1][:, -1]
-    return [
+    along = [
         np.where(evidence > DIFFERENT, changes @ usual / np.maximum(np.linalg.norm(changes, axis=1), 1e-9), 0.0)
         for evidence, changes in found
     ]
+    low, middle, high = np.percentile(np.abs(joined @ usual), (10.0, 50.0, 90.0))
+    return along, bool(high - low < MOST_SPREAD * middle) and _turns(along) < MOST_TURNS
 
 
 def _turns(along: Sequence[FloatArray]) -> float:

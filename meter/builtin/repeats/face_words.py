@@ -8,6 +8,7 @@ from meter import figures
 from meter.builtin.repeats.findings import (
     LISTENING,
     NO_SWITCH,
+    NOT_CLEAR,
     NOTHING_REPEATS,
     REPEATS_DIFFER,
     TOO_SHORT,
@@ -20,6 +21,7 @@ HOW = "Loop some bars and flip the bypass every few seconds, at another place ea
 NOTHING = f"Nothing repeats. {HOW}"
 DIFFERS = "The turns of the loop differ in themselves: nothing is compared."
 LEGEND_SHORT = "a row is one turn of the loop"
+CLEAR_UP = "Flip it in mid-loop too, or press K at each flip."
 NEEDED_SECONDS = 3
 
 
@@ -31,6 +33,8 @@ def waiting_words(found: RepeatFindings, live: bool) -> str:
     if found.outcome == NO_SWITCH:
         alike = f"{loop}, {found.plays} turns alike: no switch heard, or always at the same bars."
         return f"{alike} Flip the bypass somewhere else."
+    if found.outcome == NOT_CLEAR:
+        return f"{loop}: the stage moves, and which turn was in which state is not clear. {CLEAR_UP}"
     if found.outcome == TOO_SHORT:
         so_far = f"{figures.figure(found.compared_seconds)} of {NEEDED_SECONDS} s"
         return f"{loop}: {so_far} heard in both states, go on."
@@ -43,6 +47,7 @@ def waiting_short(found: RepeatFindings) -> str:
         NOTHING_REPEATS: "nothing repeats",
         REPEATS_DIFFER: "turns differ",
         NO_SWITCH: "no switch heard",
+        NOT_CLEAR: "states not clear yet",
         TOO_SHORT: "loop found, go on",
     }.get(found.outcome, "")
 

@@ -7,7 +7,7 @@ import math
 import msgspec
 
 LISTENING, NOTHING_REPEATS, REPEATS_DIFFER = "listening", "nothing repeats", "repeats differ"
-NO_SWITCH, TOO_SHORT, FOUND = "no switch", "too short", "found"
+NO_SWITCH, NOT_CLEAR, TOO_SHORT, FOUND = "no switch", "not clear", "too short", "found"
 
 
 class FairRepeats(msgspec.Struct, frozen=True):

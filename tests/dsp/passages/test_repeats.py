@@ -168,6 +168,16 @@ def test_marks_name_the_states(loop: FloatArray) -> None:
     assert states.newest_is_second == (len(at) % 2 == 1)
 
 
+def test_marks_clear_up_a_squeeze_that_is_flipped_at_the_start_of_the_loop(loop: FloatArray) -> None:
+    at = np.arange(1, TURNS) * LOOP_SECONDS
+    through = gain(2.0) * squeezed(loop)
+    signal = np.roll(flipped(loop, through, at), -5 * RATE_HZ, axis=0)
+    assert compared(signal).outcome == "not clear"
+    states = found(signal, at - 4.8)
+    assert states.marked
+    assert states.change_lu == pytest.approx(loudness_change(loop, through), abs=0.2)
+
+
 def test_marks_give_the_states_of_a_switch_that_changes_nothing(loop: FloatArray) -> None:
     states = found(loop, flips(TURNS * LOOP_SECONDS))
     assert states.marked

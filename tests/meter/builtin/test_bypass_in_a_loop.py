@@ -15,6 +15,7 @@ from meter.builtin.repeats.findings import (
     FOUND,
     LISTENING,
     NO_SWITCH,
+    NOT_CLEAR,
     NOTHING_REPEATS,
     REPEATS_DIFFER,
     TOO_SHORT,
@@ -138,6 +139,7 @@ def test_what_is_said_of_two_states(qtbot: object, fair: FairRepeats, figure: st
         (RepeatFindings(NOTHING_REPEATS), "Nothing repeats. Loop some bars"),
         (RepeatFindings(REPEATS_DIFFER, 17.4), "The turns of the loop differ in themselves"),
         (RepeatFindings(NO_SWITCH, 17.45, 4), "4 turns alike: no switch heard, or always at the same bars"),
+        (RepeatFindings(NOT_CLEAR, 17.45, 4), "or press K at each flip"),
         (RepeatFindings(TOO_SHORT, 17.45, 2, 1.4), "1.4 of 3 s heard in both states"),
     ],
 )
