@@ -31,6 +31,7 @@ from meter.stage.findings import StageFindings
 STUDY = "pair"
 COPY_KEY = "C"
 COPIED_MS = 2500
+STALE_OPACITY = 0.6
 WAYS = {
     FEEDS: (
         "name a stage",
@@ -78,8 +79,6 @@ class StageFace(Face):
         self._way.button.clicked.connect(lambda: self.action_asked.emit(self._way.action))
         self.controls = [self._way.button]
         self._stage: StageFindings | None = None
-        self._fair: StageFindings | None = None
-        """What is shown of loudness and trim: that of ``_stage`` or one so near that no figure differs."""
         self._stages: tuple[str, ...] = ()
         self._seen: tuple[Any, ...] = ()
         self._stale = self._invites = False
@@ -110,21 +109,21 @@ class StageFace(Face):
     # The key
 
     def press(self, key: str) -> bool:
-        if key != COPY_KEY or self._fair is None:
+        if key != COPY_KEY or self._stage is None:
             return False
         self.copy_trim()
         return True
 
     def copy_trim(self) -> None:
         """Put the trim on the clipboard, as a figure that other programs take."""
-        if not (text := told.trim_text(self._fair)):
+        if not (text := told.trim_text(self._stage)):
             return
         QGuiApplication.clipboard().setText(text)
-        self.say("trim", told.trim_hint(self._fair, copied=True))
+        self.say("trim", told.trim_hint(self._stage, copied=True))
         self._copied.start()
 
     def _say_trim(self) -> None:
-        self.say("trim", told.trim_hint(self._fair, copied=False))
+        self.say("trim", told.trim_hint(self._stage, copied=False))
 
     # Layout
 
@@ -164,7 +163,7 @@ class StageFace(Face):
         if seen == self._seen:
             return
         if self._seen and frame.layout is not self._seen[-1]:
-            self._stage = self._fair = None
+            self._stage = None
         self._seen, self._stages, self._invites = seen, stages, invites
         self._invitation = self._way.point(frame) if invites else ""
         self._take(pair)
@@ -195,14 +194,13 @@ class StageFace(Face):
         self._stale = not self.live or now is None or pair is None or pair.state != FOUND
         if now is not None:
             self._stage = now
-            self._fair = self._fair if self._fair is not None and told.is_like(now, self._fair) else now
         elif not told.outlives(pair):
-            self._stage = self._fair = None
+            self._stage = None
 
     def _show_panes(self, pair: PairFindings | None, steps: tuple[chain.Step, ...]) -> None:
-        if self._stage is None or self._fair is None:
+        if self._stage is None:
             return
-        self.ruler.show(told.changes(self._fair, pair))
+        self.ruler.show(told.changes(self._stage, pair))
         self.curve.show(self._stage.squeeze.curve, self._stage.squeeze.make_up_db)
         self.response.show(self._stage.linear.response)
         self.steps.show(steps)
@@ -215,12 +213,12 @@ class StageFace(Face):
         said |= {"fair": state, "would": f"{WOULD_SHOW} {FILES}." if self._invites else self._levels}
         short: dict[str, str] = {}
         wrong = rests = False
-        if self._stage is not None and self._fair is not None:
-            said["figure"], said["unit"] = told.big_figure(self._fair)
+        if self._stage is not None:
+            said["figure"], said["unit"] = told.big_figure(self._stage)
             rests = told.rests(pair) or not self.live
-            said["fair"] = words.fair_sentence(self._fair) if rests else state or words.fair_sentence(self._fair)
+            said["fair"] = words.fair_sentence(self._stage) if rests else state or words.fair_sentence(self._stage)
             if not self._as_picture:
-                said["trim"] = told.trim_hint(self._fair, copied=self._copied.isActive())
+                said["trim"] = told.trim_hint(self._stage, copied=self._copied.isActive())
             said["steps"] = chain.chain_sentence(steps) if self._stages else ""
             said["squeeze"] = words.squeeze_sentence(self._stage)
             said["added"] = told.added_sentences(self._stage)
@@ -236,9 +234,11 @@ class StageFace(Face):
 
     def paint_moving(self, painter: QPainter, region: QRegion) -> None:
         blue = self.theme.measured_deep if self._stale else self.theme.measured
+        painter.setOpacity(STALE_OPACITY if self._stale and not self._invites else 1.0)
         for pane in self._panes():
             if region.intersects(pane.rect):
                 pane.draw(painter, self.theme, blue)
+        painter.setOpacity(1.0)
 
     def value_text(self) -> str:
         names = ("figure", "unit", "fair", "steps", "squeeze", "added", "receipt", "pair")

@@ -19,7 +19,6 @@ UNRELATED_WORDS = (
     "Before and after do not correlate: these are not the two sides of one stage. Check its channels (F)."
 )
 LINING_UP_WORDS = "Finding the delay between before and after…"
-STEP_LU = 0.1
 
 
 @dataclass(frozen=True)
@@ -50,17 +49,6 @@ def outlives(found: PairFindings | None) -> bool:
 def rests(found: PairFindings | None) -> bool:
     """Whether neither side sounds: the figures of the last phrase are still those of the stage."""
     return found is not None and found.state == SILENT and found.silent_side not in SILENT_WORDS
-
-
-def is_like(now: StageFindings, shown: StageFindings | None) -> bool:
-    """Whether the change shown still fits: within 0.7 steps, so that verdict, figure and trim do not flutter."""
-    if shown is None:
-        return False
-    pairs = (
-        (now.loudness_change_lu, shown.loudness_change_lu),
-        (now.low_change_db, shown.low_change_db),
-    )
-    return all(abs(a - b) < 0.7 * STEP_LU or (math.isnan(a) and math.isnan(b)) for a, b in pairs)
 
 
 def big_figure(stage: StageFindings) -> tuple[str, str]:

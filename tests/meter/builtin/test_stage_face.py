@@ -122,19 +122,18 @@ def test_nothing_is_copied_where_nothing_is_to_be_trimmed(qtbot) -> None:
         assert QGuiApplication.clipboard().text() == "kept"
 
 
-def test_what_is_copied_is_what_is_written(qtbot) -> None:
-    """A change within a step of what is shown leaves figure, sentence and trim as they are, and the copy too."""
-    face, plan = card(qtbot), wired({"tape": (2, 3, 4, 5)})
+def test_every_figure_of_a_card_comes_from_one_account(qtbot) -> None:
+    """Figure, sentence, ruler, receipt and copy: a change of half a tenth moves all of them or none."""
+    face, plan = card(qtbot, (410, 712)), wired({"tape": (2, 3, 4, 5)})
     face.show_frame(shown({"tape": found()}, plan))
-    near, other = (replace(STAGE, loudness_change_lu=change, trim_db=-change) for change in (2.36, 2.5))
+    receipt = replace(STAGE.receipt, loudness_lu=2.36)
+    near = replace(STAGE, loudness_change_lu=2.36, trim_db=-2.36, receipt=receipt)
     face.show_frame(shown({"tape": found(near)}, plan, 101.0))
     face.copy_trim()
-    assert face.labels["figure"].text == "+2.3"
-    assert QGuiApplication.clipboard().text() == "-2.3"
-    face.show_frame(shown({"tape": found(other)}, plan, 102.0))
-    face.copy_trim()
-    assert face.labels["figure"].text == "+2.5"
-    assert QGuiApplication.clipboard().text() == "-2.5"
+    assert face.labels["figure"].text == "+2.4"
+    assert "trim −2.4 dB" in face.labels["fair"].text
+    assert "Bought: +2.4 LU" in face.value_text()
+    assert QGuiApplication.clipboard().text() == "-2.4"
 
 
 def test_a_pause_leaves_figures_and_verdict_faintly(qtbot) -> None:
