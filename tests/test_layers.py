@@ -53,6 +53,7 @@ FACE_PARTS = (
     "meter.builtin.spectrum.face_closer",
     "meter.builtin.stage.face_chain",
     "meter.builtin.stage.face_curves",
+    "meter.builtin.stage.face_levels",
     "meter.builtin.stage.face_pane",
     "meter.builtin.stage.face_places",
     "meter.builtin.stage.face_receipt",

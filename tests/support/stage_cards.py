@@ -13,8 +13,9 @@ from meter.builtin.stage.findings import FOUND, PairFindings
 from meter.instances import Instance, pair_instances
 from meter.readings import Frame, Layout
 from meter.stage.findings import LinearFindings, ReceiptFindings, SqueezeFindings, StageFindings
-from tests.support.frames import ORDER, frame, manifests, pair_manifests, status
+from tests.support.frames import ORDER, frame, manifests, pair_manifests, status, values_at
 
+LEVELS = {"level": [-20.2, -17.8], "level_max": [-14.0, -12.0], "true_max": [-6.1, -4.0]}
 CURVE = tuple((-40.0 + n, min(-40.0 + n, -24.0 + (n - 16) / 3.0) + 3.0) for n in range(30))
 RESPONSE = tuple((25.0 * 2.0 ** (n / 12.0), 3.0 / (1.0 + (n / 20.0) ** 4) + 0.5, 0.97) for n in range(110))
 SQUEEZE = SqueezeFindings(1.8, 3.4, 5.2, 3.0, 62.0, 12.0, 140.0, curve=CURVE, kick_dip_db=1.6)
@@ -63,7 +64,10 @@ def shown(
 ) -> Frame:
     """A snapshot with findings for each pair, by name; without a plan each has channels of its own."""
     plan = plan or wired({name: range(2 + 4 * number, 6 + 4 * number) for number, name in enumerate(pairs)})
-    made = frame(seconds, plan=plan, feed=status(seconds, channels=2 + 4 * len(pairs), **feed))
+    given = values_at(seconds)
+    for each in pair_instances("stage", plan.feeds):
+        given |= {f"{each.id}.{key}": values for key, values in LEVELS.items()}
+    made = frame(seconds, given=given, plan=plan, feed=status(seconds, channels=2 + 4 * len(pairs), **feed))
     ids = {each.feed: each.id for each in plan.instances}
     of_pairs = {f"{ids[f'pair {name}']}.pair": each for name, each in pairs.items() if each is not None}
     return Frame(plan, made.values, made.status, {**made.findings, **of_pairs})

@@ -14,6 +14,7 @@ from PySide6.QtGui import QGuiApplication, QPainter, QRegion
 from meter.builtin.stage import face_chain as chain
 from meter.builtin.stage import face_words as told
 from meter.builtin.stage.face_curves import Response, SqueezeCurve
+from meter.builtin.stage.face_levels import Levels
 from meter.builtin.stage.face_pane import Pane
 from meter.builtin.stage.face_places import Places
 from meter.builtin.stage.face_receipt import Receipt
@@ -32,6 +33,7 @@ STUDY = "pair"
 COPY_KEY = "C"
 COPIED_MS = 2500
 STALE_OPACITY = 0.6
+SIDES = 2
 WAYS = {
     FEEDS: (
         "name a stage",
@@ -74,7 +76,7 @@ class StageFace(Face):
             "would": Label(TEXT_PX, role="soft", lines=6),
         }
         self.ruler, self.curve, self.response, self.steps = Ruler(), SqueezeCurve(), Response(), Steps()
-        self.receipt, self.picture = Receipt(), StagePicture()
+        self.levels, self.receipt, self.picture = Levels(), Receipt(), StagePicture()
         self._way = Way(self, WAYS)
         self._way.button.clicked.connect(lambda: self.action_asked.emit(self._way.action))
         self.controls = [self._way.button]
@@ -82,7 +84,7 @@ class StageFace(Face):
         self._stages: tuple[str, ...] = ()
         self._seen: tuple[Any, ...] = ()
         self._stale = self._invites = False
-        self._invitation = self._levels = ""
+        self._invitation = ""
         self._pair: PairFindings | None = None
         self._copied = QTimer(self)
         self._copied.setSingleShot(True)
@@ -139,16 +141,23 @@ class StageFace(Face):
             self._way.button.setGeometry(places.invitation(self.picture, self._way.button.sizeHint()))
             self._way.button.show()
         elif self._stage is None:
-            places.sentence_alone()
+            places.sentence_alone(self.levels)
         else:
             work: Pane = self.steps if self._stages else self.curve
-            places.card(self.ruler, work, self.response, self.receipt)
+            places.card(self.ruler, work, self.response, self.receipt, self.levels)
             self.beside("figure", "unit")
 
     def _panes(self) -> tuple[Pane, ...]:
-        return self.ruler, self.curve, self.response, self.steps, self.receipt, self.picture
+        return self.ruler, self.levels, self.curve, self.response, self.steps, self.receipt, self.picture
 
     # Numbers and words
+
+    def take(self, frame: Frame) -> None:
+        """Move the level bars."""
+        level, highest = frame.vector(self.key("level")), frame.vector(self.key("level_max"))
+        if len(level) == len(highest) == SIDES:
+            for moved in self.levels.show(level.tolist(), highest.tolist()):
+                self.update(moved)
 
     def take_words(self, frame: Frame) -> None:
         """Follow the findings: nothing is done while they are the same."""
@@ -157,9 +166,10 @@ class StageFace(Face):
         stages = chain.stages_of(frame.feeds, frame.layout.feed_of(self.meter_id))
         steps = chain.steps_of(frame, stages, STUDY)
         invites = bool(frame.layout.slots) and not any(feed.startswith(PAIR_PREFIX) for feed in frame.feeds)
-        levels = frame.vector(self.key("level"))
-        self._levels = told.levels_words(*levels) if len(levels) == 2 and (pair is None or pair.stage is None) else ""
-        seen = (id(pair), stages, steps, invites, self.live, self._levels, frame.layout)
+        level, peaks = frame.vector(self.key("level")), frame.vector(self.key("true_max"))
+        if len(level) == len(peaks) == SIDES and self.levels.tell(level.tolist(), peaks.tolist()):
+            self.update(self.levels.rect)
+        seen = (id(pair), stages, steps, invites, self.live, frame.layout)
         if seen == self._seen:
             return
         if self._seen and frame.layout is not self._seen[-1]:
@@ -210,7 +220,7 @@ class StageFace(Face):
         """Put the sentences into the labels; ``rearrange`` draws them."""
         state = self._invitation or told.state_sentence(pair, self.live)
         said = dict.fromkeys(self.labels, "")
-        said |= {"fair": state, "would": f"{WOULD_SHOW} {FILES}." if self._invites else self._levels}
+        said |= {"fair": state, "would": f"{WOULD_SHOW} {FILES}." if self._invites else ""}
         short: dict[str, str] = {}
         wrong = rests = False
         if self._stage is not None:
@@ -234,13 +244,16 @@ class StageFace(Face):
 
     def paint_moving(self, painter: QPainter, region: QRegion) -> None:
         blue = self.theme.measured_deep if self._stale else self.theme.measured
-        painter.setOpacity(STALE_OPACITY if self._stale and not self._invites else 1.0)
         for pane in self._panes():
-            if region.intersects(pane.rect):
-                pane.draw(painter, self.theme, blue)
+            if not region.intersects(pane.rect):
+                continue
+            now = pane in (self.levels, self.picture) or not self._stale
+            painter.setOpacity(1.0 if now else STALE_OPACITY)
+            pane.draw(painter, self.theme, self.measured if pane is self.levels else blue)
         painter.setOpacity(1.0)
 
     def value_text(self) -> str:
         names = ("figure", "unit", "fair", "steps", "squeeze", "added", "receipt", "pair")
         figure, unit, *sentences = (self.labels[name].text for name in names)
-        return " ".join(text for text in (f"{figure} {unit}:" if figure else "", *sentences) if text)
+        levels = "" if self._stage is not None or self._invites else self.levels.text
+        return " ".join(text for text in (f"{figure} {unit}:" if figure else "", *sentences, levels) if text)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from PySide6.QtCore import QRect, QSize
 
+from meter.builtin.stage.face_levels import Levels
 from meter.builtin.stage.face_pane import Pane
 from meter.builtin.stage.face_receipt import Receipt
 from meter.builtin.stage.face_ruler import Ruler
@@ -18,13 +19,13 @@ each other."""
 LEAST_WIDE_PX = 230
 """Height from which a wide card has its pictures on the right."""
 FIGURE_WIDTH_PX, UNIT_PX = 150, 110
-LEAST_PICTURE_PX, MOST_PICTURE_PX = 104, 520
+LEAST_PICTURE_PX, ROOMY_PICTURE_PX, MOST_PICTURE_PX = 104, 150, 520
 GAP, PARAGRAPH, COLUMN_GAP = 6, 12, 28
 BUTTON_PX, WORDS_PX = 34, 620
 TEXT_SHARE = 0.38
-ROOM_PX = 100
-"""Height that is left for the texts of the pictures when the receipt has two columns."""
 MOST_LINES = 6
+WORDS = ("squeeze", "added")
+"""The sentences of the two pictures."""
 
 
 class Places:
@@ -34,13 +35,14 @@ class Places:
         self._inside = inside
         self._labels = labels
 
-    def sentence_alone(self) -> None:
-        """For a card without figures: one sentence and the levels of both sides, at a third of its height."""
-        label, levels, box = self._labels["fair"], self._labels["would"], self._inside
-        down = max(0, min(box.height() // 3, box.height() - 4 * label.line_height))
+    def sentence_alone(self, levels: Levels) -> None:
+        """For a card without figures: one sentence, at a third of its height, and the levels of both sides."""
+        label, box = self._labels["fair"], self._inside
+        down = max(0, min(box.height() // 3, box.height() - 3 * label.line_height - levels.high() - px(PARAGRAPH)))
         label.place(box.adjusted(0, down, 0, 0))
-        under = label.rect.top() + len(label.shown) * label.line_height + px(GAP)
-        levels.place(QRect(box.left(), under, box.width(), max(0, box.bottom() + 1 - under)))
+        top = label.rect.top() + len(label.shown) * label.line_height + px(PARAGRAPH)
+        width = min(box.width(), px(WORDS_PX))
+        self._with_levels(QRect(box.left(), box.top(), width, box.height()), top, levels, 0)
 
     def invitation(self, picture: Pane, button: QSize) -> QRect:
         """A picture, the sentence, and what would be shown; returns the place of the button after the sentence."""
@@ -62,12 +64,13 @@ class Places:
         would.place(QRect(left, top + high + gap, width, told))
         return QRect(left, top, button.width() + px(24), high)
 
-    def card(self, ruler: Ruler, work: Pane, response: Pane, receipt: Receipt) -> None:
+    def card(self, ruler: Ruler, work: Pane, response: Pane, receipt: Receipt, levels: Levels) -> None:
         """Figure, sentence and ruler; pictures, each over its sentence; receipt; order and polarity."""
         box = self._inside
         if box.width() >= px(WIDE_PX) and box.height() >= px(LEAST_WIDE_PX):
             left = QRect(box.left(), box.top(), round(box.width() * TEXT_SHARE), box.height())
             top = self._with_ruler(left, self._head(left, beside=False, larger=True), ruler, 0)
+            top = self._with_levels(left, top, levels, receipt.high() + self._high("pair", left.width()))
             self._foot(QRect(left.left(), top, left.width(), left.bottom() + 1 - top), receipt)
             self._pictures(box.adjusted(left.width() + px(COLUMN_GAP), 0, 0, 0), work, response)
             return
@@ -76,7 +79,17 @@ class Places:
         beside = box.width() >= px(TWO_PX)
         needed = sum(self._high(name, box.width() // 2 if beside else box.width()) + px(GAP) for name in texts)
         top = self._with_ruler(box, top, ruler, needed if not beside else needed // 2)
+        top = self._with_levels(box, top, levels, self._full(box.width(), receipt, beside=beside))
         self._below(QRect(box.left(), top, box.width(), max(0, box.bottom() + 1 - top)), work, response, receipt)
+
+    def _full(self, width: int, receipt: Receipt, *, beside: bool) -> int:
+        """Height of roomy pictures with their sentences, the receipt and what is said of the pair."""
+        words = [
+            self._high(name, (width - px(COLUMN_GAP)) // 2 if beside else width) for name in ("squeeze", "added")
+        ]
+        pictures = max(words) if beside else sum(words) + px(ROOMY_PICTURE_PX)
+        foot = receipt.high() if receipt.fits(width) else self._high("receipt", width)
+        return px(ROOMY_PICTURE_PX) + pictures + foot + self._high("pair", width) + 4 * px(PARAGRAPH)
 
     def _foot(self, box: QRect, receipt: Receipt) -> None:
         """The receipt in two columns where there is room, order and polarity under it; otherwise as sentences."""
@@ -91,10 +104,9 @@ class Places:
         """Pictures with receipt and the rest under them, or texts alone where pictures have no room."""
         pair = self._high("pair", box.width())
         foot_high = receipt.high() + px(PARAGRAPH) + (pair + px(PARAGRAPH) if pair else 0)
-        roomy = 2 * px(LEAST_PICTURE_PX) + foot_high + px(ROOM_PX)
-        if receipt.fits(box.width()) and box.height() >= roomy:
+        if receipt.fits(box.width()):
             middle = box.adjusted(0, 0, 0, -foot_high)
-            if self._pictures(middle, work, response):
+            if self._pictures(middle, work, response, ROOMY_PICTURE_PX):
                 top = middle.bottom() + 1 + px(PARAGRAPH)
                 self._foot(QRect(box.left(), top, box.width(), box.bottom() + 1 - top), receipt)
                 return
@@ -131,6 +143,14 @@ class Places:
                 continue
             top += len(label.shown) * label.line_height + px(PARAGRAPH)
 
+    def _with_levels(self, box: QRect, top: int, levels: Levels, needed: int) -> int:
+        """The same for the two levels."""
+        high = levels.high()
+        if not levels.fits(box.width()) or box.bottom() + 1 - top - needed < high + 2 * px(GAP):
+            return top
+        levels.rect = QRect(box.left(), top, box.width(), high)
+        return top + high + 2 * px(GAP)
+
     def _with_ruler(self, box: QRect, top: int, ruler: Ruler, needed: int) -> int:
         """Place the ruler where that leaves ``needed`` for the texts; returns where they begin."""
         high = ruler.high(box.width())
@@ -166,21 +186,26 @@ class Places:
             under = trim.rect.bottom() + 1
         return max(figure.rect.bottom() + 1, under)
 
-    def _pictures(self, box: QRect, work: Pane, response: Pane) -> bool:
-        """Two pictures beside or over each other, each with its sentence below; False where they have no room."""
+    def _pictures(self, box: QRect, work: Pane, response: Pane, least_px: int = LEAST_PICTURE_PX) -> bool:
+        """Two pictures beside or over each other, each with its sentence below; False where they are less high.
+
+        The sentences have lines to spare where there is room, so that a longer one moves no picture.
+        """
         columns = self._columns(box)
         beside = columns[0].top() == columns[1].top()
-        pairs = ((work, "squeeze"), (response, "added"))
-        words = [self._high(name, column.width()) for (_, name), column in zip(pairs, columns, strict=True)]
-        rooms = [
-            column.height() - (max(words) if beside else high) - px(GAP)
-            for column, high in zip(columns, words, strict=True)
-        ]
-        if min(rooms) < px(LEAST_PICTURE_PX):
+        words = [self._high(name, column.width()) for name, column in zip(WORDS, columns, strict=True)]
+        words = [max(words)] * 2 if beside else words
+        spare = (4 if beside else 2) * self._labels["squeeze"].line_height
+        for highs in ([max(high, spare) for high in words], words):
+            rooms = [column.height() - high - px(GAP) for column, high in zip(columns, highs, strict=True)]
+            if min(rooms) >= px(least_px):
+                break
+        else:
             return False
-        for (pane, name), column, high, room in zip(pairs, columns, words, rooms, strict=True):
+        for pane, name, column, room in zip((work, response), WORDS, columns, rooms, strict=True):
             pane.rect = QRect(column.left(), column.top(), column.width(), min(room, px(MOST_PICTURE_PX)))
-            self._labels[name].place(QRect(column.left(), pane.rect.bottom() + 1 + px(GAP), column.width(), high))
+            top = pane.rect.bottom() + 1 + px(GAP)
+            self._labels[name].place(QRect(column.left(), top, column.width(), column.bottom() + 1 - top))
         return True
 
     @staticmethod

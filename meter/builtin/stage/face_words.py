@@ -124,14 +124,6 @@ def added_short(stage: StageFindings) -> str:
     return f"added {figures.with_unit(stage.added_db, 'dB')}" if math.isfinite(stage.added_db) else ""
 
 
-def levels_words(before_dbfs: float, after_dbfs: float) -> str:
-    """``Level now: before −18 dBFS, after −∞ dBFS.``: which side has sound; empty while nothing is measured."""
-    if math.isnan(before_dbfs) or math.isnan(after_dbfs):
-        return ""
-    before, after = (figures.with_unit(level, "dBFS", 0) for level in (before_dbfs, after_dbfs))
-    return f"Level now: before {before}, after {after}."
-
-
 def pair_sentences(stage: StageFindings, found: PairFindings | None, state: str = "") -> tuple[str, bool]:
     """Order, polarity, ``state`` and notes in one line; whether something is wrong with the pair."""
     wrong = [sentence for sentence in (words.order_sentence(stage), words.polarity_sentence(stage)) if sentence]

@@ -8,14 +8,14 @@ import msgspec
 import numpy as np
 import pytest
 from PySide6.QtGui import QGuiApplication
-from PySide6.QtWidgets import QPushButton
+from PySide6.QtWidgets import QApplication, QPushButton
 
 from meter.builtin.stage import face_chain
 from meter.builtin.stage.face_pane import grid, reach_of
 from meter.builtin.stage.findings import LINING_UP, LISTENING, SILENT, UNRELATED, PairFindings
 from meter.gui.kit.theme import apply_theme
 from meter.stage.findings import LinearFindings, SqueezeFindings
-from tests.support.faces import assert_text_fits, pixels_like, rows_of
+from tests.support.faces import Paints, assert_text_fits, pixels_like, rows_of
 from tests.support.stage_cards import FAIR, NOTHING_KNOWN, STAGE, card, found, shown, wired
 
 replace = msgspec.structs.replace
@@ -178,9 +178,28 @@ def test_a_silent_side_is_named_and_both_levels_are_told(qtbot) -> None:
     face = card(qtbot)
     snapshot = shown({"tape": PairFindings(SILENT, silent_side="after")})
     snapshot.vector("stage.level")[:] = [-18.2, -math.inf]
+    snapshot.vector("stage.true_max")[:] = [-3.2, -math.inf]
     face.show_frame(snapshot)
     assert "After is silent" in face.labels["fair"].text
-    assert face.labels["would"].text == "Level now: before −18 dBFS, after −∞ dBFS."
+    assert "before −18 dBFS, peak −3.2 dBTP; after −∞ dBFS, peak −∞ dBTP" in face.value_text()
+
+
+def test_level_bars_move_with_the_sound_and_nothing_else_does(qtbot) -> None:
+    face, plan, pair = card(qtbot, (1252, 712)), wired({"tape": (2, 3, 4, 5)}), found()
+    face.show_frame(shown({"tape": pair}, plan))
+    QApplication.processEvents()
+    before = face.grab().toImage()
+    QApplication.processEvents()
+    paints = Paints(face)
+    snapshot = shown({"tape": pair}, plan, 100.1)
+    snapshot.vector("stage.level")[:] = [-10.0, -30.0]
+    face.show_frame(snapshot)
+    QApplication.processEvents()
+    bars = face.levels.rect
+    assert 0 < paints.area() < bars.width() * bars.height()
+    assert paints.missed(before, face.grab().toImage()) == 0
+    louder = pixels_like(face.grab(face.levels._bar(0)).toImage(), face.theme.measured)
+    assert louder > 2 * pixels_like(face.grab(face.levels._bar(1)).toImage(), face.theme.measured)
 
 
 def test_wrong_order_and_polarity_are_said_in_ink_and_notes_softly(qtbot) -> None:
