@@ -2,6 +2,6 @@
 
 OURS = (
     "vu", "peaks", "loudness", "stereo", "mono_lows", "spectrum", "listening", "drift", "low_end", "stage",
-    "repeats",
+    "repeats", "lane",
     "channels",
 )  # fmt: skip

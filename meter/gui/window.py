@@ -23,7 +23,7 @@ from meter.gui.page.empty_page import EmptyPage
 from meter.gui.page.further_cards import FurtherCards
 from meter.gui.page.meter_settings import MeterSettings
 from meter.gui.page.more_menu import MoreMenu, may_stay_on_top
-from meter.gui.page.page import Card, Page
+from meter.gui.page.page import Page
 from meter.gui.page.pages import MOST_PAGES, Pages
 from meter.gui.page.readings_text import ReadingsText
 from meter.gui.source.feed_line import FeedLine
@@ -31,8 +31,9 @@ from meter.gui.source.feed_maps import FeedMaps
 from meter.gui.source.first_start import FirstStart
 from meter.gui.source.listing_process import SourceLister
 from meter.gui.source.picker import Picker
+from meter.gui.source.reference_files import ReferenceFiles
 from meter.gui.source.source_in_use import SourceInUse
-from meter.plugin.services import CALIBRATION, CHANNEL_FINDER, RECORDER, TEMPO, TEMPO_BPM
+from meter.plugin.services import CALIBRATION, CHANNEL_FINDER, RECORDER, REFERENCES, TEMPO, TEMPO_BPM
 from meter.readings import Frame
 from meter.settings import Settings, taken_channels
 from meter.settings_merge import SharedSettings
@@ -89,6 +90,8 @@ class Window(QMainWindow):
         around, line, meters = self._around, self.feed_line, self.meters
         recorded, calibrated, finder = map(around.holder, (RECORDER, CALIBRATION, CHANNEL_FINDER))
         self._timed = around.asking_for(TEMPO)
+        self.references = ReferenceFiles(self, around.asking_for(REFERENCES), meters.of, self.cards.choose_each)
+        self.references.connect_to(self.pages.action_asked, self.more.action_asked)
         self.listening = ListeningMenu(self.more.listening, around.rules, around.people, partial(meters.of, recorded))
         self.listening.chosen.connect(partial(meters.choose, recorded))
         self.seat = CalibrationControl(
@@ -102,7 +105,7 @@ class Window(QMainWindow):
         self.first = FirstStart(self.source, self._settings, self.lister, self._now, finder)
         self.readings = ReadingsText(self, self.cards.names)
         self.marking = Marking(self._link, line, self.more, self._settings, self.save_soon, self, around.marks_file)
-        self.clock = DrawClock(self._link, self._cards, self.may_draw, self._observe, self._now, self)
+        self.clock = DrawClock(self._link, lambda: self.page.cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)
         self._save_timer.setSingleShot(True)
         self._save_timer.setInterval(SAVE_AFTER_MS)
@@ -207,9 +210,6 @@ class Window(QMainWindow):
 
     # What the clock asks and tells
 
-    def _cards(self) -> list[Card]:
-        return self.page.cards
-
     def may_draw(self) -> bool:
         """False while nothing of the page can be seen: hidden, minimised, blanked, or no source yet."""
         seen = self.isVisible() and not self.isMinimized() and bool((at := self.windowHandle()) and at.isExposed())
@@ -296,7 +296,8 @@ class Window(QMainWindow):
         if self._stack.currentIndex() == 0:
             self.clock.draw_again()
         else:
-            for panel in (self.picker, self.cautions, self.readings, self.feeds.finder, self.marking.list):
+            panels = self.picker, self.cautions, self.readings, self.references, self.feeds.finder, self.marking.list
+            for panel in panels:
                 panel.hide()
 
     def read_levels(self) -> None:

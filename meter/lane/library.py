@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from meter.audio.source import SourceError
 from meter.lane.analysis import Analysed, Steps, analysis_steps, fault_of
-from meter.reference_files import ReferenceFile
+from meter.reference_files import MOST_REFERENCES, ReferenceFile
 
-SECONDS_A_STEP = 20
-"""Sound that is analysed in one call: about 0.1 s of computing."""
+MOST_KEPT = 4 * MOST_REFERENCES
+SECONDS_A_STEP = 100
+"""Sound that is analysed in one call: about 0.4 s of computing, after which the studies rest for some seconds."""
 
 Stamp = tuple[int, int]
 
@@ -29,16 +30,21 @@ class Entry:
 
 
 class ReferenceLibrary:
-    """Analyses by path. ``work`` does a bounded piece of work; call it again until nothing is left."""
+    """Analyses by path. ``work`` does a bounded piece of work; call it again until nothing is left.
 
-    def __init__(self, cache: Path | None) -> None:
+    ``cache`` names the folder of the cache, or None, each time it is needed.
+    """
+
+    def __init__(self, cache: Callable[[], Path | None]) -> None:
         self._cache = cache
         self._entries: dict[str, Entry] = {}
 
     def work(self, files: Sequence[ReferenceFile]) -> list[Entry]:
-        """Entries of these files, in order; files that are not named are forgotten."""
+        """Entries of these files, in order; of others the last few are kept."""
         paths = [file.path for file in files]
-        self._entries = {path: entry for path, entry in self._entries.items() if path in paths}
+        others = {path: entry for path, entry in self._entries.items() if path not in paths and entry.steps is None}
+        named = {path: self._entries[path] for path in paths if path in self._entries}
+        self._entries = {**dict(list(others.items())[-MOST_KEPT:]), **named}
         for path in paths:
             self._look_at(path, self._entries.setdefault(path, Entry()))
         waiting = next((path for path in paths if self._entries[path].steps is not None), None)
@@ -55,7 +61,7 @@ class ReferenceLibrary:
         entry.note = ""
         if stamp != entry.stamp or (stamp is None and not entry.fault and entry.steps is None):
             entry.stamp, entry.read, entry.fault = stamp, 0.0, ""
-            entry.steps = analysis_steps(Path(path), self._cache)
+            entry.steps = analysis_steps(Path(path), self._cache())
 
     def _step(self, path: str, entry: Entry) -> None:
         assert entry.steps is not None

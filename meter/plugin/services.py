@@ -12,6 +12,8 @@ calibration     The window's calibration sets these settings, and takes ``calibr
 tempo           The setting ``tempo_bpm`` takes the tempo that is tapped or typed; 0 for none. Every meter that asks.
 feed_map        ``Spec.feeds`` names the columns of each feed of the source, and fields may have the size "parts".
                 Every meter that asks; without it ``Spec.feeds`` is empty.
+references      The settings “reference_1” to “reference_5” take the reference files chosen in the window, each as
+                FILE or FILE@start-end; empty for none. Every meter that asks.
 channel_finder  The panel “name the feeds” shows ``level``, one value for each channel. One holder.
 """
 
@@ -22,9 +24,10 @@ from dataclasses import dataclass, field
 from typing import Protocol, TypeVar
 
 from meter.readings import PER_CHANNEL, Field
+from meter.reference_files import SETTINGS as REFERENCE_SETTINGS
 
 RECORDER, CALIBRATION, TEMPO = "recorder", "calibration", "tempo"
-FEED_MAP, CHANNEL_FINDER = "feed_map", "channel_finder"
+FEED_MAP, CHANNEL_FINDER, REFERENCES = "feed_map", "channel_finder", "references"
 
 SINGLE = {
     RECORDER: "it keeps the exposure record",
@@ -67,6 +70,7 @@ SERVICES: Mapping[str, Service] = {
         {CALIBRATED: bool, CALIBRATED_FOR: str, "offset_db": float, "doubt_db": float, "monitor_setting": str},
     ),
     TEMPO: Service(settings={TEMPO_BPM: float}),
+    REFERENCES: Service(settings=dict.fromkeys(REFERENCE_SETTINGS, str)),
     FEED_MAP: Service(),
     CHANNEL_FINDER: Service({CHANNEL_LEVEL: PER_CHANNEL}),
 }  # fmt: skip

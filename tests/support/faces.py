@@ -21,7 +21,7 @@ SILENT = -math.inf
 PAGE_SIZES = {
     "mono_lows": (357, 340), "vu": (345, 351), "peaks": (357, 213), "listening": (342, 428),
     "spectrum": (885, 351), "stereo": (357, 305), "loudness": (530, 351),
-    "drift": (342, 130),
+    "drift": (342, 130), "lane": (345, 351),
 }  # fmt: skip
 OTHER_SIZES = [
     (900, 600),

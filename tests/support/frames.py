@@ -13,12 +13,13 @@ import numpy as np
 from meter.builtin.drift.findings import DriftFindings
 from meter.gui.engine_link import MeterEntry
 from meter.instances import Instance
+from meter.lane.findings import FOUND, LaneBand, LaneFigure, LaneFindings, LaneOutside, LaneReference
 from meter.marks import Mark
 from meter.plugin.manifest import Manifest, read_manifest
 from meter.readings import FeedStatus, Frame, Layout
 
 BUILTIN = Path(__file__).parents[2] / "meter" / "builtin"
-ORDER = ("mono_lows", "vu", "peaks", "listening", "spectrum", "stereo", "loudness", "drift")
+ORDER = ("mono_lows", "vu", "peaks", "listening", "spectrum", "stereo", "loudness", "lane", "drift")
 ON_PAGE = ORDER[:-1]
 """Those with a card on the default page."""
 ALL_FEEDS = ("low_end", "channels")
@@ -28,6 +29,26 @@ OF_PAIRS = ("stage",)
 RATE_HZ = 48_000
 HEARD_BEFORE = DriftFindings("same", 7300.0, 0.98, 1.5, -0.4, 0.8)
 """The passage now has played two hours ago."""
+
+
+def _band(number: int) -> LaneBand:
+    """Half octaves of a mix whose low mids lie under the lane and whose top is wide."""
+    tone = -3.4 if number in (7, 8) else 0.4 * (-1) ** number
+    width = 3.2 if number >= 16 else 0.3
+    edges = 22.4 * 2.0 ** (number / 2.0), 22.4 * 2.0 ** ((number + 1) / 2.0)
+    return LaneBand(*edges, tone, -1.1, 0.9, width, -0.8, 1.2)
+
+
+BANDS = tuple(map(_band, range(19)))
+AGAINST = LaneFindings(
+    FOUND, 20.0, "newest 20 s", -14.2, BANDS, LaneFigure(12.0, -0.6, -1.4, 0.9), LaneFigure(3.1, 1.2, -1.0, 1.5),
+    (
+        LaneOutside("tone", -3.4, BANDS[7].low_hz, BANDS[8].high_hz),
+        LaneOutside("width", 3.2, BANDS[16].low_hz, BANDS[18].high_hz),
+    ),
+    tuple(LaneReference(f"{number}.wav", "loud part", 40.0, -10.0, -4.2, 12.6, 2.0) for number in (1, 2, 3)),
+)  # fmt: skip
+"""A mix against three references."""
 
 
 def manifests() -> dict[str, Manifest]:
@@ -96,7 +117,7 @@ def values_at(seconds: float, *, calibrated: bool = True, seed: int = 7) -> dict
         "loudness.momentary": -14.8 - 2 * (1 - beat), "loudness.short_term": -16.2, "loudness.integrated": -17.1,
         "loudness.momentary_max": -11.9, "loudness.short_term_max": -13.5, "loudness.range": 6.0,
         "loudness.measured": seconds, "loudness.incomplete": 0,
-        "drift.remembered": seconds / 3600.0,
+        "drift.remembered": seconds / 3600.0, "lane.seconds": 40.0,
         "loudness.history": -17.0 + 2.0 * np.sin(np.arange(300) / 17.0),
     }  # fmt: skip
     if calibrated:
@@ -127,7 +148,9 @@ def frame(
         slot = plan.by_key.get(key)
         if slot is not None:
             values[slot.offset : slot.offset + slot.size] = np.ravel(value)[: slot.size]
-    found = {"drift.passage": drift} if "drift.remembered" in given else {}
+    found: dict[str, Any] = {"drift.passage": drift} if "drift.remembered" in given else {}
+    if "lane.seconds" in given:
+        found["lane.against"] = AGAINST
     return Frame(plan, values, feed if feed is not None else status(seconds), found, marks)
 
 

@@ -94,6 +94,7 @@ class SpectrumFace(Face):
             Choice("amber line", "hold the average of now to compare", run=self._keep),
             *compare,
             Choice("view", "zoom and cursor…", run=self.look_closer),
+            Choice("view", "against reference files…", run=lambda: self.action_asked.emit("references")),
         )
 
     def _keep(self) -> None:

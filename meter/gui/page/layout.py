@@ -43,7 +43,8 @@ class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     Places with a ``share`` may have the same cells: they stand one under the other, each as high as its share. One
     with a height ``small`` in pixels has that height while its face needs no room, and leaves the rest to the others.
     None is less high than ``least`` while there is room for that. With ``each`` every instance of the meter that the
-    source has gets a card, side by side in these cells; without an instance there is one card.
+    source has gets a card, side by side in these cells; without an instance there is one card. One that stands only
+    ``when_needed`` is there while its face needs room; it then takes the last columns of the place that it covers.
     """
 
     meter: str
@@ -56,6 +57,7 @@ class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     small: SmallHeight = 0
     least: SmallHeight = LEAST_STACKED_PX
     each: bool = False
+    when_needed: bool = False
 
     @property
     def box(self) -> tuple[int, int, int, int]:
@@ -122,7 +124,7 @@ def _check(plan: Plan, path: Path) -> None:
 def _check_places(places: Iterable[Place], plan: Plan, path: Path) -> None:
     taken: dict[tuple[int, int], Place] = {}
     seen: set[str] = set()
-    for place in places:
+    for place in sorted(places, key=lambda each: each.when_needed):
         if place.words in seen:
             raise PlanError(f"The page layout {path.name} places “{place.words}” twice; leave one of them out.")
         seen.add(place.words)
@@ -130,9 +132,26 @@ def _check_places(places: Iterable[Place], plan: Plan, path: Path) -> None:
             if cell[0] >= len(plan.row_shares) or cell[1] >= len(plan.column_shares):
                 raise PlanError(f"The page layout {path.name} places “{place.words}” outside its grid; move it in.")
             other = taken.setdefault(cell, place)
+            if place.when_needed and _takes_columns_of(place, other):
+                continue
             if other is not place and not (other.box == place.box and other.share and place.share):
                 sentence = f"The page layout {path.name} puts “{place.words}” on “{other.words}”"
                 raise PlanError(f"{sentence}; move one, or give both a share.")
+
+
+def _takes_columns_of(place: Place, other: Place) -> bool:
+    """Whether one place covers the last columns of another, over all its rows, and leaves it at least one."""
+    same_rows = (place.row, place.rows) == (other.row, other.rows)
+    same_end = place.column + place.columns == other.column + other.columns
+    return same_rows and same_end and place.column > other.column and not other.share and not other.when_needed
+
+
+def making_room(place: Place, standing: Iterable[Place]) -> Place:
+    """A place without the columns that a standing one, there when needed, takes of it."""
+    for other in standing:
+        if other.when_needed and other is not place and _takes_columns_of(other, place):
+            return msgspec.structs.replace(place, columns=other.column - place.column)
+    return place
 
 
 def plain_plan(meters: Iterable[str]) -> Plan:

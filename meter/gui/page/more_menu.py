@@ -41,6 +41,7 @@ class MoreMenu(QMenu):
     tap_asked = Signal()
     tempo_asked = Signal()
     page_chosen = Signal(int)
+    action_asked = Signal(str)
 
     def __init__(self, theme: str, *, on_top: bool, parent: QWidget) -> None:
         super().__init__(parent)
@@ -51,6 +52,7 @@ class MoreMenu(QMenu):
         self.at_play = self.addMenu("when play starts after a stop")
         self._add("name the feeds…\tF", self.feeds_asked)
         self.cards = self.addMenu("meters on other feeds")
+        self.addAction("reference files…").triggered.connect(lambda _=False: self.action_asked.emit("references"))
         self._add("tap the tempo\tB", self.tap_asked)
         self._add("type the tempo…", self.tempo_asked)
         self.addSeparator()

@@ -15,7 +15,7 @@ from meter.gui.engine_link import MeterEntry, Setting
 from meter.gui.kit.choice import Choice
 from meter.gui.kit.face_guard import GUARD
 from meter.gui.kit.theme import GAP_PX, text_scale
-from meter.gui.page.layout import EXTRA_COLUMNS, Plan, edges, height_of, rectangle, shared_out
+from meter.gui.page.layout import EXTRA_COLUMNS, Place, Plan, edges, height_of, making_room, rectangle, shared_out
 from meter.gui.page.plain_face import missing_face, plain_face
 from meter.instances import feed_title
 from meter.plugin.face import Face
@@ -69,6 +69,15 @@ class Card(QObject):
         """Whether its place should not be small now; so is a card that says a fault."""
         try:
             return bool(self.face.fault) or self.face.needs_room
+        except Exception as error:  # a stranger's face
+            self.face.show_fault(f"Its view failed: {error}")
+            return True
+
+    @property
+    def asks_for_room(self) -> bool:
+        """Whether the face itself has something to show; a fault alone is no reason for a card that may be absent."""
+        try:
+            return self.face.needs_room
         except Exception as error:  # a stranger's face
             self.face.show_fault(f"Its view failed: {error}")
             return True
@@ -201,10 +210,17 @@ class Page(QWidget):
         """Show the cards that are for a source with named parts, or for one without."""
         if parts != self._parts:
             self._parts = parts
-            shown = {place.words for place in self._plan.places(parts=parts)}
-            for name, card in self._by_place.items():
-                card.face.setVisible(name in shown)
             self._arrange()
+
+    def _standing(self) -> list[Place]:
+        """The places that hold now; the cards of the others are hidden."""
+        held = self._plan.places(parts=self._parts)
+        standing = [place for place in held if not place.when_needed or self._by_place[place.words].asks_for_room]
+        shown = {place.words for place in standing}
+        for name, card in self._by_place.items():
+            if card.face.isHidden() == (name in shown):
+                card.face.setVisible(name in shown)
+        return standing
 
     def _follow_instances(self, words: str, first: Card, entry: MeterEntry, frame: Frame) -> None:
         """One card for each instance of the meter that the source has, titled with its feed."""
@@ -229,7 +245,8 @@ class Page(QWidget):
         below = self._extra_rows * (EXTRA_HEIGHT_PX + GAP_PX)
         width, height = self.width(), height_of(self._plan, self.width(), self.height() - below, GAP_PX)
         least = 0
-        placed = [(place, self._by_place[place.words]) for place in self._plan.places(parts=self._parts)]
+        standing = self._standing()
+        placed = [(making_room(place, standing), self._by_place[place.words]) for place in standing]
         small = [place for place, card in placed if place.small and not card.needs_room]
         for place, card in placed:
             box = rectangle(place, self._plan, width, height, GAP_PX, small, text_scale())

@@ -8,7 +8,7 @@ import pytest
 from meter.instances import Instance
 from meter.readings import Field, Frame, Layout
 from tests.support.faces import STATES, make, rows_of, widened, words_of
-from tests.support.frames import HEARD_BEFORE, ORDER, all_manifests, layout, status
+from tests.support.frames import AGAINST, HEARD_BEFORE, ORDER, all_manifests, layout, status
 from tests.support.frames import frame as snapshot_of
 
 DRUMS = "part drums"
@@ -25,7 +25,7 @@ def both(readings: str) -> Frame:
     given = widened(STATES[readings](alone()), alone())
     moved = {key.replace(".", "_2.", 1): value for key, value in given.items()}
     made = snapshot_of(given=moved, plan=plan, feed=status(100.0, channels=2))
-    return Frame(plan, made.values, made.status, {"drift_2.passage": HEARD_BEFORE})
+    return Frame(plan, made.values, made.status, {"drift_2.passage": HEARD_BEFORE, "lane_2.against": AGAINST})
 
 
 def shown(readings: str) -> Frame:

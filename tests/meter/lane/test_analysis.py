@@ -193,7 +193,7 @@ def finish(library: ReferenceLibrary, files: list[ReferenceFile]) -> list[str]:
 
 def test_a_piece_is_read_at_a_time(song: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("meter.lane.library.SECONDS_A_STEP", 1)
-    library, files = ReferenceLibrary(None), [ReferenceFile(str(song))]
+    library, files = ReferenceLibrary(lambda: None), [ReferenceFile(str(song))]
     shares = []
     for _ in range(4):
         (entry,) = library.work(files)
@@ -204,7 +204,7 @@ def test_a_piece_is_read_at_a_time(song: Path, monkeypatch: pytest.MonkeyPatch) 
 
 
 def test_a_missing_file_is_one_sentence_and_found_when_it_comes(tmp_path: Path, song: Path) -> None:
-    library, files = ReferenceLibrary(None), [ReferenceFile(str(tmp_path / "later.wav"))]
+    library, files = ReferenceLibrary(lambda: None), [ReferenceFile(str(tmp_path / "later.wav"))]
     (fault,) = finish(library, files)
     assert "later.wav" in fault
     assert fault.endswith(".")
@@ -213,7 +213,7 @@ def test_a_missing_file_is_one_sentence_and_found_when_it_comes(tmp_path: Path, 
 
 
 def test_a_deleted_file_is_told_and_what_was_read_stays(song: Path) -> None:
-    library, files = ReferenceLibrary(None), [ReferenceFile(str(song))]
+    library, files = ReferenceLibrary(lambda: None), [ReferenceFile(str(song))]
     finish(library, files)
     song.unlink()
     (entry,) = library.work(files)
@@ -223,7 +223,7 @@ def test_a_deleted_file_is_told_and_what_was_read_stays(song: Path) -> None:
 
 
 def test_a_changed_file_is_analysed_again_while_it_runs(song: Path) -> None:
-    library, files = ReferenceLibrary(None), [ReferenceFile(str(song))]
+    library, files = ReferenceLibrary(lambda: None), [ReferenceFile(str(song))]
     finish(library, files)
     soundfile.write(song, noise(12.0), RATE_HZ, subtype="FLOAT")
     finish(library, files)
@@ -243,7 +243,7 @@ def test_what_is_no_sound_is_one_sentence(name: str, tmp_path: Path) -> None:
         path.mkdir()
     elif name == "pipe.wav":
         os.mkfifo(path)
-    (fault,) = finish(ReferenceLibrary(None), [ReferenceFile(str(path))])
+    (fault,) = finish(ReferenceLibrary(lambda: None), [ReferenceFile(str(path))])
     assert fault.endswith(".")
     assert fault.count(". ") == 0
     with pytest.raises(SourceError):

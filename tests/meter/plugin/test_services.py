@@ -14,8 +14,8 @@ from meter.plugin.services import SERVICES, asking_for, holder, why_not
 from tests.support.plugins import renamed_copy, write_meter
 
 METER = Path(__file__).parents[3] / "meter"
-COMMON_WORDS = {"channels", "stereo", "listening", "vu", "low_end"}
-"""Ids that are also words of a file format, a layout, a state, a unit or the file of a page."""
+COMMON_WORDS = {"channels", "stereo", "listening", "vu", "low_end", "lane"}
+"""Ids that are also words of a file format, a layout, a state, a unit, the file of a page or a command."""
 
 
 def test_ours_hold_every_service_of_one_holder() -> None:
@@ -23,7 +23,7 @@ def test_ours_hold_every_service_of_one_holder() -> None:
     found = {service: holder(service, plugins) for service in SERVICES}
     assert {service: plugin and plugin.id for service, plugin in found.items()} == {
         "recorder": "listening", "calibration": "listening", "tempo": "low_end", "feed_map": "low_end",
-        "channel_finder": "channels",
+        "channel_finder": "channels", "references": "lane",
     }  # fmt: skip
 
 

@@ -6,7 +6,17 @@ import itertools
 
 import pytest
 
-from meter.gui.page.layout import Place, Plan, PlanError, edges, pages_folder, plain_plan, read_plan, rectangle
+from meter.gui.page.layout import (
+    Place,
+    Plan,
+    PlanError,
+    edges,
+    making_room,
+    pages_folder,
+    plain_plan,
+    read_plan,
+    rectangle,
+)
 from tests.support.frames import ON_PAGE, ORDER
 
 SIZES = [(1252, 708), (800, 480), (1920, 1040), (1251, 707)]
@@ -16,7 +26,8 @@ def test_our_page_places_all_our_meters_once_and_fills_the_grid():
     plan = read_plan(pages_folder() / "page.toml")
     assert {place.meter for place in plan.place} == set(ON_PAGE)
     assert set(plan.elsewhere) == set(ORDER) - set(ON_PAGE)
-    covered = [cell for box in {place.box: place for place in plan.place}.values() for cell in box.cells()]
+    always = {place.box: place for place in plan.place if not place.when_needed}
+    covered = [cell for box in always.values() for cell in box.cells()]
     grid = set(itertools.product(range(len(plan.row_shares)), range(len(plan.column_shares))))
     assert len(covered) == len(set(covered))
     assert set(covered) == grid
@@ -42,7 +53,7 @@ def test_loudness_is_first_and_what_has_nothing_to_tell_is_small():
 )
 def test_cards_keep_their_distance_and_stay_inside(size, plan):
     gap = 10
-    boxes = [rectangle(place, plan, *size, gap) for place in plan.place]
+    boxes = [rectangle(making_room(place, plan.place), plan, *size, gap) for place in plan.place]
     for left, top, wide, high in boxes:
         assert left >= 0
         assert top >= 0
@@ -108,3 +119,32 @@ def test_the_plain_plan_takes_any_number():
 def test_a_plan_without_places_is_allowed():
     assert Plan("x", (1.0,), (1.0,)).place == ()
     assert Place("vu", 1, 2, 2, 1).cells() == {(1, 2), (2, 2)}
+
+
+def conditional(**changes: object) -> str:
+    place = {"meter": "lane", "row": 0, "column": 1, "when_needed": True} | changes
+    words = "\n".join(
+        f"{key} = {str(value).lower() if isinstance(value, bool) else repr(value)}" for key, value in place.items()
+    )
+    wide = '[[place]]\nmeter = "spectrum"\nrow = 0\ncolumn = 0\ncolumns = 2\n'
+    return f'name = "x"\ncolumn_shares = [1, 1, 1]\nrow_shares = [1, 1]\n{wide}[[place]]\n{words}\n'
+
+
+def test_a_place_when_needed_takes_the_last_columns_of_another(tmp_path):
+    (tmp_path / "mine.toml").write_text(conditional(), encoding="utf-8")
+    plan = read_plan(tmp_path / "mine.toml")
+    wide, needed = plan.place
+    assert making_room(wide, [wide]) == wide
+    assert making_room(wide, [wide, needed]).columns == 1
+    boxes = [rectangle(making_room(place, plan.place), plan, 320, 100, 10) for place in plan.place]
+    assert boxes == [(0, 0, 100, 45), (110, 0, 100, 45)]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"column": 0}, {"column": 0, "columns": 2}, {"column": 1, "columns": 2}, {"rows": 2}, {"when_needed": False}],
+)
+def test_a_place_that_covers_more_than_last_columns_is_refused(changes, tmp_path):
+    (tmp_path / "mine.toml").write_text(conditional(**changes), encoding="utf-8")
+    with pytest.raises(PlanError, match="on “"):
+        read_plan(tmp_path / "mine.toml")

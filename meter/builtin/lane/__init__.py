@@ -1,0 +1,1 @@
+"""The mix against references: what is outside the lane of up to five reference files."""
