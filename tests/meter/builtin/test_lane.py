@@ -107,6 +107,7 @@ def test_without_a_reference_nothing_is_measured(song: Path) -> None:
     meter = Lane()
     assert meter.hear(noise(1, 3.0)).state == NO_REFERENCES
     assert np.isnan(meter.read()["seconds"])
+    assert len(meter.meter.stretch("against").rows) == 0
     meter.configure(reference_2=str(song))
     meter.hear(noise(1, 3.0))
     assert meter.read()["seconds"] == 3.0
