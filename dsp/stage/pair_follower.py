@@ -221,10 +221,10 @@ class PairFollower:
             self.state, self.silent_side = FOUND, ""
 
     def _take_silence(self, start: int, quiet: list[bool]) -> None:
-        """A short silence counts once sound follows it, on both sides; a longer one is left out."""
+        """A short silence counts where sound is on both sides of it; a longer one is left out."""
         self._silent += 1
         if self._silent < PATIENCE:
-            if self._aligned:
+            if self._held:
                 self._held.append(start)
             return
         if self._aligned and self._silent == PATIENCE:

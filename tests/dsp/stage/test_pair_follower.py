@@ -259,3 +259,9 @@ def test_a_stage_that_takes_the_lows_is_lined_up() -> None:
     assert states[-1][0] == FOUND
     assert states[-1][1] == pytest.approx(137.0, abs=4.0)
     assert LINING_UP not in [state for state, _ in states]
+
+
+def test_silence_before_the_first_sound_does_not_count() -> None:
+    late = np.concatenate([np.zeros((round(1.1 * RATE_HZ), 1)), SOUND[: 6 * RATE_HZ]])
+    follower = last(followed(late, GAIN * late))
+    assert follower.phrase.seconds <= 6.0
