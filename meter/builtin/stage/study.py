@@ -10,7 +10,7 @@ from meter.plugin.api import Settings
 from meter.stage.findings import StageFindings
 from meter.stage.study import stage
 
-OFTEN_SECONDS, SELDOM_SECONDS, SETTLED_SECONDS = 0.5, 2.0, 10.0
+OFTEN_SECONDS, SELDOM_SECONDS, SETTLED_SECONDS = 0.5, 3.0, 10.0
 """Sound between two accounts of the phrase: often while it is short and each second tells."""
 
 

@@ -109,7 +109,7 @@ def test_the_account_is_made_often_at_first_and_seldom_later() -> None:
     sound = phrases(20.0)
     found = live(sound, 0.9 * sound)
     accounts = [each.counted_seconds for each in found if each.stage is not None]
-    assert np.diff(np.unique(accounts)).tolist() == pytest.approx([0.5] * 17 + [2.0] * 5, abs=0.26)
+    assert np.diff(np.unique(accounts)).tolist() == pytest.approx([0.5] * 17 + [3.0] * 3, abs=0.26)
 
 
 def test_it_matters_to_nothing_how_often_the_study_runs() -> None:
