@@ -30,8 +30,8 @@ class BoostedBand:
     boost_db: float
 
 
-def boosted_band(transfer: Transfer) -> BoostedBand | None:
-    """The highest boost of 1.5 dB or more, None without one, or where the response is sure in under two octaves."""
+def boosted_band(transfer: Transfer, least_db: float = LEAST_BOOST_DB) -> BoostedBand | None:
+    """The highest boost of ``least_db`` or more; None without one, or where less than two octaves are sure."""
     heard = transfer.before_power > HEARD_BELOW * transfer.before_power.max(initial=0.0)
     sure = heard & (transfer.coherence >= SURE_COHERENCE) & np.isfinite(transfer.response_db)
     if sure.sum() < LEAST_TWELFTHS:
@@ -40,7 +40,7 @@ def boosted_band(transfer: Transfer) -> BoostedBand | None:
     response_db = median_filter(transfer.response_db[sure], SMOOTHED_TWELFTHS, mode="nearest")
     boost_db = response_db - rest_db(response_db)
     top = int(np.argmax(boost_db))
-    if boost_db[top] < LEAST_BOOST_DB:
+    if boost_db[top] < least_db:
         return None
     below = np.flatnonzero(boost_db < boost_db[top] / 2.0)
     first = int(below[below < top].max(initial=-1)) + 1

@@ -8,11 +8,11 @@ from meter.audio.pace import Block, Pacer
 from meter.audio.ring_buffer import Producer
 from meter.audio.source import SourceError, SourceInfo, SourceRequest
 from meter.demo import Music, prepare
-from meter.demo.parts import MIX, PARTS, RATE_HZ, channel_names
+from meter.demo.parts import BEFORE, MIX, PARTS, RATE_HZ, STAGES, channel_names
 
 FEEDS: dict[str, tuple[str, ...]] = {
     "mix": (MIX.key,),
-    "all": (MIX.key, *(part.key for part in PARTS)),
+    "all": (MIX.key, *(part.key for part in PARTS), *(side + stage.key for stage in STAGES for side in (BEFORE, ""))),
 }
 LIVE_BLOCKS_PER_SECOND = 100
 CHUNK_FRAMES = RATE_HZ // 2
@@ -22,8 +22,8 @@ CHUNK_FRAMES = RATE_HZ // 2
 class DemoSource:
     """The scenario as a source that never ends.
 
-    Options: ``feeds`` is ``"mix"`` (two channels, the default) or ``"all"`` (the mix and every part side by side,
-    see ``meter.demo.parts.feed_columns``); ``fast`` (bool) ignores the clock.
+    Options: ``feeds`` is ``"mix"`` (two channels, the default) or ``"all"`` (the mix, every part and both sides of
+    every stage, see ``meter.demo.parts``); ``fast`` (bool) ignores the clock.
     """
 
     def __init__(self, request: SourceRequest) -> None:

@@ -25,6 +25,8 @@ from meter.engine.child_process import listen_apart
 from meter.engine.in_process import listen
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
+from meter.plugin.host import Plugin
+from meter.plugin.manifest import PAIR_FEEDS
 from meter.readings import Frame
 
 DEMO = SourceRequest("demo")
@@ -73,7 +75,8 @@ def run(arguments: argparse.Namespace) -> int:
 def listen_without_window(arguments: argparse.Namespace, seconds: float, picture: Path | None = None) -> int:
     """Run the engine in real time without a window; with ``picture`` the page is drawn into that file at the end."""
     enabled = enabled_meters()
-    plugins, refused = asked_meters(arguments.plugins, enabled)
+    asked, refused = asked_meters(arguments.plugins, enabled)
+    plugins = [plugin for plugin in asked if not is_of_pairs(plugin)]  # this is the mix alone
     prepare_demo(DEMO)
     kept: deque[Frame] = deque(maxlen=KEPT_FRAMES)
     set_aside: dict[str, str] = {}
@@ -84,6 +87,8 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
     table = readings_table if arguments.all else partial(faces_table, plugins=plugins)
     last = print_json(frames) if arguments.json else show_table(frames, table)
     failed = {**(last.status.quarantined if last else {}), **set_aside}
+    for plugin in filter(is_of_pairs, asked):
+        failed.pop(plugin.id, None)
     for sentence in (*refused, *failed.values()):
         print(f"{visible(sentence).removesuffix('.')}; fix it or leave it out.", file=sys.stderr)
     if last is None or last.status.state == "failed":
@@ -97,6 +102,11 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
         if not arguments.json and not arguments.all:
             print("Every reading of every meter: the same command with --all.", flush=True)
     return SOME_FAILED if refused or failed else 0
+
+
+def is_of_pairs(plugin: Plugin) -> bool:
+    """Whether a meter needs a named pair."""
+    return plugin.manifest is not None and plugin.manifest.feed == PAIR_FEEDS
 
 
 def listen_watched(order: EngineOrder, seconds: float, set_aside: dict[str, str]) -> Iterator[Frame]:

@@ -34,6 +34,25 @@ PARTS: tuple[Part, ...] = (
 
 
 @dataclass(frozen=True)
+class Stage:
+    """A stage with a feed on both sides. ``key`` names the file of the sound after it; ``before`` are summed."""
+
+    key: str
+    name: str
+    channels: int
+    before: tuple[str, ...]
+
+
+STAGES: tuple[Stage, ...] = (
+    Stage("bus", "bus compressor", 1, ("drum", "bass")),
+    Stage("colour", "colour stage", 2, (MIX.key,)),
+)
+"""A gentle compressor on the bus of drum and bass, and a colour stage behind the whole mix."""
+BEFORE = "before "
+"""Before the key of a stage: the sound that goes into it."""
+
+
+@dataclass(frozen=True)
 class Section:
     """A stretch of whole bars; bars count from 0 here, and people count them from 1."""
 
@@ -63,19 +82,33 @@ TOTAL_FRAMES = SECTIONS[-1].end_frame
 
 
 def channel_names() -> tuple[str, ...]:
-    """A name for every column of the whole scenario, the mix first: ``mix L``, ``mix R``, ``low drum``…"""
+    """A name for every column of the whole scenario: ``mix L``, ``mix R``, ``low drum``… ``after colour stage R``."""
     names: list[str] = []
     for part in (MIX, *PARTS):
         names += [part.name] if part.channels == 1 else [f"{part.name} L", f"{part.name} R"]
+    for stage in STAGES:
+        for side in ("before", "after"):
+            whole = f"{side} {stage.name}"
+            names += [whole] if stage.channels == 1 else [f"{whole} L", f"{whole} R"]
     return tuple(names)
 
 
 def feed_columns() -> dict[str, tuple[int, ...]]:
-    """The feed map of the whole scenario: ``mix`` and one ``part NAME`` for each part."""
+    """The mix, and one ``part NAME`` for each part, in the first columns of the whole scenario."""
     feeds: dict[str, tuple[int, ...]] = {}
     column = 0
     for part in (MIX, *PARTS):
         label = part.name if part is MIX else f"part {part.name}"
         feeds[label] = tuple(range(column, column + part.channels))
         column += part.channels
+    return feeds
+
+
+def pair_columns() -> dict[str, tuple[int, ...]]:
+    """One ``pair NAME`` for each stage, in the columns after those: before, then after."""
+    feeds: dict[str, tuple[int, ...]] = {}
+    column = sum(part.channels for part in (MIX, *PARTS))
+    for stage in STAGES:
+        feeds[f"pair {stage.name}"] = tuple(range(column, column + 2 * stage.channels))
+        column += 2 * stage.channels
     return feeds

@@ -8,8 +8,9 @@ import numpy as np
 
 from meter.demo.ensemble import PLAYERS, Step
 from meter.demo.partials import gain
-from meter.demo.parts import MIX, PARTS, TOTAL_FRAMES, Part
+from meter.demo.parts import MIX, PARTS, STAGES, TOTAL_FRAMES, Part, Stage
 from meter.demo.room import Feed, impulse_responses, reverberate
+from meter.demo.stages import bus_compressor, colour_stage
 
 Progress = Callable[[float], None]
 """Called with the share of the work that is done, 0 to 1."""
@@ -19,12 +20,17 @@ ROOM_SEED = 8
 """Of the first dozen rooms the one with the least imbalance of left and right for this music."""
 SEND_DB = {"drum": -20.5, "bass": -24.5, "plucked": -13.5, "organ": -15.5, "voice": -11.0}
 """Send level of each part to the room."""
-COST = {"drum": 0.06, "bass": 0.06, "plucked": 0.25, "organ": 0.38, "voice": 0.12, "room": 0.13}
+COST = {
+    "drum": 0.06, "bass": 0.06, "plucked": 0.22, "organ": 0.34, "voice": 0.11, "room": 0.11, "bus": 0.04,
+    "colour": 0.06,
+}  # fmt: skip
 """Share of the whole work, for the progress only."""
 
 
-def render(progress: Progress | None = None) -> Iterator[tuple[Part, Feed]]:
-    """Yield the feeds in the order of ``PARTS``, then the mix, each ``(frames, channels)`` float32.
+def render(progress: Progress | None = None) -> Iterator[tuple[Part | Stage, Feed]]:
+    """Yield the feeds in the order of ``PARTS``, then the mix, then what comes out of each stage.
+
+    Each is ``(frames, channels)`` float32.
 
     The mix is the sum of the others, left and right; a part of one channel has full gain on both sides. The samples
     are the same at every call with the same numpy and scipy. A feed is released when the next is taken.
@@ -32,6 +38,8 @@ def render(progress: Progress | None = None) -> Iterator[tuple[Part, Feed]]:
     tell = progress or (lambda _share: None)
     mix = np.zeros((TOTAL_FRAMES, 2), dtype=np.float32)
     send = np.zeros(TOTAL_FRAMES, dtype=np.float32)
+    bus, colour = STAGES
+    in_bus = np.zeros((TOTAL_FRAMES, 1), dtype=np.float32)
     done = 0.0
     tell(done)
     for number, part in enumerate(PARTS):
@@ -42,11 +50,17 @@ def render(progress: Progress | None = None) -> Iterator[tuple[Part, Feed]]:
             feed = PLAYERS[part.key](np.random.default_rng((SEED, number)), step)
             send += feed.mean(axis=1) * np.float32(gain(SEND_DB[part.key]))
         mix += feed
+        if part.key in bus.before:
+            in_bus += feed
         done += COST[part.key]
         yield part, feed
         del feed
-    tell(1.0)
     yield MIX, mix
+    yield bus, bus_compressor(in_bus)
+    del in_bus
+    tell(done + COST[bus.key])
+    yield colour, colour_stage(mix)
+    tell(1.0)
 
 
 def _share_of(tell: Progress, begin: float, width: float) -> Step:

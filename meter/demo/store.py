@@ -14,20 +14,23 @@ import os
 import shutil
 import time
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 import platformdirs
 
-from meter.demo.parts import MIX, PARTS, TOTAL_FRAMES
+from meter.demo.parts import BEFORE, MIX, PARTS, STAGES, TOTAL_FRAMES, Part, Stage
 from meter.demo.render import Progress, render
 from meter.demo.room import Feed
 
-SOURCES = ("parts", "score", "partials", "instruments", "voice", "room", "ensemble", "render")
+SOURCES = ("parts", "score", "partials", "instruments", "voice", "room", "ensemble", "stages", "render")
 INDEX = "index.json"
 SAMPLE = np.dtype("<f4")
-CHANNELS = {part.key: part.channels for part in (MIX, *PARTS)}
+FILES: tuple[Part | Stage, ...] = (MIX, *PARTS, *STAGES)
+CHANNELS = {each.key: each.channels for each in FILES}
+SUMS = {BEFORE + stage.key: stage.before for stage in STAGES}
+"""Feeds without a file: sums of others, of one number of channels."""
 ALL_BYTES = sum(CHANNELS.values()) * TOTAL_FRAMES * SAMPLE.itemsize
 PIECE_BYTES = 1 << 20
 ABANDONED_SECONDS = 3600.0
@@ -46,7 +49,7 @@ class Music:
         self.keys = tuple(keys)
         self.note = note
         self.frames = TOTAL_FRAMES
-        self.channels = sum(CHANNELS[key] for key in self.keys)
+        self.channels = sum(_width(key) for key in self.keys)
         self._folder = folder
         self._kept = kept or {}
 
@@ -62,8 +65,9 @@ class Music:
             count = min(frames - done, self.frames - at)
             column = 0
             for key in self.keys:
-                block[done : done + count, column : column + CHANNELS[key]] = self._piece(key, at, count)
-                column += CHANNELS[key]
+                pieces = [self._piece(each, at, count) for each in SUMS.get(key, (key,))]
+                block[done : done + count, column : column + _width(key)] = np.sum(pieces, axis=0)
+                column += _width(key)
             done += count
         return block
 
@@ -88,15 +92,15 @@ def prepare(progress: Progress | None = None, keys: Sequence[str] = (MIX.key,), 
     ``progress`` is called with the share done while it is rendered, about ten seconds. Raises KeyError for an unknown
     feed. Without a usable disk the music is kept in memory.
     """
-    unknown = set(keys) - set(CHANNELS)
+    unknown = set(keys) - set(CHANNELS) - set(SUMS)
     if unknown:
         raise KeyError(", ".join(sorted(unknown)))
     place = cache or default_cache()
     folder = place / f"{PREFIX}{_fingerprint()}"
     try:
-        if not is_whole(folder, keys):
+        if not is_whole(folder, _stored(keys)):
             for music in _in_memory:
-                if set(keys) <= set(music.keys):
+                if _stored(keys) <= _stored(music.keys):
                     return Music(keys, kept=music._kept, note=music.note)
             _check_room(place)
             _fill(folder, progress)
@@ -111,7 +115,16 @@ def default_cache() -> Path:
     return Path(platformdirs.user_cache_dir("earwitness", appauthor=False))
 
 
-def is_whole(folder: Path, keys: Sequence[str]) -> bool:
+def _stored(keys: Iterable[str]) -> set[str]:
+    """The feeds with files that these are made of."""
+    return {each for key in keys for each in SUMS.get(key, (key,))}
+
+
+def _width(key: str) -> int:
+    return CHANNELS[SUMS.get(key, (key,))[0]]
+
+
+def is_whole(folder: Path, keys: Iterable[str]) -> bool:
     """True when the files of these feeds have the length and the checksum in the index."""
     try:
         index = json.loads((folder / INDEX).read_text(encoding="utf-8"))
@@ -121,7 +134,7 @@ def is_whole(folder: Path, keys: Sequence[str]) -> bool:
 
 
 def _make_in_memory(keys: Sequence[str], place: Path, error: OSError, progress: Progress | None) -> Music:
-    kept = {part.key: feed for part, feed in render(progress) if part.key in keys}
+    kept = {part.key: feed for part, feed in render(progress) if part.key in _stored(keys)}
     reason = error.strerror or str(error)
     note = (
         f"The demo's music could not be kept in {place} ({reason}), so it plays from memory and is made again "

@@ -8,6 +8,9 @@
 3. *The low drum rings into the bass note.* Its skin is not damped and falls by 60 dB in 4 s. The bass enters half a
    beat after every stroke; the drum is then 7 dB under its peak.
 4. *The third section is 3 LU louder than the second* (integrated loudness of each, ITU-R BS.1770).
+5. *The bus compressor is gentle and fair.* It takes low drum and double bass, holds them down by up to 6 dB, and its
+   make-up brings the loudness back: over the loop, both sides are within 0.2 LU. It is 137 samples late.
+6. *The colour stage wins by loudness.* It lifts the lows by 3 dB re the middle, and the whole mix by 0.9 LU.
 
 The low drum and the double bass have at least 85 % of the power from 20 to 120 Hz in every section. The organ and the
 plucked pair have most of the rest. The room is high-passed at 180 Hz and has none.
@@ -17,9 +20,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from meter.demo import ensemble, score
+from meter.demo import ensemble, score, stages
 from meter.demo.instruments import DRUM_HZ, DRUM_T60_SECONDS
-from meter.demo.parts import BAR_FRAMES, RATE_HZ, SECTIONS, TEMPO_BPM, TOTAL_FRAMES, Section
+from meter.demo.parts import BAR_FRAMES, RATE_HZ, SECTIONS, STAGES, TEMPO_BPM, TOTAL_FRAMES, Section
 
 
 @dataclass(frozen=True)
@@ -67,6 +70,29 @@ class Step:
 
 
 @dataclass(frozen=True)
+class Squeezed:
+    """The bus compressor over the whole loop: its settings, and what its gain makes of this bus."""
+
+    stage: str = STAGES[0].name
+    delay_frames: int = stages.DELAY_FRAMES
+    make_up_db: float = stages.MAKE_UP_DB
+    p90_db: float = 4.0
+    max_db: float = 5.9
+    attack_ms: float = 20.0
+    most_change_lu: float = 0.2
+
+
+@dataclass(frozen=True)
+class Coloured:
+    """The colour stage: lows re the middle by its filter; loudness and added in the full section."""
+
+    stage: str = STAGES[1].name
+    lows_db: float = 3.0
+    louder_lu: float = 0.9
+    added_db: float = -39.0
+
+
+@dataclass(frozen=True)
 class Truths:
     """Facts by construction, and figures measured once that the tests check."""
 
@@ -74,6 +100,8 @@ class Truths:
     cancellation: Cancellation
     ringing: Ringing
     step: Step
+    squeezed: Squeezed
+    coloured: Coloured
     owners: tuple[str, ...]
     least_owned: float
     squatters: tuple[str, ...]
@@ -93,6 +121,8 @@ TRUTHS = Truths(
     cancellation=Cancellation(),
     ringing=Ringing(),
     step=Step(),
+    squeezed=Squeezed(),
+    coloured=Coloured(),
     owners=("low drum", "double bass"),
     least_owned=0.85,
     squatters=("organ", "plucked pair"),

@@ -6,7 +6,7 @@ import msgspec
 import numpy as np
 
 from dsp.core.types import FloatArray
-from dsp.stage.boost import boosted_band
+from dsp.stage.boost import LEAST_BOOST_DB, boosted_band
 from dsp.stage.gain import FULL_SCALE_DB, loud_enough
 from dsp.stage.onset_gain import LEAST_ONSETS, attack_change
 from dsp.stage.stage_stream import BAND_EDGES_HZ, STEPS_PER_TICK, StageStretch
@@ -16,10 +16,13 @@ NAN = float("nan")
 FEW_ONSETS = f"fewer than {LEAST_ONSETS} clear onsets; play a stretch with hits"
 
 
-def receipt(stretch: StageStretch, loudness_lu: float, why: Why) -> ReceiptFindings:
-    """What was bought and paid; ``next_squeeze_db`` comes from ``with_next``."""
+def receipt(stretch: StageStretch, loudness_lu: float, squeeze_db: float, why: Why) -> ReceiptFindings:
+    """What was bought and paid; ``next_squeeze_db`` comes from ``with_next``.
+
+    A boost counts that exceeds ``squeeze_db``, the 90th percentile: what sounds in quieter moments is held down less.
+    """
     transfer = stretch.transfer
-    band = boosted_band(transfer) if transfer else None
+    band = boosted_band(transfer, float(np.fmax(LEAST_BOOST_DB, squeeze_db))) if transfer else None
     reach = (band.low_hz, band.high_hz) if band else (0.0, BAND_EDGES_HZ[-1])
     attack = attack_change(stretch.bands, *reach)
     if np.isnan(attack.attack_db):

@@ -8,7 +8,7 @@ import numpy as np
 
 from dsp.core.types import FloatArray
 from dsp.stage.band_gain import is_band_dependent, is_flat, whitened
-from dsp.stage.flanks import Flanks, flanks
+from dsp.stage.flanks import LEAST_CHANGE_DB, Flanks, flanks
 from dsp.stage.gain import Squeeze, loud_enough, squeeze
 from dsp.stage.onset_gain import kick_dip_db
 from dsp.stage.stage_stream import STEPS_PER_TICK, StageStretch
@@ -26,6 +26,7 @@ NO_COPY = (
     "{share:.0f} % of the power after is no copy of before (distortion, modulation, reverberation or noise), which "
     "also moves the squeeze."
 )
+NO_FLANKS = Flanks(math.nan, math.nan)
 LEAST_MUTED_PERCENT, LEAST_NO_COPY = 0.5, 0.1
 """Judgement."""
 
@@ -43,7 +44,7 @@ def squeeze_findings(stretch: StageStretch, why: Why) -> tuple[SqueezeFindings, 
     if found is None:
         why["squeeze"] = NOT_ENOUGH_LOUD
         return SqueezeFindings(), ()
-    times = _times(stretch, found.make_up_db)
+    times = _times(stretch, found.make_up_db) if found.max_db >= LEAST_CHANGE_DB else NO_FLANKS
     if math.isnan(times.attack_ms) or math.isnan(times.recovery_ms):
         why["attack_ms"] = FEW_FLANKS
     counted &= (after > 0.0) & (expected > 0.0)

@@ -57,7 +57,7 @@ def stage(stretch: StageStretch, alignment: Alignment, rate_hz: int, notes: tupl
         peak_to_loudness_change_lu=after.peak_to_loudness_lu - before.peak_to_loudness_lu,
         notes=(*notes, *said, *_clipping(before.clipped_runs, after.clipped_runs)),
         why=why,
-        receipt=receipt(stretch, change_lu, why),
+        receipt=receipt(stretch, change_lu, held.p90_db, why),
     )
 
 

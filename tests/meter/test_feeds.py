@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from meter.demo.parts import channel_names, feed_columns
+from meter.demo.parts import channel_names, feed_columns, pair_columns
 from meter.feeds import (
     LONGEST_NAME,
     OFFERED_NAMES,
@@ -124,7 +124,7 @@ def test_a_job_that_cannot_be_saved_leaves_nothing_behind(tmp_path: Path) -> Non
 
 
 def test_the_demo_tells_its_own_map() -> None:
-    assert named_feeds(channel_names()) == feed_columns()
+    assert named_feeds(channel_names()) == feed_columns() | pair_columns()
 
 
 @pytest.mark.parametrize("names", [(), ("front-left", "front-right"), ("mix L", "mix R"), ("aux0", "aux1", "aux2")])

@@ -15,14 +15,15 @@ from meter.audio.open import make_source
 from meter.audio.ring_buffer import Consumer, make_ring
 from meter.audio.source import SourceError, SourceRequest
 from meter.demo import Music
-from meter.demo.store import CHANNELS
+from meter.demo.store import CHANNELS, SUMS
 
 FRAMES = 40_000
 DEADLINE_SECONDS = 20.0
 
 
 def short_music(keys: tuple[str, ...]) -> Music:
-    kept = {key: np.zeros((FRAMES, CHANNELS[key]), dtype=np.float32) for key in keys}
+    stored = [key for key in keys if key not in SUMS]
+    kept = {key: np.zeros((FRAMES, CHANNELS[key]), dtype=np.float32) for key in stored}
     for number, feed in enumerate(kept.values()):
         feed[:] = (number + np.arange(FRAMES, dtype=np.float32) / FRAMES)[:, None]
     music = Music(keys, kept=kept)
@@ -72,10 +73,11 @@ def test_the_mix_is_two_channels_and_the_usual_choice() -> None:
 
 def test_all_feeds_side_by_side_with_their_names() -> None:
     info = DemoSource(SourceRequest("demo", options={"feeds": "all"})).open()
-    assert info.channels == 10
+    assert info.channels == 16
     assert info.channel_names == (
         "mix L", "mix R", "low drum", "double bass", "plucked pair L", "plucked pair R", "organ", "voice",
-        "room L", "room R",
+        "room L", "room R", "before bus compressor", "after bus compressor", "before colour stage L",
+        "before colour stage R", "after colour stage L", "after colour stage R",
     )  # fmt: skip
 
 

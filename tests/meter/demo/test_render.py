@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import butter, sosfiltfilt, welch
 
 from meter.demo import ensemble, render
-from meter.demo.parts import MIX, PARTS, RATE_HZ, SECTIONS, TOTAL_FRAMES
+from meter.demo.parts import MIX, PARTS, RATE_HZ, SECTIONS, STAGES, TOTAL_FRAMES
 from meter.demo.truths import TRUTHS
 from meter.references.ebur128 import Ebur128, available
 from tests.meter.demo.conftest import Feeds
@@ -16,8 +16,8 @@ needs_reference = pytest.mark.skipif(not available(), reason="libebur128 is not 
 
 
 def test_shapes_and_order(feeds: Feeds) -> None:
-    assert list(feeds) == [part.key for part in (*PARTS, MIX)]
-    for part in (*PARTS, MIX):
+    assert list(feeds) == [part.key for part in (*PARTS, MIX, *STAGES)]
+    for part in (*PARTS, MIX, *STAGES):
         assert feeds[part.key].shape == (TOTAL_FRAMES, part.channels)
         assert feeds[part.key].dtype == np.float32
         assert np.isfinite(feeds[part.key]).all()
@@ -38,7 +38,7 @@ def test_the_parts_add_up_to_the_mix(feeds: Feeds) -> None:
     assert np.abs(total - feeds["mix"]).max() <= 6 * 2.0**-25
 
 
-@pytest.mark.parametrize("key", [part.key for part in (*PARTS, MIX)])
+@pytest.mark.parametrize("key", [part.key for part in (*PARTS, MIX, *STAGES)])
 def test_the_loop_has_no_seam(feeds: Feeds, key: str) -> None:
     around = np.concatenate([feeds[key][-RATE_HZ:], feeds[key][:RATE_HZ]]).astype(np.float64)
     steps = np.abs(np.diff(around, axis=0)).max(axis=1)

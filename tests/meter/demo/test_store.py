@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from meter.demo import store
-from meter.demo.parts import MIX, PARTS, Part
+from meter.demo.parts import MIX, PARTS, STAGES, Part, Stage
 from meter.demo.store import CHANNELS, INDEX, Music, prepare
 
 FRAMES = 1000
@@ -28,13 +28,13 @@ class Maker:
     def __init__(self) -> None:
         self.calls = 0
 
-    def feed(self, part: Part) -> np.ndarray:
+    def feed(self, part: Part | Stage) -> np.ndarray:
         base = 1000.0 * list(CHANNELS).index(part.key)
         return (base + np.arange(FRAMES * part.channels, dtype=np.float32)).reshape(FRAMES, part.channels)
 
-    def __call__(self, progress: Callable[[float], None] | None = None) -> Iterator[tuple[Part, np.ndarray]]:
+    def __call__(self, progress: Callable[[float], None] | None = None) -> Iterator[tuple[Part | Stage, np.ndarray]]:
         self.calls += 1
-        for part in (*PARTS, MIX):
+        for part in (*PARTS, MIX, *STAGES):
             if progress:
                 progress(0.5)
             yield part, self.feed(part)
@@ -45,7 +45,7 @@ def maker(monkeypatch: pytest.MonkeyPatch) -> Maker:
     maker = Maker()
     monkeypatch.setattr(store, "render", maker)
     monkeypatch.setattr(store, "TOTAL_FRAMES", FRAMES)
-    monkeypatch.setattr(store, "ALL_BYTES", FRAMES * 40)
+    monkeypatch.setattr(store, "ALL_BYTES", FRAMES * 52)
     monkeypatch.setattr(store, "_in_memory", [])
     return maker
 
@@ -56,7 +56,7 @@ def folder_of(cache: Path) -> Path:
 
 
 def expected(maker: Maker, keys: tuple[str, ...]) -> np.ndarray:
-    parts = {part.key: part for part in (MIX, *PARTS)}
+    parts = {part.key: part for part in (MIX, *PARTS, *STAGES)}
     return np.concatenate([maker.feed(parts[key]) for key in keys], axis=1)
 
 
@@ -67,7 +67,7 @@ def test_made_once_then_read_from_the_disk(maker: Maker, tmp_path: Path) -> None
     again = prepare(lambda _share: pytest.fail("made twice"), keys=ALL, cache=tmp_path / "new" / "place")
     assert maker.calls == 1
     assert (music.keys, music.channels, music.frames, music.note) == (("mix",), 2, FRAMES, "")
-    assert again.channels == 10
+    assert again.channels == 13
     np.testing.assert_array_equal(music.read(0, FRAMES), expected(maker, ("mix",)))
     np.testing.assert_array_equal(again.read(0, FRAMES), expected(maker, ALL))
     assert [path.name for path in (tmp_path / "new" / "place").iterdir()] == [
@@ -76,10 +76,22 @@ def test_made_once_then_read_from_the_disk(maker: Maker, tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize("stored", [True, False])
+def test_what_goes_into_a_stage_is_a_sum_of_feeds(maker: Maker, tmp_path: Path, stored: bool) -> None:
+    keys = ("before bus", "bus", "before colour")
+    kept = {part.key: maker.feed(part) for part in (MIX, *PARTS, *STAGES)}
+    music = prepare(keys=keys, cache=tmp_path) if stored else Music(keys, kept=kept)
+    drum_and_bass = kept["drum"] + kept["bass"]
+    expected = np.concatenate([drum_and_bass, kept["bus"], kept["mix"]], axis=1)
+    np.testing.assert_array_equal(music.read(0, FRAMES), expected)
+    with pytest.raises(KeyError, match="before organ"):
+        prepare(keys=("before organ",), cache=tmp_path)
+
+
+@pytest.mark.parametrize("stored", [True, False])
 def test_reading_goes_round(maker: Maker, tmp_path: Path, stored: bool) -> None:
     keys = ("plucked", "mix", "drum")
     whole = expected(maker, keys)
-    kept = {part.key: maker.feed(part) for part in (MIX, *PARTS)}
+    kept = {part.key: maker.feed(part) for part in (MIX, *PARTS, *STAGES)}
     music = prepare(keys=keys, cache=tmp_path) if stored else Music(keys, kept=kept)
     music.frames = FRAMES
     np.testing.assert_array_equal(music.read(990, 20), np.concatenate([whole[990:], whole[:10]]))
