@@ -24,8 +24,11 @@ ON_PAGE = ORDER[:-1]
 """Those with a card on the default page."""
 ALL_FEEDS = ("low_end", "channels")
 """Those that listen to every feed; the one has a page of its own, the other no card."""
+ON_OTHER_PAGES = ("repeats",)
+"""Those of the mix with a card on another page than the first."""
 OF_PAIRS = ("stage",)
 """Those that stand once for each pair: the source of ``layout`` has none."""
+ELSEWHERE = (*ALL_FEEDS, *ON_OTHER_PAGES, *OF_PAIRS)
 RATE_HZ = 48_000
 HEARD_BEFORE = DriftFindings("same", 7300.0, 0.98, 1.5, -0.4, 0.8)
 """The passage now has played two hours ago."""
@@ -58,7 +61,9 @@ def manifests() -> dict[str, Manifest]:
 
 def all_manifests() -> dict[str, Manifest]:
     """Those that listen to every feed among them."""
-    return manifests() | {name: read_manifest(BUILTIN / name / "manifest.toml") for name in ALL_FEEDS}
+    return manifests() | {
+        name: read_manifest(BUILTIN / name / "manifest.toml") for name in (*ALL_FEEDS, *ON_OTHER_PAGES)
+    }
 
 
 def pair_manifests() -> dict[str, Manifest]:

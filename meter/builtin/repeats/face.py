@@ -57,6 +57,11 @@ class RepeatsFace(Face):
     def subtitle(self) -> str:
         return "same bars in both states, last 2 min"
 
+    @property
+    def needs_room(self) -> bool:
+        """Small while nothing is compared."""
+        return self._fair is not None
+
     def choices(self) -> tuple[Choice, ...]:
         return (Choice("trim", f"copy the trim\t{COPY_KEY}", run=self.copy_trim),)
 
@@ -120,6 +125,7 @@ class RepeatsFace(Face):
         self._take_fair(found)
         if had != (self._fair is not None):
             self.rearrange()
+            self.room_changed.emit()
         if self._fair is None:
             self.say("why", told.waiting_words(found, self.live), "soft", told.waiting_short(found))
             return

@@ -100,6 +100,11 @@ class StageFace(Face):
         span = f"{'' if self._as_picture else 'newest '}{self._stage.seconds:.0f} s"
         return f"{'all stages together, ' if self._stages else ''}{span}, {told.delay_words(self._stage)}"
 
+    @property
+    def needs_room(self) -> bool:
+        """Smaller while it invites."""
+        return not self._invites
+
     def choices(self) -> tuple[Choice, ...]:
         if self._as_picture:
             return ()
@@ -174,6 +179,7 @@ class StageFace(Face):
             return
         if self._seen and frame.layout is not self._seen[-1]:
             self._stage = None
+        room_changes = invites != self._invites
         self._seen, self._stages, self._invites = seen, stages, invites
         self._invitation = self._way.point(frame) if invites else ""
         self._take(pair)
@@ -184,6 +190,8 @@ class StageFace(Face):
         if self._shape() != shape:
             self.rearrange()
         self.update(self.inside)
+        if room_changes:
+            self.room_changed.emit()
 
     def _shape(self) -> tuple[object, ...]:
         """What decides where everything stands: as long as it is the same nothing is laid out again."""
@@ -234,6 +242,7 @@ class StageFace(Face):
             said["added"] = told.added_sentences(self._stage)
             said["receipt"] = told.receipt_sentence(self._stage)
             short = {"squeeze": told.squeeze_short(self._stage), "added": told.added_short(self._stage)}
+            short["receipt"] = told.receipt_short(self._stage)
             said["pair"], wrong = told.pair_sentences(self._stage, pair, state if rests else "")
         for name, text in said.items():
             soft = name in ("unit", "trim", "would") or (name == "pair" and not wrong)

@@ -26,6 +26,8 @@ TEXT_SHARE = 0.38
 MOST_LINES = 6
 WORDS = ("squeeze", "added")
 """The sentences of the two pictures."""
+FOOT = ("receipt", "pair")
+TEXTS = (*WORDS, *FOOT)
 
 
 class Places:
@@ -95,38 +97,39 @@ class Places:
         """The receipt in two columns where there is room, order and polarity under it; otherwise as sentences."""
         high, pair = receipt.high(), self._high("pair", box.width())
         if high + (px(PARAGRAPH) + pair if pair else 0) > box.height() or not receipt.fits(box.width()):
-            self._flow(box, ("receipt", "pair"))
+            self._flow(box, FOOT)
             return
         receipt.rect = QRect(box.left(), box.top(), box.width(), high)
         self._flow(box.adjusted(0, high + px(PARAGRAPH), 0, 0), ("pair",))
 
     def _below(self, box: QRect, work: Pane, response: Pane, receipt: Receipt) -> None:
-        """Pictures with receipt and the rest under them, or texts alone where pictures have no room."""
+        """Pictures with receipt and the rest under them; one picture, or texts alone, where both have no room."""
         pair = self._high("pair", box.width())
         foot_high = receipt.high() + px(PARAGRAPH) + (pair + px(PARAGRAPH) if pair else 0)
-        if receipt.fits(box.width()):
-            middle = box.adjusted(0, 0, 0, -foot_high)
-            if self._pictures(middle, work, response, ROOMY_PICTURE_PX):
-                top = middle.bottom() + 1 + px(PARAGRAPH)
-                self._foot(QRect(box.left(), top, box.width(), box.bottom() + 1 - top), receipt)
-                return
-        foot = [(name, self._high(name, box.width())) for name in ("receipt", "pair")]
-        foot_high = sum(high + px(PARAGRAPH) for _, high in foot if high)
         middle = box.adjusted(0, 0, 0, -foot_high)
-        if self._pictures(middle, work, response):
-            top = middle.bottom() + 1
-            for name, high in foot:
-                if high:
-                    top += px(PARAGRAPH)
-                    self._labels[name].place(QRect(box.left(), top, box.width(), high))
-                    top += high
+        if receipt.fits(box.width()) and self._pictures(middle, work, response, ROOMY_PICTURE_PX):
+            top = middle.bottom() + 1 + px(PARAGRAPH)
+            self._foot(QRect(box.left(), top, box.width(), box.bottom() + 1 - top), receipt)
             return
+        middle = box.adjusted(0, 0, 0, -self._paragraphs(FOOT, box.width()))
+        if self._pictures(middle, work, response):
+            self._flow(box.adjusted(0, middle.height() + px(PARAGRAPH), 0, 0), FOOT)
+            return
+        rest = box.height() - self._paragraphs(TEXTS, box.width())
         if box.width() < px(TWO_PX):
-            self._flow(box, ("steps", "squeeze", "added", "receipt", "pair"))
+            names = TEXTS if rest >= px(LEAST_PICTURE_PX) else ("steps", *TEXTS)
+            if rest >= px(LEAST_PICTURE_PX):
+                work.rect = QRect(box.left(), box.top(), box.width(), min(rest, px(MOST_PICTURE_PX)))
+                box = box.adjusted(0, work.rect.height() + px(GAP), 0, 0)
+            self._flow(box, names)
             return
         wide = (box.width() - px(COLUMN_GAP)) // 2
         self._flow(QRect(box.left(), box.top(), wide, box.height()), ("steps", "squeeze", "pair"))
         self._flow(QRect(box.right() + 1 - wide, box.top(), wide, box.height()), ("added", "receipt"))
+
+    def _paragraphs(self, names: Sequence[str], width: int) -> int:
+        """Height of these texts one under the other, with a gap before each."""
+        return sum(high + px(PARAGRAPH) for name in names if (high := self._high(name, width)))
 
     def _flow(self, box: QRect, names: Sequence[str]) -> None:
         """Texts one under the other, as many as have room, what is wrong with the pair first."""

@@ -119,6 +119,12 @@ def squeeze_short(stage: StageFindings) -> str:
     return f"squeeze usually {figures.with_unit(held.median_db, 'dB')}, up to {figures.figure(held.max_db)}"
 
 
+def receipt_short(stage: StageFindings) -> str:
+    """What was bought and paid, the first entry of each."""
+    halves = (("bought", words.bought(stage.receipt)), ("paid", words.paid(stage.receipt)))
+    return "; ".join(f"{name} {entries[0]}" for name, entries in halves if entries)
+
+
 def added_short(stage: StageFindings) -> str:
     """What is added in few words."""
     return f"added {figures.with_unit(stage.added_db, 'dB')}" if math.isfinite(stage.added_db) else ""

@@ -259,7 +259,7 @@ def test_a_broken_layout_leaves_all_meters_in_rows_and_one_sentence(qtbot, tmp_p
     bench.feed()
     assert "page.toml" in bench.window.feed_line.asked()
     assert all(card.face.isVisible() for card in bench.window.page.cards)
-    assert len(bench.window.page.cards) == len(ORDER) + 2  # and the low end and the stage, which have no page here
+    assert len(bench.window.page.cards) == len(ORDER) + 3  # and those that have a page of their own
     bench.window.close()
 
 

@@ -13,7 +13,7 @@ from meter.gui.page.layout import Place, Plan, PlanError, pages_folder, read_pla
 from meter.gui.page.page import Page
 from meter.plugin.face import Face
 from tests.support.faces import assert_text_fits
-from tests.support.frames import ALL_FEEDS, OF_PAIRS, entries, frame, layout, status, values_at
+from tests.support.frames import ELSEWHERE, entries, frame, layout, status, values_at
 
 STACK = Plan(
     "stack", (1.0,), (1.0,),
@@ -126,7 +126,7 @@ trial with a picture of 320 by 200)."""
 
 def test_a_quarter_size_picture_of_the_first_page_can_be_read(qtbot):
     """Loud rock: short-term, integrated, OVER, mono state, the hand, and the time left."""
-    page = Page(read_plan(pages_folder() / "page.toml"), entries(), elsewhere=(*ALL_FEEDS, *OF_PAIRS))
+    page = Page(read_plan(pages_folder() / "page.toml"), entries(), elsewhere=ELSEWHERE)
     qtbot.addWidget(page)
     page.resize(1252, 712)
     page.show()
@@ -159,7 +159,7 @@ def test_a_quarter_size_picture_of_the_first_page_can_be_read(qtbot):
 @pytest.mark.parametrize("loses", [False, True])
 def test_every_card_of_the_first_page_keeps_its_main_figure(size, loses, qtbot):
     """In the smallest window, with a row of marks below, with or without a calibration, and a loss and references."""
-    page = Page(read_plan(pages_folder() / "page.toml"), entries(), elsewhere=(*ALL_FEEDS, *OF_PAIRS))
+    page = Page(read_plan(pages_folder() / "page.toml"), entries(), elsewhere=ELSEWHERE)
     qtbot.addWidget(page)
     page.resize(*size)
     page.show()
