@@ -27,6 +27,7 @@ NO_COPY = (
     "also moves the squeeze."
 )
 NO_FLANKS = Flanks(math.nan, math.nan)
+LEAST_BEHIND_FILTER_DB = 1.0
 LEAST_MUTED_PERCENT, LEAST_NO_COPY = 0.5, 0.1
 """Judgement."""
 
@@ -44,7 +45,9 @@ def squeeze_findings(stretch: StageStretch, why: Why) -> tuple[SqueezeFindings, 
     if found is None:
         why["squeeze"] = NOT_ENOUGH_LOUD
         return SqueezeFindings(), ()
-    times = _times(stretch, found.make_up_db) if found.max_db >= LEAST_CHANGE_DB else NO_FLANKS
+    # Behind a filter the level also moves with the notes, and that is no attack.
+    tells = found.max_db >= LEAST_CHANGE_DB if flat else found.p90_db >= LEAST_BEHIND_FILTER_DB
+    times = _times(stretch, found.make_up_db) if tells else NO_FLANKS
     if math.isnan(times.attack_ms) or math.isnan(times.recovery_ms):
         why["attack_ms"] = FEW_FLANKS
     counted &= (after > 0.0) & (expected > 0.0)

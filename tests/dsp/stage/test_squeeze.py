@@ -101,6 +101,25 @@ def test_an_equaliser_is_no_squeeze() -> None:
     assert not found.band_dependent
 
 
+@pytest.mark.parametrize(("kind", "edge_hz"), [("high", 80.0), ("high", 150.0), ("low", 3000.0)])
+def test_a_filter_is_no_squeeze_whatever_the_bass_plays(kind: str, edge_hz: float) -> None:
+    sound = phrases(8.0) + 0.5 * bass_line(8.0)
+    found = studied(sound, sosfilt(butter(2, edge_hz, kind, fs=RATE_HZ, output="sos"), sound, axis=0)).squeeze
+    assert found.whitened
+    assert found.median_db < 0.5
+    assert found.p90_db < 1.0
+    assert not found.band_dependent
+    assert np.isnan([found.attack_ms, found.recovery_ms]).all()
+
+
+def bass_line(seconds: float) -> np.ndarray:
+    """Notes of a quarter of a second from E1 to B2: a filter in the lows passes each by another amount."""
+    frames = np.arange(round(seconds * RATE_HZ))
+    notes = np.random.default_rng(5).choice([41.2, 55.0, 65.4, 82.4, 110.0, 123.5], len(frames) // 12_000 + 1)
+    phase = 2.0 * np.pi * np.cumsum(notes[frames // 12_000]) / RATE_HZ
+    return (np.sin(phase) * np.exp(-(frames % 12_000) / 12_000.0))[:, None]
+
+
 def test_squeeze_behind_an_equaliser_is_still_told() -> None:
     sound = phrases()
     after, gain_db = compressed(sound)
