@@ -7,7 +7,7 @@ import math
 from meter import figures
 from meter.lane.findings import LISTENING, NO_REFERENCES, NOTHING, READING, LaneFindings, LaneOutside
 
-MOST_TOLD = 3
+MOST_TOLD, FEW = 3, 2
 ONLY_ONE = "one reference: differences from it, no lane"
 ONLY_TWO = "two references: the lane is 80 % of the gap between them"
 
@@ -35,7 +35,7 @@ def against(found: LaneFindings) -> str:
         return f"Against '{used.name}'"
     if not found.outside:
         return f"Against {found.used} references"
-    return f"Outside the lane of {found.used} references"
+    return "Outside both references" if found.used == FEW else f"Outside the lane of {found.used} references"
 
 
 def lane_words(found: LaneFindings) -> str:

@@ -9,16 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+import msgspec
 from PySide6.QtCore import QRect, QSize, Qt
 from PySide6.QtGui import QPainter, QRegion
-from PySide6.QtWidgets import QPushButton
 
 from meter import figures as words
 from meter.gui.kit import scale
 from meter.gui.kit.label import Label, line_height, text_width
+from meter.gui.kit.steady import Steady
 from meter.gui.kit.theme import MARK_PX, TEXT_PX, font, mixed, px
-from meter.lane.findings import FOUND, LISTENING, NO_REFERENCES, LaneBand, LaneFigure, LaneFindings
-from meter.lane.words import MOST_TOLD, lane_words, outside_words, sentence
+from meter.gui.kit.way import Way
+from meter.lane.findings import FOUND, LISTENING, NO_REFERENCES, LaneBand, LaneFigure, LaneFindings, LaneOutside
+from meter.lane.words import FEW, MOST_TOLD, lane_words, outside_words, sentence
 from meter.plugin.face import Choice, Face, Setting
 from meter.readings import Frame
 
@@ -31,8 +33,8 @@ SHRINK_AT = 0.75
 TONE_SHARE = 0.55
 LEAST_PLOT_PX, LEAST_BOTH_PX = 44, 130
 LINE_PX = 3
-FEW = 2
-"""With so many references the note says what their lane is worth."""
+DWELL_SECONDS = 3.0
+"""Other bands are named when they were outside for so long; figures follow at once (common practice, no source)."""
 WRAPS = 0.9
 """Share of a line that words fill, at a guess."""
 GAP_PX, BUTTON_PX = 6, 30
@@ -54,14 +56,16 @@ class LaneFace(Face):
             **{name: Label(MARK_PX, role="soft", lines=1) for name in FIGURES},
             "note": Label(MARK_PX, role="soft", lines=3),
         }
-        self._found = NOTHING_FOUND
+        self._found = self._taken = NOTHING_FOUND
+        self._names: Steady[tuple[str, ...]] = Steady(DWELL_SECONDS)
+        self._told: tuple[LaneOutside, ...] = ()
+        self._waits = False
         self._plots: dict[str, QRect] = dict.fromkeys(PLOTS, QRect())
         self._full_db = dict.fromkeys(PLOTS, SCALES_DB[0])
-        self._button = QPushButton(BUTTON_WORDS, self)
-        self._button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        self._button.clicked.connect(lambda: self.action_asked.emit(ACTION))
-        self._button.hide()
-        self.controls = [self._button]
+        self._way = Way(self, {})
+        self._way.button.setText(BUTTON_WORDS)
+        self._way.button.clicked.connect(lambda: self.action_asked.emit(ACTION))
+        self.controls = [self._way.button]
         self._chosen = False
 
     # What is shown
@@ -77,7 +81,7 @@ class LaneFace(Face):
         if self._found.state != FOUND:
             return ""
         count = self._found.used
-        return "dB re the reference" if count == 1 else f"dB re the median of {count}"
+        return {1: "dB re the reference", 2: "dB re the mean of 2"}.get(count, f"dB re the median of {count}")
 
     @property
     def needs_room(self) -> bool:
@@ -100,10 +104,12 @@ class LaneFace(Face):
 
     def take_words(self, frame: Frame) -> None:
         found: LaneFindings = frame.findings.get(self.key(STUDY), NOTHING_FOUND)
-        if found != self._found:
-            self._found = found
+        if found is not self._taken or self._waits:
+            self._taken = found
+            self._found = self._steadied(found, frame.status.elapsed_seconds)
             self._follow_scales()
             self.rearrange()
+        found = self._found
         waits = found.state == LISTENING and not found.references
         said = words.waiting(self.live) if waits else sentence(found)
         self.say("sentence", said, "ink" if found.state == FOUND else "soft", short=in_short(found))
@@ -111,6 +117,18 @@ class LaneFace(Face):
         for name, (each, unit) in zip(FIGURES, told, strict=True):
             self.say(name, figure_words(name, each, unit) if found.state == FOUND else "")
         self.say("note", self._note())
+
+    def _steadied(self, found: LaneFindings, now: float) -> LaneFindings:
+        """The findings, naming other things than before only after these lasted."""
+        if found.state != FOUND:
+            self._names.clear()
+            return found
+        told = found.outside[:MOST_TOLD]
+        wanted = (str(found.used), *(f"{each.what} {each.low_hz} {each.high_hz}" for each in told))
+        self._waits = self._names.follow(wanted, now) != wanted
+        if not self._waits:
+            self._told = told
+        return msgspec.structs.replace(found, outside=self._told)
 
     def _note(self) -> str:
         """What one has to know before anything of it is believed: faults first."""
@@ -181,17 +199,12 @@ class LaneFace(Face):
 
     def _place_button(self, inside: QRect, below: int) -> None:
         shown = self._found.state == NO_REFERENCES and inside.height() >= below + px(BUTTON_PX) + GAP_PX
-        self._button.setVisible(shown)
+        self._way.button.setVisible(shown)
         if not shown:
             return
         width = min(text_width(BUTTON_WORDS, TEXT_PX) + 36, inside.width())
-        self._button.setGeometry(inside.left(), inside.top() + below + GAP_PX, width, px(BUTTON_PX))
-        line, ink, trough = (colour.name() for colour in (self.theme.faint, self.theme.ink, self.theme.trough))
-        self._button.setStyleSheet(
-            f"QPushButton {{ border: 1px solid {line}; border-radius: 6px; background: {trough};"
-            f" color: {ink}; font-size: {px(TEXT_PX)}px; }}"
-            f"QPushButton:hover, QPushButton:focus {{ border-color: {self.theme.measured.name()}; }}"
-        )
+        self._way.button.setGeometry(inside.left(), inside.top() + below + GAP_PX, width, px(BUTTON_PX))
+        self._way.colour(self.theme)
 
     # How it is drawn
 

@@ -242,3 +242,20 @@ def test_without_a_reference_the_card_asks_for_one_and_needs_no_room(qtbot: QtBo
     with qtbot.waitSignal(face.room_changed):
         face.show_settings({"reference_3": "song.wav"})
     assert face.needs_room
+
+
+def test_what_is_named_changes_when_it_has_lasted(qtbot: QtBot) -> None:
+    """Figures follow at once, other bands after three seconds."""
+    face = make("lane", qtbot)
+    shown(face, AGAINST, 100.0)
+    said = face.labels["sentence"].text
+    only = msgspec.structs.replace(AGAINST, outside=AGAINST.outside[1:])
+    assert shown(face, only, 102.0).labels["sentence"].text == said
+    shown(face, AGAINST, 103.0)
+    assert shown(face, only, 104.0).labels["sentence"].text == said
+    assert shown(face, only, 106.5).labels["sentence"].text == said
+    assert "wider" in shown(face, only, 107.5).labels["sentence"].text
+    assert "−3.4" not in face.labels["sentence"].text
+    more = tuple(msgspec.structs.replace(each, difference=4.7) for each in only.outside)
+    moved = shown(face, msgspec.structs.replace(only, outside=more), 108.0)
+    assert "+4.7 dB" in moved.labels["sentence"].text
