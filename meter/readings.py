@@ -276,9 +276,18 @@ class Frame:
         return values.reshape(len(self.parts), -1) if len(values) and self.parts else np.empty((0, 0))
 
     def since_mark(self) -> dict[str, float]:
-        """The figures since the mark by full key; those that are not yet known are left out."""
-        slots = (slot for slot in self.layout.slots if slot.scalar and slot.key.endswith(SUFFIX))
-        return {slot.key: value for slot in slots if not math.isnan(value := float(self.values[slot.offset]))}
+        """The figures since the mark by full key; those that are not yet known are left out.
+
+        Of a field with several values that of ``KEY`` with index 3 is ``KEY.3``; a further instance's are left out.
+        """
+        found: dict[str, float] = {}
+        for slot in self.layout.slots:
+            if not slot.key.endswith(SUFFIX) or not (slot.scalar or not self.layout.further_feed(slot.key)):
+                continue
+            values = self.values[slot.offset : slot.offset + slot.size].tolist()
+            keys = [slot.key] if slot.scalar else [f"{slot.key}.{number}" for number in range(slot.size)]
+            found |= {key: value for key, value in zip(keys, values, strict=True) if not math.isnan(value)}
+        return found
 
     def summary(self) -> dict[str, Any]:
         """The summary readings for JSON: numbers, or null with the reason under ``why``."""

@@ -179,6 +179,20 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
         ("numpy", "msgspec", "soundfile"),
     ),
     (
+        "meter/gui/marks/",
+        (
+            "meter.gui",
+            "meter.figures",
+            "meter.marks",
+            "meter.marks_file",
+            "meter.readings",
+            "meter.settings",
+            "meter.stage.span_receipt",
+            "meter.stage.words",
+        ),
+        ("numpy", *QT),
+    ),
+    (
         "meter/gui/",
         (
             "meter.gui",
@@ -212,6 +226,11 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ),
     ("meter/stage/findings.py", (), ("msgspec",)),
     ("meter/stage/words.py", ("meter.figures", "meter.stage.findings"), ()),
+    (
+        "meter/stage/span_receipt.py",
+        ("dsp.core.types", "dsp.stage.rest_level", "meter.stage.findings"),
+        ("numpy",),
+    ),
     (
         "meter/stage/",
         ("dsp", "meter.audio.file", "meter.stage"),

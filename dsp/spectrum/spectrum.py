@@ -138,6 +138,30 @@ class HeldPart:
         self.hold = self.hold * fall
 
 
+class MeanSince:
+    """Plain mean of the powers of hops since a mark, from the first window that begins after it.
+
+    Hops that were lost count for nothing. ``before`` hops still have sound from before the mark in their window.
+    """
+
+    def __init__(self, width: int, before: int) -> None:
+        self._sum = np.zeros(width)
+        self._hops = 0
+        self._before = before
+
+    def push(self, power: FloatArray) -> None:
+        """Add one hop; one with a NaN or infinity counts as lost."""
+        if self._before:
+            self._before -= 1
+        elif np.isfinite(power).all():
+            self._sum += power
+            self._hops += 1
+
+    def value(self) -> FloatArray:
+        """The mean, NaN before the first hop."""
+        return self._sum / self._hops if self._hops else np.full(len(self._sum), np.nan)
+
+
 class LiveSpectrum:
     """The live spectrum of a stream ``(frames, channels)``.
 
@@ -174,6 +198,15 @@ class LiveSpectrum:
         self._low_bands = HeldPart(LOW_THIRD_OCTAVES)
         self._high_bands = HeldPart(len(THIRD_OCTAVES) - LOW_THIRD_OCTAVES)
         self._parts = (self._fine, self._low_bands, self._high_bands)
+        self._begin_since(0, 0)
+
+    def mark(self) -> None:
+        """The mean since the mark begins here."""
+        self._begin_since(LOW_HOPS, HIGH_HOPS)
+
+    def _begin_since(self, low: int, high: int) -> None:
+        self._low_since = MeanSince(LOW_THIRD_OCTAVES, low)
+        self._high_since = MeanSince(len(THIRD_OCTAVES) - LOW_THIRD_OCTAVES, high)
 
     def process(self, block: FloatArray) -> int:
         """Take ``(frames, channels)``; returns how many hops ended in it."""
@@ -199,6 +232,11 @@ class LiveSpectrum:
         return self._blank_above(np.concatenate([self._low_bands.now, self._high_bands.now]))
 
     @property
+    def third_octave_mark(self) -> FloatArray:
+        """Mean power of each of ``THIRD_OCTAVES`` since the mark, without averaging in time."""
+        return self._blank_above(np.concatenate([self._low_since.value(), self._high_since.value()]))
+
+    @property
     def third_octave_hold(self) -> FloatArray:
         """Held maximum of ``third_octave``, falling slowly; kept over gaps."""
         return self._blank_above(np.concatenate([self._low_bands.hold, self._high_bands.hold]))
@@ -220,12 +258,15 @@ class LiveSpectrum:
             return
         self._fine.push(fine, self._keep, self._fall)
         self._low_bands.push(bands, self._keep, self._fall)
+        self._low_since.push(bands)
 
     def _read_high(self, segment: FloatArray) -> None:
         if self._hops.unbroken_frames < self._high_frames:
             self._miss(1, (self._high_bands,))
         else:
-            self._high_bands.push(self._high.read(segment), self._keep, self._fall)
+            power = self._high.read(segment)
+            self._high_bands.push(power, self._keep, self._fall)
+            self._high_since.push(power)
 
     def _miss(self, hops: int, parts: tuple[HeldPart, ...]) -> None:
         for part in parts:

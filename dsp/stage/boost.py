@@ -7,13 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
-from dsp.core.types import FloatArray
+from dsp.stage.rest_level import half_gain_reach, rest_db
 from dsp.stage.transfer import SURE_COHERENCE, Transfer
 
 LEAST_BOOST_DB = 1.5
-ALIKE_DB = 0.5
-ALMOST = 0.4
-"""Of two levels that many frequencies share, the lower one is the rest, unless it is shared by clearly fewer."""
 LEAST_TWELFTHS = 24
 HEARD_BELOW = 1e-8
 """Twelfths 80 dB under the strongest hold only what leaks from others."""
@@ -42,15 +39,5 @@ def boosted_band(transfer: Transfer, least_db: float = LEAST_BOOST_DB) -> Booste
     top = int(np.argmax(boost_db))
     if boost_db[top] < least_db:
         return None
-    below = np.flatnonzero(boost_db < boost_db[top] / 2.0)
-    first = int(below[below < top].max(initial=-1)) + 1
-    last = int(below[below > top].min(initial=len(hz))) - 1
+    first, last = half_gain_reach(boost_db, top)
     return BoostedBand(float(hz[first]), float(hz[last]), float(boost_db[top]))
-
-
-def rest_db(response_db: FloatArray) -> float:
-    """The level at which most of a response ``(n,)`` lies, in dB: a boost or a cut leaves it where it is."""
-    alike = np.abs(response_db[:, None] - response_db) <= ALIKE_DB
-    counts = alike.sum(axis=1)
-    level = int(np.argmin(np.where(counts >= ALMOST * counts.max(), response_db, np.inf)))
-    return float(np.median(response_db[alike[level]]))

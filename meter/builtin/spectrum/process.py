@@ -71,10 +71,16 @@ class Spectrum:
         self._spectrum.reset()
         self._values = {}
 
+    def mark(self) -> None:
+        """The mean since the mark begins here."""
+        self._spectrum.mark()
+        self._values = {}
+
     def _evaluate(self) -> dict[str, FloatArray]:
         """Levels in decibels, cached until the next hop."""
         self._values = {
             "third_octave": power_to_db(self._spectrum.third_octave),
+            "third_octave_mark": power_to_db(self._spectrum.third_octave_mark),
             "third_octave_hold": power_to_db(self._spectrum.third_octave_hold),
             "fine": power_to_db(self._spectrum.fine),
             "fine_hold": power_to_db(self._spectrum.fine_hold),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -22,7 +23,9 @@ from meter.gui.kit.theme import SUBTITLE_PX, current_theme, font, mixed
 from meter.gui.kit.widgets import KeyButton, Paragraph
 from meter.gui.marks.span_words import Incident, SpanFigure, differences, figures_of, length, time_of_day
 from meter.marks import Mark
-from meter.readings import Frame
+from meter.readings import Frame, Layout
+from meter.stage.span_receipt import span_receipt
+from meter.stage.words import receipt_sentence
 
 SIZE_PX = (1160, 440)
 COLUMNS = ("time", "name", "length")
@@ -60,6 +63,7 @@ class MarkList(QDialog):
         self.compared = Paragraph(ASK_TWO, "soft")
         self.empty = KeyButton("clear the list", outlined=True)
         self.leave = KeyButton("close", outlined=True)
+        self._layout: Layout | None = None
         self._known: tuple[SpanFigure, ...] = ()
         self._rows: list[Row] = []
         self._figures: list[dict[str, float]] = []
@@ -96,6 +100,7 @@ class MarkList(QDialog):
 
     def show_frame(self, frame: Frame, found: Sequence[Incident], wall: float) -> None:
         """Show the spans of a snapshot and these overs and clipped runs; ``wall`` is the time of day."""
+        self._layout = frame.layout
         self._head(figures_of(frame.layout))
         now = frame.status.elapsed_seconds
         running = frame.since_mark()
@@ -190,7 +195,21 @@ class MarkList(QDialog):
         first, second = chosen
         found = differences(self._known, self._figures[first.mark], self._figures[second.mark])
         said = ", ".join(found) or "they have no figure in common"
-        self._tell(f"{second.cells[NAME_COLUMN]} less {first.cells[NAME_COLUMN]}: {said}", "ink")
+        told = [f"{second.cells[NAME_COLUMN]} less {first.cells[NAME_COLUMN]}: {said}"]
+        if receipt := self._receipt(first.mark, second.mark):
+            told.append(f"If both are the same bars. {receipt}")
+        self._tell("\n".join(told), "ink")
+
+    def _receipt(self, first: int, second: int) -> str:
+        """What the second span bought and paid against the first; empty where a spectrum is missing."""
+        found = span_receipt(*(self._of_the_mix(self._figures[number]) for number in (first, second)))
+        return receipt_sentence(found) if math.isfinite(found.low_share_after_percent) else ""
+
+    def _of_the_mix(self, figures: dict[str, float]) -> dict[str, float]:
+        """Figures of first instances by the names of their fields."""
+        layout = self._layout
+        own = (key for key in figures if layout is not None and not layout.further_feed(key))
+        return {key.partition(".")[2]: figures[key] for key in own}
 
     def _tell(self, words: str, role: str) -> None:
         if words != self.compared.text():

@@ -153,3 +153,21 @@ def test_what_is_not_a_number_passes_by() -> None:
     assert np.isnan(spectrum.fine).all()
     spectrum.process(signal)
     assert power_to_db(spectrum.fine[80]) == pytest.approx(-6.0, abs=0.01)
+
+
+def test_the_mean_since_a_mark_has_nothing_of_before() -> None:
+    """White noise has one power per hertz: that of a third octave follows its width. Before it, 40 dB more."""
+    quiet = white_noise(np.random.default_rng(3), -40.0, 20.0, 48_000, 1)
+    spectrum = of(100.0 * quiet[: 3 * 48_000 + 777])
+    assert np.isfinite(spectrum.third_octave_mark).all(), "without a mark, since the start"
+    spectrum.mark()
+    assert np.isnan(spectrum.third_octave_mark).all()
+    spectrum.process(quiet[:2000])
+    assert np.isnan(spectrum.third_octave_mark).all(), "what reaches back before the mark does not count"
+    spectrum.process(quiet)
+    widths_hz = np.array([band.high_hz - band.low_hz for band in THIRD_OCTAVES])
+    power = float(2.0 * (quiet**2).mean()) * widths_hz / 24_000.0
+    found = power_to_db(spectrum.third_octave_mark) - power_to_db(power)
+    # A class 1 filter passes a little more than its nominal width; the lowest bands hold few independent values.
+    assert np.abs(found[10:]).max() < 0.5
+    assert np.abs(found).max() < 2.0

@@ -78,10 +78,11 @@ def test_a_mark_does_not_touch_the_figures_since_r() -> None:
 def test_the_frame_has_all_figures_of_a_span_by_full_key() -> None:
     figures = played(sound()[:MARK_AT], None, sound()[MARK_AT:]).since_mark()
     assert set(figures) >= set(SINCE_MARK) | {"vu.usual_mark", "vu.usual_low_mark", "mono_lows.level_mark"}
+    assert {f"spectrum.third_octave_mark.{number}" for number in range(31)} <= set(figures)
 
 
 @pytest.mark.parametrize("size", BLOCK_SIZES)
-@pytest.mark.parametrize("meter_id", ["loudness", "peaks", "vu", "mono_lows"])
+@pytest.mark.parametrize("meter_id", ["loudness", "peaks", "vu", "mono_lows", "spectrum"])
 def test_any_block_size_gives_the_same_since_the_mark(meter_id: str, size: int) -> None:
     wave = session(2.0)[:, :2] * 3.0
     found = []

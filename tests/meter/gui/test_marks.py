@@ -134,6 +134,28 @@ def test_click_two_spans_to_compare_them(bench) -> None:
     assert "chorus less verse" not in found.compared.text()
 
 
+def test_two_spans_give_a_receipt(bench) -> None:
+    """Plus 6 dB in the three third octaves round 100 Hz, 2.5 LU louder, 2 dB higher peaks."""
+    levels = [-30.0] * 31
+    lifted = [level + 6.0 * (6 <= number <= 8) for number, level in enumerate(levels)]
+    spans = []
+    for mark, thirds, peak in zip(MARKS, (levels, lifted), (-3.0, -1.0), strict=False):
+        figures = {f"spectrum.third_octave_mark.{number}": level for number, level in enumerate(thirds)}
+        spans.append(msgspec.structs.replace(mark, figures=mark.figures | figures | {"peaks.true_max_mark": peak}))
+    show(bench, snapshot((*spans, MARKS[2])))
+    bench.key(Qt.Key.Key_J)
+    found = bench.window.marking.list
+    places = {row.cells[1]: place for place, row in enumerate(found._rows)}
+    for name in ("verse", "chorus"):
+        found.table.cellClicked.emit(places[name], 0)
+    first, second = found.compared.text().split("\n")
+    assert first.startswith("chorus less verse: ")
+    assert second == (
+        "If both are the same bars. Bought: +2.5 LU, +6.0 dB at 100 Hz. Paid: 2.0 dB of headroom, "
+        "low end 26 to 35 % of the power."
+    )
+
+
 def test_a_name_changed_in_the_list_is_handed_on(bench) -> None:
     show(bench, snapshot())
     bench.key(Qt.Key.Key_J)
