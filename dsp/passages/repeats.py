@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from dsp.core.types import FloatArray
 from dsp.core.units import power_to_db
-from dsp.passages.loop_lags import QUERY_SECONDS, SHORTEST_SECONDS, Wave, loop_lags
+from dsp.passages.loop_lags import QUERY_SECONDS, SHORTEST_SECONDS, Wave, loop_lags, refined_lags
 from dsp.passages.repeat_blocks import SILENCE, RepeatBlocks, repeat_blocks
-from dsp.passages.repeat_stream import RepeatStretch
+from dsp.passages.repeat_stream import COARSER, RepeatStretch
 from dsp.passages.two_states import States, contradictions, two_states
 
 SETTLE_SECONDS = 0.4
@@ -73,16 +73,25 @@ class Repeats:
 
 def compare_repeats(stretch: RepeatStretch) -> Repeats:
     """Find the loop, its repeats and their two states; see the module."""
-    lost_or_not = stretch.wave.joined()[0]
-    wave = np.nan_to_num(lost_or_not)
-    newest = wave[-round(QUERY_SECONDS * stretch.wave_hz) :]
-    if len(wave) < (QUERY_SECONDS + SHORTEST_SECONDS) * stretch.wave_hz or _power(newest) < SILENCE:
+    coarse = _whole(stretch.coarse.joined()[0])
+    rate_hz = stretch.wave_hz / COARSER
+    newest = coarse[-round(QUERY_SECONDS * rate_hz) :]
+    if len(coarse) < (QUERY_SECONDS + SHORTEST_SECONDS) * rate_hz or _power(newest) < SILENCE:
         return Repeats("listening")
-    loops = loop_lags(wave, np.nan_to_num(stretch.coarse.joined()[0]), stretch.wave_hz)
-    if not loops:
+    loops = loop_lags(coarse, rate_hz)
+    return _of_loops(stretch, loops) if loops else Repeats("nothing repeats")
+
+
+def _of_loops(stretch: RepeatStretch, loops: list[list[int]]) -> Repeats:
+    """Compare the repeats of the shortest of these loops whose turns are alike."""
+    lost_or_not = stretch.wave.joined()[0]
+    wave = _whole(lost_or_not)
+    exact = [refined_lags(wave, stretch.wave_hz, each) for each in loops]
+    likely = [each for each in exact if each]
+    if not likely:
         return Repeats("nothing repeats")
-    shorter = (each for each in loops[:-1] if _likeness(repeat_blocks(stretch, lost_or_not, each[:1]), 1) >= ALIKE)
-    lags = next(shorter, loops[-1])
+    shorter = (each for each in likely[:-1] if _likeness(repeat_blocks(stretch, lost_or_not, each[:1]), 1) >= ALIKE)
+    lags = next(shorter, likely[-1])
     blocks = repeat_blocks(stretch, lost_or_not, lags)
     alike = [0, *(each for each in range(1, len(lags) + 1) if _likeness(blocks, each) >= ALIKE)]
     loop, plays = lags[0] / stretch.wave_hz, len(alike)
@@ -131,6 +140,11 @@ def _begins_play(stretch: RepeatStretch, wave: Wave, mark: float) -> bool:
     at = round((mark + stretch.delay_seconds) * stretch.wave_hz) - stretch.wave.first
     before = wave[max(0, at - round(QUIET_BEFORE_SECONDS * stretch.wave_hz)) : max(0, at)]
     return len(before) > 0 and _power(before) < SILENCE
+
+
+def _whole(wave: Wave) -> Wave:
+    """The wave with lost sound as 0."""
+    return np.where(np.isnan(wave), np.float32(0.0), wave)
 
 
 def _power(wave: Wave) -> float:
