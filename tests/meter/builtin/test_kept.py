@@ -39,8 +39,8 @@ SINCE_RESET = {
     ),
     "drift": ("remembered",),
 }  # fmt: skip
-ONLY_NOW = {"spectrum", "listening"}
-"""All that these show is of this moment, or is kept in the ledger."""
+ONLY_NOW = {"spectrum", "listening", "repeats"}
+"""All that these show is of this moment, of the last two minutes, or is kept in the ledger."""
 KEYS = [f"{meter_id}.{key}" for meter_id, keys in SINCE_RESET.items() for key in keys]
 
 
