@@ -29,6 +29,9 @@ OVER_DBTP = 0.05
 RECENT_SECONDS = 3.0
 """As long as short-term loudness looks back, so that the two can be compared (EBU Tech 3341, 2.2)."""
 
+USUAL_SECONDS = 10.0
+"""As long as the usual loud level looks back, so that the two give the headroom gap (common practice, no source)."""
+
 JUST_NOW = np.ones(1)
 """Share of a peak that a falling display has left at its own moment."""
 
@@ -47,6 +50,7 @@ class PeakMeter:
         self._held = np.zeros((spec.channels, 1))
         self._hold_cells = 1
         self._recent_cells = round(RECENT_SECONDS * spec.rate_hz / self._cells.cell_frames)
+        self._usual_cells = round(USUAL_SECONDS * spec.rate_hz / self._cells.cell_frames)
         self._runs = ClippedRuns(spec.channels)
         self.over_places, self.clip_places = Incidents(), Incidents()
         self.reset()
@@ -80,7 +84,7 @@ class PeakMeter:
         """Set the hold time; peaks that are held already stay."""
         self._settle()
         self._hold_cells = max(1, round(seconds * self._spec.rate_hz / self._cells.cell_frames))
-        cells = max(self._hold_cells, self._recent_cells)
+        cells = max(self._hold_cells, self._recent_cells, self._usual_cells)
         kept = self._held[:, -cells:]
         self._held = np.concatenate([np.zeros((len(kept), cells - kept.shape[1])), kept], axis=1)
 
@@ -165,8 +169,12 @@ class PeakMeter:
     @property
     def true_recent(self) -> float:
         """Highest true peak of the last ``RECENT_SECONDS`` in dBTP, all channels."""
-        self._settle()
-        return float(self._level(np.maximum(self._held_for(self._recent_cells), self._cells.open_cell()[TRUE])).max())
+        return self._highest_of(self._recent_cells)
+
+    @property
+    def true_10s(self) -> float:
+        """Highest true peak of the last ``USUAL_SECONDS`` in dBTP, all channels."""
+        return self._highest_of(self._usual_cells)
 
     @property
     def true_max_each(self) -> FloatArray:
@@ -215,6 +223,10 @@ class PeakMeter:
         np.maximum(self._highest[TRUE], begun[TRUE], out=peaks[3])
         np.maximum(self._highest[SAMPLE], begun[SAMPLE], out=peaks[4])
         return self._level(peaks)
+
+    def _highest_of(self, cells: int) -> float:
+        self._settle()
+        return float(self._level(np.maximum(self._held_for(cells), self._cells.open_cell()[TRUE])).max())
 
     def _held_for(self, cells: int) -> FloatArray:
         """Highest true peaks of so many whole cells, ``(channels,)`` amplitudes."""

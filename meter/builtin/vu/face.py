@@ -15,34 +15,29 @@ from PySide6.QtGui import QColor, QPainter, QPen, QPixmap, QRegion
 from PySide6.QtWidgets import QInputDialog
 
 from meter import figures as words
+from meter.builtin.vu.face_alignment import ALIGNMENT_KEY, ALIGNMENTS_DBFS, alignment_dialog
 from meter.builtin.vu.face_dials import DIALS, VU, Dial
+from meter.builtin.vu.face_hands import HALF_TRAVEL_DEGREES, HAND_FROM, HAND_TO, broad_width, hands_box
+from meter.builtin.vu.face_home import FORGOTTEN, HOME_KEY, Home, learned
+from meter.builtin.vu.face_words import SLOW, SLOW_SHORT, usual_words
 from meter.gui.kit.dialog_style import dress
 from meter.gui.kit.label import CENTRE, RIGHT, Label, fitting_px, line_height, text_width
 from meter.gui.kit.theme import MARK_PX, SUBTITLE_PX, VERDICT_PX, font
 from meter.plugin.face import Choice, Face
 from meter.readings import Frame
 
-HALF_TRAVEL_DEGREES = 46.0
-HAND_FROM = 0.36
-"""A hand begins at this share of the radius; the text is below."""
-HAND_TO = 0.90
 BAND_AT = 0.95
+HOME_AT, LEAST_ARC = 0.87, 0.003
 LEGEND_PX = 16
 MOST_PX = 28
 """Largest type of the sentence below the dial."""
-HAND_SHARE = 0.03
-"""Width of the broad hand as a share of the radius, so that a small picture of the page still shows it."""
-ALIGNMENT_KEY = "A"
 TOLD_PEAKS_DB = 10.0
 """From this distance between peaks and usual level on, the note names the peaks (common practice, no source)."""
 STOPPED_SECONDS = 1.5
 """From this age on the figures are said of what stopped: longer than a rest between two hits (our own choice)."""
-SLOW = "peaks {} dB above VU: transients are faster than the needle"
-SLOW_SHORT = "peaks {} dB above VU"
 USUAL_WIDEST = "sits at −00, hits +00 VU"
 DIAL_LEAST_PX = 104
 """A dial lower than this takes the room of the second sentence."""
-ALIGNMENTS_DBFS = (-14.0, -16.0, -18.0, -20.0, -24.0)
 BALLISTICS = (("vu", "VU"), ("ppm_1", "PPM type I"), ("ppm_2", "PPM type II"))
 
 
@@ -72,6 +67,10 @@ class VuFace(Face):
         self._marked_for: tuple[object, ...] = ()
         self._last = ("", math.nan)
         self._dimmed = False
+        self._home = Home()
+        self._home_arc = (math.nan, math.nan)
+        self._usual_dbfs = math.nan
+        self._feed = ""
         self._asker: QInputDialog | None = None
 
     @property
@@ -93,13 +92,28 @@ class VuFace(Face):
         other = Choice(self._zero, "another level…", run=self._ask_alignment)
         following = Choice(self._zero, f"the next of these ({ALIGNMENT_KEY})", run=self._choose_next)
         ballistics = [Choice("ballistics", name, "movement", value) for value, name in BALLISTICS]
-        return (*levels, other, following, *ballistics)
+        return (*levels, other, following, *ballistics, *self._home_choices())
+
+    def _home_choices(self) -> tuple[Choice, ...]:
+        learn = Choice("home range", f"here it sounds right ({HOME_KEY})", run=self._learn_home)
+        forget = Choice("home range", "forget it", run=lambda: self.setting_chosen.emit(self.meter_id, FORGOTTEN))
+        return (learn, forget) if self._home.known else (learn,)
+
+    def _learn_home(self) -> None:
+        """Keep the usual loud level now as home of this feed; nothing while it is not known."""
+        if math.isfinite(self._usual_dbfs):
+            self.setting_chosen.emit(self.meter_id, learned(self._usual_dbfs, self._feed, self._movement_name))
+
+    @property
+    def _movement_name(self) -> str:
+        return BALLISTICS[self._movement][0]
 
     def press(self, key: str) -> bool:
-        """Choose the next usual alignment below the present one, after the last the first."""
-        if key == ALIGNMENT_KEY:
-            self._choose_next()
-        return key == ALIGNMENT_KEY
+        """Choose the next usual alignment below the present one, after the last the first; or learn the home."""
+        keys = {ALIGNMENT_KEY: self._choose_next, HOME_KEY: self._learn_home}
+        if key in keys:
+            keys[key]()
+        return key in keys
 
     def _choose_next(self) -> None:
         below = [level for level in ALIGNMENTS_DBFS if level < self._alignment]
@@ -107,13 +121,7 @@ class VuFace(Face):
 
     def _ask_alignment(self) -> None:
         if self._asker is None:
-            self._asker = QInputDialog(self)
-            self._asker.setInputMode(QInputDialog.InputMode.DoubleInput)
-            self._asker.setWindowTitle("Alignment")
-            self._asker.setLabelText(f"{self._zero} … dBFS")
-            self._asker.setDoubleRange(-40.0, 0.0)
-            self._asker.setDoubleDecimals(1)
-            self._asker.doubleValueSelected.connect(self._chose_alignment)
+            self._asker = alignment_dialog(self, f"{self._zero} … dBFS", self._chose_alignment)
         if math.isfinite(self._alignment):
             self._asker.setDoubleValue(self._alignment)
         dress(self._asker)
@@ -222,7 +230,15 @@ class VuFace(Face):
         still = super()._still_picture()
         if self.fault or self._dial.isEmpty():
             return still
-        shown = (still.cacheKey(), self._band, self._highest, len(self._hands), self.live, self._dimmed)
+        shown = (
+            still.cacheKey(),
+            self._band,
+            self._home_arc,
+            self._highest,
+            len(self._hands),
+            self.live,
+            self._dimmed,
+        )
         if self._marked is None or shown != self._marked_for:
             self._marked, self._marked_for = QPixmap(still), shown
             painter = QPainter(self._marked)
@@ -236,6 +252,9 @@ class VuFace(Face):
         if not math.isnan(low):
             colour = self.theme.faint if self._dimmed else self.theme.measured_deep
             self._draw_arc(painter, low, high, BAND_AT, QPen(colour, self._radius * 0.055))
+        low, high = self._home_arc
+        if high - low > LEAST_ARC:
+            self._draw_arc(painter, low, high, HOME_AT, QPen(self.theme.ink, max(3.0, 0.02 * self._radius)))
         if not math.isnan(self._highest):
             painter.setPen(QPen(self.theme.held, 3.0))
             painter.drawLine(QLineF(self._at(self._highest, 0.91), self._at(self._highest, 1.0)))
@@ -255,7 +274,7 @@ class VuFace(Face):
 
     def _pens(self) -> tuple[QPen, QPen]:
         """A broad blue hand for left and a thin light one for right: both show when they overlap."""
-        wide = max(5.0, HAND_SHARE * self._radius)
+        wide = broad_width(self._radius)
         ink = QColor(self.theme.ink if self.live else self.theme.faint)
         broad, fine = QPen(self.measured, wide), QPen(ink, max(1.8, 0.36 * wide))
         for pen in (broad, fine):
@@ -287,17 +306,7 @@ class VuFace(Face):
         self._hands[number] = place
         if self._dial.isEmpty():
             return
-        across, down = [], []
-        for each in (before, place):
-            if not math.isnan(each):
-                angle = math.radians((2.0 * each - 1.0) * HALF_TRAVEL_DEGREES)
-                for share in (HAND_FROM, HAND_TO):
-                    across.append(self._radius * share * math.sin(angle))
-                    down.append(-self._radius * share * math.cos(angle))
-        edge = 2 + math.ceil(max(5.0, HAND_SHARE * self._radius) / 2.0)
-        left, top = math.floor(self._pivot.x() + min(across)) - edge, math.floor(self._pivot.y() + min(down)) - edge
-        right, bottom = math.ceil(self._pivot.x() + max(across)) + edge, math.ceil(self._pivot.y() + max(down)) + edge
-        self.update(left, top, right - left, bottom - top)
+        self.update(hands_box(self._pivot, self._radius, (before, place)))
 
     def _take_movement(self, frame: Frame) -> None:
         movement, alignment = frame.number(self.key("movement")), frame.number(self.key("alignment"))
@@ -311,6 +320,7 @@ class VuFace(Face):
 
     def take_words(self, frame: Frame) -> None:
         dial = DIALS[self._movement]
+        self._take_home(frame)
         usual, low = frame.number(self.key("usual")), frame.number(self.key("usual_low"))
         places = (dial.place(low), dial.place(usual))
         highest = dial.place(frame.number(self.key("max")))
@@ -334,6 +344,17 @@ class VuFace(Face):
         else:
             self.say("note", self._note_words(frame, dial), "soft")
 
+    def _take_home(self, frame: Frame) -> None:
+        self._feed = frame.layout.feed_of(self.meter_id)
+        self._usual_dbfs = frame.number(self.key("usual")) + self._alignment
+        if self._home.follow(self.settings, self._feed, self._movement_name):
+            self._last = ("", math.nan)  # it was said of another home
+        low, high = self._home.range(self._alignment)
+        arc = DIALS[self._movement].place(low), DIALS[self._movement].place(high)
+        if not np.array_equal(arc, self._home_arc, equal_nan=True):
+            self._home_arc = arc
+            self.update(self._dial)
+
     def _dim(self, dimmed: bool) -> None:
         """The range on the scale dims with the words for it."""
         if dimmed != self._dimmed:
@@ -352,28 +373,25 @@ class VuFace(Face):
         self.say("note", words.age(frame.status.elapsed_seconds - at), "faint")
 
     def _usual_words(self, low: float, usual: float, dial: Dial) -> tuple[str, str]:
-        if usual == -math.inf:
-            return "silence", "soft"
-        if low == -math.inf:
-            return f"hits {words.figure(usual, 0, plus=True)} {dial.unit}, with rests", "ink"
-        quiet, loud = words.figure(low, 0, plus=True), words.figure(usual, 0, plus=True)
-        if quiet == loud:
-            return f"sits at {loud} {dial.unit}", "ink"
+        home = self._home.word(self._usual_dbfs)
         roomy = self.inside.width() >= text_width(USUAL_WIDEST, VERDICT_PX - 4, bold=True)
-        short = f"{quiet} to {loud} {dial.unit}"
-        return (f"sits at {quiet}, hits {loud} {dial.unit}" if roomy else short), "ink"
+        return usual_words(low, usual, dial.unit, home, roomy=roomy)
 
     def _note_words(self, frame: Frame, dial: Dial) -> str:
         over = frame.number(self.key("peak_over"))
+        if self._home.known and math.isfinite(self._usual_dbfs):
+            true_gap = frame.number(self.key("peaks.true_10s")) - self._usual_dbfs
+            true_peaks = math.isfinite(true_gap)
+            return self._fitting(*self._home.note(self._usual_dbfs, true_gap if true_peaks else over, true_peaks))
         if math.isfinite(over) and over > TOLD_PEAKS_DB and self._movement == VU:
-            return self._fitting(SLOW, SLOW_SHORT).format(words.figure(over, 0))
+            return self._fitting(*(text.format(words.figure(over, 0)) for text in (SLOW, SLOW_SHORT)))
         highest = frame.number(self.key("max"))
         several = len(frame.vector(self.key("now"))) > 2
         told = f"max {words.figure(highest, 1, plus=True)} {dial.unit} since R" if highest > -math.inf else ""
         return f"loudest channel, {told}".rstrip(", ") if several else told
 
     def _fitting(self, long: str, short: str) -> str:
-        return long if text_width(long.format("00"), SUBTITLE_PX) <= self.inside.width() else short
+        return long if text_width(long, SUBTITLE_PX) <= self.inside.width() else short
 
     def value_text(self) -> str:
         return ", ".join(

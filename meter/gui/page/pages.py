@@ -19,7 +19,7 @@ FIRST = "page"
 """File of the page that comes first and takes in what has no place anywhere."""
 FEEDS = "feeds"
 """What stands for a file of the page of meters on several feeds, which is not read from one."""
-FACE_KEYS = ("A", "C")
+FACE_KEYS = ("A", "C", "U")
 """Letter keys of faces; see ``Face.press``."""
 MOST_PAGES = 9
 """As many as there are keys."""
