@@ -9,7 +9,15 @@ from numpy.typing import NDArray
 
 from dsp.core.types import FloatArray
 from dsp.core.units import amplitude_to_db, power_to_db
-from dsp.loudness.gating import ABSOLUTE_GATE_LUFS, INTEGRATED_GATE_LU, energy_of, loudness_of
+from dsp.loudness.gating import (
+    ABSOLUTE_GATE_LUFS,
+    INTEGRATED_GATE_LU,
+    RANGE_GATE_LU,
+    RANGE_HIGH_PERCENTILE,
+    RANGE_LOW_PERCENTILE,
+    energy_of,
+    loudness_of,
+)
 from dsp.reference.sections import BANDS, LOWS, MID, MIDDLE, PEAK, SIDE, K, Sections
 
 Chosen = NDArray[np.bool_]
@@ -19,6 +27,8 @@ LOUD_PERCENTILE = 95.0
 SMOOTHED_ROWS = 3
 """A row counts to the loud part when its short-term loudness (3 rows) comes within 3 LU of the 95th percentile
 (judgement: a chorus and its repeats)."""
+LEAST_RANGE_SECONDS = 60.0
+"""A loudness range is not stable before (EBU Tech 3342)."""
 NARROWEST_DB = -20.0
 """Side over mid: below 1 % of side all is mono to the ear (judgement)."""
 EMPTY_DB = -90.0
@@ -89,6 +99,23 @@ def account(sections: Sections, chosen: Chosen) -> Account | None:
         lows_db=lows if np.isfinite(lows) else np.nan,
         stereo=sections.stereo,
     )
+
+
+def loudness_range(sections: Sections) -> float:
+    """Range in LU of all rows: 10th to 95th percentile of loudness over 3 s; NaN under a minute of sound.
+
+    EBU Tech 3342: windows of 3 s that overlap by two thirds or more, gates at -70 LUFS and 20 LU below the mean.
+    """
+    power = sections.rows[:, K]
+    if len(power) < SMOOTHED_ROWS:
+        return float("nan")
+    short_term = np.convolve(power, np.ones(SMOOTHED_ROWS) / SMOOTHED_ROWS, "valid")
+    short_term = short_term[short_term > energy_of(ABSOLUTE_GATE_LUFS)]
+    if len(short_term) * sections.row_seconds < LEAST_RANGE_SECONDS:
+        return float("nan")
+    short_term = short_term[short_term > short_term.mean() * 10.0 ** (RANGE_GATE_LU / 10.0)]
+    low, high = np.percentile(short_term, [RANGE_LOW_PERCENTILE, RANGE_HIGH_PERCENTILE], method="nearest")
+    return power_to_db(float(high / low))
 
 
 def _within_rate(rate_hz: int) -> Chosen:

@@ -22,8 +22,8 @@ from dsp.reference.sections import BANDS
 
 LANE_PERCENTILES = (10.0, 90.0)
 
-TONE, WIDTH, PEAK_TO_LOUDNESS, LOWS = "tone", "width", "peak to loudness", "lows"
-MARGINS = {TONE: 1.0, WIDTH: 2.0, PEAK_TO_LOUDNESS: 1.0, LOWS: 1.0}
+TONE, WIDTH, PEAK_TO_LOUDNESS, LOWS, RANGE = "tone", "width", "peak to loudness", "lows", "loudness range"
+MARGINS = {TONE: 1.0, WIDTH: 2.0, PEAK_TO_LOUDNESS: 1.0, LOWS: 1.0, RANGE: 2.0}
 """How far beyond the lane a figure must lie to be told, dB or LU (judgement: phrases of one mix differ by less)."""
 FEW = 3
 FEW_FACTOR = 2.0
@@ -53,13 +53,14 @@ class Lane:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Tone and width by band, peak to loudness and lows as lanes; ``match_db`` is the gain in dB that makes each
-    reference as loud as the mix."""
+    """Tone and width by band, and single figures, as lanes; ``match_db`` is the gain in dB that makes each reference
+    as loud as the mix."""
 
     tone: Lane
     width: Lane
     peak_to_loudness: Lane
     lows: Lane
+    loudness_range: Lane
     match_db: tuple[float, ...]
 
 
@@ -77,8 +78,13 @@ class Outside:
     last: int = -1
 
 
-def compare(mix: Account, references: Sequence[Account]) -> Comparison:
-    """Compare one mix with one or more references. Raises ValueError for none."""
+def compare(
+    mix: Account, references: Sequence[Account], ranges_lu: tuple[float, Sequence[float]] | None = None
+) -> Comparison:
+    """Compare one mix with one or more references. Raises ValueError for none.
+
+    ``ranges_lu`` is the loudness range of the whole mix and of each whole reference, NaN where it is not known.
+    """
     if not references:
         raise ValueError("A lane needs at least one reference.")
     tones = np.stack([each.tone_db + level_match_db(mix, each) for each in references])
@@ -87,6 +93,7 @@ def compare(mix: Account, references: Sequence[Account]) -> Comparison:
         width=lane_of(mix.width_db, np.stack([each.width_db for each in references])),
         peak_to_loudness=_single(mix.peak_to_loudness_lu, [each.peak_to_loudness_lu for each in references]),
         lows=_single(mix.lows_db, [each.lows_db for each in references]),
+        loudness_range=_single(*(ranges_lu or (np.nan, [np.nan] * len(references)))),
         match_db=tuple(mix.loudness_lufs - each.loudness_lufs for each in references),
     )
 
@@ -114,7 +121,7 @@ def lane_of(mix: FloatArray, references: FloatArray) -> Lane:
     return Lane(mix - median, low, high, np.isfinite(references).sum(axis=0).astype(np.float64))
 
 
-def _single(mix: float, references: list[float]) -> Lane:
+def _single(mix: float, references: Sequence[float]) -> Lane:
     return lane_of(np.array([mix]), np.array(references)[:, None])
 
 
@@ -123,7 +130,8 @@ def outside(found: Comparison) -> list[Outside]:
 
     Lows are left out where a band below 125 Hz tells of them.
     """
-    told = [*_runs(TONE, found.tone), *_runs(WIDTH, found.width), *_one(PEAK_TO_LOUDNESS, found.peak_to_loudness)]
+    told = [*_runs(TONE, found.tone), *_runs(WIDTH, found.width)]
+    told += [*_one(PEAK_TO_LOUDNESS, found.peak_to_loudness), *_one(RANGE, found.loudness_range)]
     if not any(each.kind == TONE and BANDS[each.first].high_hz < LOWS_UNTIL_HZ for each in told):
         told += _one(LOWS, found.lows)
     return sorted(told, key=lambda each: -abs(each.beyond) / MARGINS[each.kind])

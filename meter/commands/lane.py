@@ -9,12 +9,13 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from rich.progress import Progress
 from rich.table import Table
 
 from meter import figures
 from meter.audio.source import SourceError
 from meter.commands.errors import FAILED, CommandError
-from meter.commands.terminal import console, visible
+from meter.commands.terminal import console, progress, visible
 from meter.lane.analysis import Analysed, analysed, default_cache, fault_of
 from meter.lane.findings import FOUND, LaneFindings, LaneReference
 from meter.lane.study import fault_of_part, lane, part_of
@@ -42,7 +43,8 @@ def run(arguments: argparse.Namespace) -> int:
         mix, *references = (parse(text) for text in (arguments.mix, *arguments.reference))
     except ReferenceError as error:
         raise CommandError(str(error)) from error
-    found = _compared(mix, references)
+    with progress() as bar:
+        found = _compared(mix, references, bar)
     if arguments.json:
         print(json.dumps({**found.to_json(), "verdicts": [sentence(found)]}, allow_nan=False))
     else:
@@ -53,23 +55,28 @@ def run(arguments: argparse.Namespace) -> int:
     return FAILED if faults else 0
 
 
-def _compared(mix: ReferenceFile, references: Sequence[ReferenceFile]) -> LaneFindings:
+def _compared(mix: ReferenceFile, references: Sequence[ReferenceFile], bar: Progress) -> LaneFindings:
     try:
-        found = analysed(Path(mix.path), default_cache())
+        found = _analysed(mix, bar)
     except SourceError as error:
         raise CommandError(fault_of(Path(mix.path), error)) from error
     part = part_of(mix, found)
     if fault := fault_of_part(mix.name, part):
         raise CommandError(fault)
-    findings = lane(part, [_read(reference) for reference in references], found.notes, f"'{mix.name}'")
+    findings = lane(part, [_read(reference, bar) for reference in references], found.notes, f"'{mix.name}'")
     if findings.state != FOUND:
         raise CommandError(" ".join(reference.fault for reference in findings.references))
     return findings
 
 
-def _read(reference: ReferenceFile) -> LaneReference | tuple[ReferenceFile, Analysed]:
+def _analysed(file: ReferenceFile, bar: Progress) -> Analysed:
+    task = bar.add_task(visible(file.name), total=1.0)
+    return analysed(Path(file.path), default_cache(), lambda share: bar.update(task, completed=share))
+
+
+def _read(reference: ReferenceFile, bar: Progress) -> LaneReference | tuple[ReferenceFile, Analysed]:
     try:
-        return reference, analysed(Path(reference.path), default_cache())
+        return reference, _analysed(reference, bar)
     except SourceError as error:
         return LaneReference(reference.name, read=0.0, fault=fault_of(Path(reference.path), error))
 
@@ -94,7 +101,11 @@ def _table(found: LaneFindings) -> Table:
             figures.figure(band.width_difference_db, plus=True),
             _range(band.width_lane_low_db, band.width_lane_high_db),
         )  # fmt: skip
-    for name, each in (("20–120 Hz re the middle", found.lows_db), ("peak to loudness", found.peak_to_loudness_lu)):
+    for name, each in (
+        ("20–120 Hz re the middle", found.lows_db),
+        ("peak to loudness", found.peak_to_loudness_lu),
+        ("loudness range", found.loudness_range_lu),
+    ):
         table.add_row(name, figures.figure(each.difference, plus=True), _range(each.lane_low, each.lane_high))
     return table
 

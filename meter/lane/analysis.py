@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -59,12 +59,15 @@ def default_cache() -> Path:
     return Path(platformdirs.user_cache_dir("earwitness", appauthor=False)) / "references"
 
 
-def analysed(path: Path, cache: Path | None) -> Analysed:
-    """The analysis of a file, from the cache if it is there. Raises SourceError for a file that cannot be read."""
+def analysed(path: Path, cache: Path | None, progress: Callable[[float], None] = lambda _share: None) -> Analysed:
+    """The analysis of a file, from the cache if it is there; ``progress`` is told the share done.
+
+    Raises SourceError for a file that cannot be read.
+    """
     steps = analysis_steps(path, cache)
     while True:
         try:
-            next(steps)
+            progress(next(steps))
         except StopIteration as end:
             found: Analysed = end.value
             return found

@@ -63,7 +63,10 @@ class LaneReference(msgspec.Struct, frozen=True):
 
 
 class LaneOutside(msgspec.Struct, frozen=True):
-    """Something outside the lane: ``what`` is "tone", "width", "peak to loudness" or "lows", in dB or LU."""
+    """Something outside the lane, in dB or LU.
+
+    ``what`` is "tone", "width", "peak to loudness", "loudness range" or "lows".
+    """
 
     what: str
     difference: float
@@ -72,7 +75,10 @@ class LaneOutside(msgspec.Struct, frozen=True):
 
 
 class LaneFindings(msgspec.Struct, frozen=True):
-    """See the module's description. ``outside`` holds everything outside, the farthest first; three are spoken."""
+    """See the module's description. ``outside`` holds everything outside, the farthest first; three are spoken.
+
+    ``loudness_range_lu`` is that of the whole mix and the whole files, of a minute or more.
+    """
 
     state: str = LISTENING
     seconds: float = 0.0
@@ -81,6 +87,7 @@ class LaneFindings(msgspec.Struct, frozen=True):
     bands: tuple[LaneBand, ...] = ()
     peak_to_loudness_lu: LaneFigure = LaneFigure()
     lows_db: LaneFigure = LaneFigure()
+    loudness_range_lu: LaneFigure = LaneFigure()
     outside: tuple[LaneOutside, ...] = ()
     references: tuple[LaneReference, ...] = ()
     notes: tuple[str, ...] = ()

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.core.types import FloatArray
-from dsp.reference.account import Account, account, between, loud_part
+from dsp.reference.account import Account, account, between, loud_part, loudness_range
 from dsp.reference.lane import Comparison, Lane, compare, outside
 from dsp.reference.sections import NAMED_EDGES_HZ, Sections
 from meter.lane.analysis import Analysed
@@ -74,6 +74,7 @@ def lane(
     found_mix = account(mix.sections, mix.chosen)
     told: list[LaneReference] = []
     accounts: list[Account] = []
+    ranges: list[float] = []
     for each in references:
         if isinstance(each, LaneReference):
             told.append(each)
@@ -87,6 +88,7 @@ def lane(
             told.append(LaneReference(file.name, part.stretch, fault=fault))
             continue
         accounts.append(measured)
+        ranges.append(loudness_range(part.sections))
         told.append(_reference(file.name, part.stretch, measured, found_mix))
     short = found_mix is None or found_mix.seconds < LEAST_SECONDS - 1.0
     if short or not accounts:
@@ -95,7 +97,9 @@ def lane(
             found_mix.seconds if found_mix else 0.0, mix.stretch, references=tuple(told), notes=notes,
         )  # fmt: skip
     assert found_mix is not None
-    return _found(found_mix, mix.stretch, accounts, told, (*notes, *_mono_notes(found_mix, mix_name, accounts)))
+    compared = compare(found_mix, accounts, (loudness_range(mix.sections), ranges))
+    notes = (*notes, *_mono_notes(found_mix, mix_name, accounts))
+    return _findings(found_mix, mix, compared, told, notes)
 
 
 def _reference(name: str, stretch: str, found: Account, mix: Account | None) -> LaneReference:
@@ -116,18 +120,18 @@ def _mono_notes(mix: Account, mix_name: str, references: Sequence[Account]) -> t
     return (f"Width is compared with {len(references) - mono} of {len(references)} references; the others are mono.",)
 
 
-def _found(
-    mix: Account, stretch: str, references: Sequence[Account], told: list[LaneReference], notes: tuple[str, ...]
+def _findings(
+    mix: Account, part: Part, found: Comparison, told: list[LaneReference], notes: tuple[str, ...]
 ) -> LaneFindings:
-    found = compare(mix, references)
     return LaneFindings(
         FOUND,
         mix.seconds,
-        stretch,
+        part.stretch,
         mix.loudness_lufs,
         _bands(found),
         _figure(mix.peak_to_loudness_lu, found.peak_to_loudness),
         _figure(mix.lows_db, found.lows),
+        _figure(loudness_range(part.sections), found.loudness_range),
         tuple(
             LaneOutside(
                 each.kind,

@@ -47,8 +47,8 @@ def lane_words(found: LaneFindings) -> str:
 
 def outside_words(each: LaneOutside) -> str:
     """``180–355 Hz −3.1 dB``, ``5.6–11.2 kHz wider +3.2 dB``, ``peak to loudness +2.4 LU``."""
-    if each.what == "peak to loudness":
-        return f"peak to loudness {figures.with_unit(each.difference, 'LU', plus=True)}"
+    if each.what in ("peak to loudness", "loudness range"):
+        return f"{each.what} {figures.with_unit(each.difference, 'LU', plus=True)}"
     change = figures.with_unit(each.difference, "dB", plus=True)
     if each.what == "lows":
         return f"20–120 Hz re the middle {change}"

@@ -45,6 +45,7 @@ def _band(number: int) -> LaneBand:
 BANDS = tuple(map(_band, range(19)))
 AGAINST = LaneFindings(
     FOUND, 20.0, "newest 20 s", -14.2, BANDS, LaneFigure(12.0, -0.6, -1.4, 0.9), LaneFigure(3.1, 1.2, -1.0, 1.5),
+    LaneFigure(6.0, -0.8, -1.0, 2.0),
     (
         LaneOutside("tone", -3.4, BANDS[7].low_hz, BANDS[8].high_hz),
         LaneOutside("width", 3.2, BANDS[16].low_hz, BANDS[18].high_hz),

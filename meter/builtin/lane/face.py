@@ -19,7 +19,7 @@ from meter.gui.kit.label import Label, line_height, text_width
 from meter.gui.kit.steady import Steady
 from meter.gui.kit.theme import MARK_PX, TEXT_PX, font, mixed, px
 from meter.gui.kit.way import Way
-from meter.lane.findings import FOUND, LISTENING, NO_REFERENCES, LaneBand, LaneFigure, LaneFindings, LaneOutside
+from meter.lane.findings import FOUND, LISTENING, NO_REFERENCES, LaneBand, LaneFindings, LaneOutside
 from meter.lane.words import FEW, MOST_TOLD, lane_words, outside_words, sentence
 from meter.plugin.face import Choice, Face, Setting
 from meter.readings import Frame
@@ -40,7 +40,8 @@ WRAPS = 0.9
 GAP_PX, BUTTON_PX = 6, 30
 BUTTON_WORDS = "Choose reference files…"
 PLOTS = ("tone", "width")
-FIGURES = ("peak to loudness", "lows")
+LOWS = "lows"
+FIGURES = ("peak to loudness", "loudness range", LOWS)
 
 
 class LaneFace(Face):
@@ -113,10 +114,21 @@ class LaneFace(Face):
         waits = found.state == LISTENING and not found.references
         said = words.waiting(self.live) if waits else sentence(found)
         self.say("sentence", said, "ink" if found.state == FOUND else "soft", short=in_short(found))
-        told = ((found.peak_to_loudness_lu, "LU"), (found.lows_db, "dB"))
-        for name, (each, unit) in zip(FIGURES, told, strict=True):
-            self.say(name, figure_words(name, each, unit) if found.state == FOUND else "")
+        for name in FIGURES:
+            self.say(name, self._figure_words(name))
         self.say("note", self._note())
+
+    def _figure_words(self, name: str) -> str:
+        """``lows +1.2 dB (−0.8 to +0.9)``: the lane in brackets, if there is one; empty for what is not compared."""
+        found = self._found
+        figures = (found.peak_to_loudness_lu, found.loudness_range_lu, found.lows_db)
+        each = dict(zip(FIGURES, figures, strict=True))[name]
+        if math.isnan(each.difference):
+            return ""
+        said = f"{name} {words.with_unit(each.difference, 'dB' if name == LOWS else 'LU', plus=True)}"
+        if math.isnan(each.lane_low):
+            return said
+        return f"{said} ({words.figure(each.lane_low, plus=True)} to {words.figure(each.lane_high, plus=True)})"
 
     def _steadied(self, found: LaneFindings, now: float) -> LaneFindings:
         """The findings, naming other things than before only after these lasted."""
@@ -172,7 +184,7 @@ class LaneFace(Face):
         mark = line_height(MARK_PX)
         bottom = rest.bottom() + 1
         for name in ("note", *reversed(FIGURES)):
-            high = mark * (self._note_lines(rest) if name == "note" else 1)
+            high = mark * (self._note_lines(rest) if name == "note" else bool(self._figure_words(name)))
             fits = high and bottom - high - rest.top() - mark >= LEAST_BOTH_PX
             self.labels[name].place(QRect(rest.left(), bottom - high, rest.width(), high) if fits else QRect())
             bottom -= high if fits else 0
@@ -314,11 +326,3 @@ def triple(band: LaneBand, plot: str) -> tuple[float, float, float]:
 def in_short(found: LaneFindings) -> str:
     """What the sentence names, without what it is compared with: the subtitle says that. Empty for nothing named."""
     return "; ".join(outside_words(each) for each in found.outside[:MOST_TOLD]) if found.state == FOUND else ""
-
-
-def figure_words(name: str, each: LaneFigure, unit: str) -> str:
-    """``lows +1.2 dB (−0.8 to +0.9)``; the lane in brackets, where there is one."""
-    said = f"{name} {words.with_unit(each.difference, unit, plus=True)}"
-    if math.isnan(each.lane_low) or math.isnan(each.difference):
-        return said
-    return f"{said} ({words.figure(each.lane_low, plus=True)} to {words.figure(each.lane_high, plus=True)})"

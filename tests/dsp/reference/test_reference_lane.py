@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.signal import butter, iirpeak, sosfilt, sosfreqz, tf2sos
 
 from dsp.core.types import FloatArray, Spec
 from dsp.loudness.loudness import LoudnessMeter
-from dsp.reference.account import NARROWEST_DB, Account, account, between, loud_part
-from dsp.reference.lane import LOWS, PEAK_TO_LOUDNESS, TONE, WIDTH, compare, lane_of, outside
+from dsp.reference.account import NARROWEST_DB, Account, account, between, loud_part, loudness_range
+from dsp.reference.lane import LOWS, PEAK_TO_LOUDNESS, RANGE, TONE, WIDTH, compare, lane_of, outside
 from dsp.reference.sections import BANDS, COLUMNS, NAMED_EDGES_HZ, K, Sections, SectionStream
 
 RATE_HZ = 48_000
@@ -247,3 +248,37 @@ def test_one_or_two_references_ask_for_twice_the_distance() -> None:
 def test_nothing_to_compare_with_is_refused() -> None:
     with pytest.raises(ValueError, match="at least one"):
         compare(PLAIN, [])
+
+
+@pytest.mark.parametrize(
+    ("levels_db", "expected"), [((-20.0, -30.0), 10.0), ((-20.0, -15.0), 5.0), ((-40.0, -20.0), 20.0)]
+)
+def test_loudness_range_is_that_of_ebu_tech_3342(levels_db: tuple[float, float], expected: float) -> None:
+    """EBU Tech 3342 cases 1 to 3: 20 s of a 1 kHz tone at each level (here 40 s) read 10, 5 and 20 LU within 1 LU."""
+    time = np.arange(40 * 16_000) / 16_000
+    tone = np.sin(2.0 * np.pi * 1000.0 * time)[:, None] * np.ones(2)
+    sections = sections_of(np.concatenate([10.0 ** (level / 20.0) * tone for level in levels_db]), 16_000)
+    assert loudness_range(sections) == pytest.approx(expected, abs=1.0)
+    assert np.isnan(loudness_range(replace(sections, rows=sections.rows[:55])))
+
+
+def test_a_wider_loudness_range_is_told() -> None:
+    told = outside(compare(PLAIN, [PLAIN] * 3, (12.0, [5.0, 6.0, 7.0])))
+    assert [(each.kind, each.difference) for each in told] == [(RANGE, pytest.approx(6.0))]
+    assert outside(compare(PLAIN, [PLAIN] * 3, (12.0, [np.nan] * 3))) == []
+
+
+@pytest.mark.parametrize("kind", ["bell", "high shelf"])
+def test_an_equaliser_reads_as_its_response(kind: str) -> None:
+    """Beside scipy's filters: the mean of the analytic power response over each half octave of pink noise."""
+    if kind == "bell":
+        sos = tf2sos(*iirpeak(1200.0, 1.5, fs=RATE_HZ))
+    else:
+        sos = butter(1, 5000.0, "highpass", fs=RATE_HZ, output="sos")
+    sound = stereo(pink(21, 8.0), 0.3 * pink(22, 8.0))
+    found = compare(account_of(sound + 0.8 * sosfilt(sos, sound, axis=0)), [account_of(sound)])
+    hz = np.array([np.geomspace(item.low_hz, item.high_hz, 200) for item in BANDS])
+    response = np.abs(1.0 + 0.8 * sosfreqz(sos, hz.ravel(), fs=RATE_HZ)[1].reshape(hz.shape)) ** 2
+    expected = 10.0 * np.log10(response.mean(axis=1))
+    difference = found.tone.difference - expected
+    assert np.ptp(difference) < 0.15  # but for one gain in all bands: level is matched

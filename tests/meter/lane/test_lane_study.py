@@ -156,6 +156,20 @@ def test_bands_are_named_as_they_are_said(low: float, high: float, words: str) -
     assert band_words(low, high) == words
 
 
+def test_the_loudness_range_is_that_of_the_whole_files() -> None:
+    def song(quiet_db: float) -> Sections:
+        rows = [sections(40).rows, sections(40, -20.0 - quiet_db).rows]
+        return Sections(RATE_HZ, True, 1.0, np.concatenate(rows))
+
+    references = [reference(f"{number}.wav", song(4.0), 0.0, 30.0) for number in range(3)]
+    mix = Part(song(9.0), np.arange(80) < 40, "0:00–0:40")
+    found = lane(mix, references)
+    assert found.loudness_range_lu.difference == pytest.approx(5.0, abs=0.1)
+    assert sentence(found) == "Outside the lane of 3 references: loudness range +5.0 LU."
+    short = lane(whole(sections(30)), references)
+    assert np.isnan(short.loudness_range_lu.difference)
+
+
 def test_findings_print_as_json_without_a_nan() -> None:
     found = compared(sections(stereo=False), [sections()]).to_json()
     assert found["bands"][0]["width_difference_db"] is None
