@@ -14,7 +14,7 @@ from functools import cache
 
 from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QColor, QFont, QFontDatabase, QFontMetricsF, QPalette
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QWidget
 
 OKABE_ITO = {
     "black": "#000000", "orange": "#E69F00", "sky_blue": "#56B4E9", "bluish_green": "#009E73",
@@ -168,7 +168,7 @@ def scale_for(window: QSize) -> float:
 def follow_window(window: QSize) -> bool:
     """Scale text for a window of this size; True when that changed it. [gui]
 
-    Every widget with a method ``follow_text_scale`` has it called.
+    Every widget with a method ``follow_text_scale`` has it called, children before the widget that lays them out.
     """
     global _text_scale
     scale = scale_for(window)
@@ -178,11 +178,19 @@ def follow_window(window: QSize) -> bool:
     application = QApplication.instance()
     if isinstance(application, QApplication):
         application.setFont(font(TEXT_PX))
-        for widget in application.allWidgets():
+        for widget in sorted(application.allWidgets(), key=_depth, reverse=True):
             follow = getattr(widget, "follow_text_scale", None)
             if follow is not None:
                 follow()
     return True
+
+
+def _depth(widget: QWidget) -> int:
+    """How many widgets hold it."""
+    above, depth = widget.parentWidget(), 0
+    while above is not None:
+        above, depth = above.parentWidget(), depth + 1
+    return depth
 
 
 def font(size_px: int, *, bold: bool = False) -> QFont:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPalette
 from PySide6.QtWidgets import QWidget
 
@@ -20,6 +20,7 @@ from meter.gui.kit.theme import (
     apply_theme,
     choose_theme,
     current_theme,
+    follow_window,
     font,
     mixed,
 )
@@ -138,3 +139,22 @@ def test_figures_have_one_width(qapp, bold):
 def test_mixing_ends_at_either_colour():
     assert mixed(DARK.card, DARK.ink, 0.0) == DARK.card
     assert mixed(DARK.card, DARK.ink, 1.0) == DARK.ink
+
+
+def test_children_take_another_text_size_before_what_lays_them_out(qtbot):
+    told = []
+
+    class Follower(QWidget):
+        def follow_text_scale(self):
+            told.append(self)
+
+    outer = [Follower() for _ in range(8)]
+    inner = [Follower(QWidget(each)) for each in outer]
+    for each in outer:
+        qtbot.addWidget(each)
+    try:
+        assert follow_window(QSize(1920, 1200))
+        for parent, child in zip(outer, inner, strict=True):
+            assert told.index(child) < told.index(parent)
+    finally:
+        follow_window(QSize(1280, 800))
