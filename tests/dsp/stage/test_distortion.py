@@ -72,7 +72,16 @@ def test_second_and_third_harmonic_of_polynomials() -> None:
 
 
 @pytest.mark.parametrize(
-    ("drive", "printed"), [(0.25, 0.51284), (0.5, 1.96178), (1.0, 6.70648), (2.0, 17.3407), (4.0, 30.068)]
+    ("drive", "printed"),
+    [
+        (0.1, 0.08313),
+        (0.25, 0.51284),
+        (0.5, 1.96178),
+        (1.0, 6.70648),
+        (2.0, 17.3407),
+        (4.0, 30.068),
+        (10.0, 40.555),
+    ],
 )
 def test_tanh_at_tabulated_drives(drive: float, printed: float) -> None:
     """At -12 dBFS; 100 Hz has 239 harmonics below half the rate."""
@@ -83,7 +92,10 @@ def test_tanh_at_tabulated_drives(drive: float, printed: float) -> None:
     assert found.thd_percent == pytest.approx(thd_percent(np.tanh, drive), rel=0.002)
 
 
-@pytest.mark.parametrize(("drive_db", "printed"), [(1.0, 4.6316), (3.0103, 13.4196), (6.0, 23.237), (10.0, 32.164)])
+@pytest.mark.parametrize(
+    ("drive_db", "printed"),
+    [(1.0, 4.6316), (2.0, 9.2499), (3.0103, 13.4196), (6.0, 23.237), (10.0, 32.164), (20.0, 43.040)],
+)
 def test_hard_clip_at_tabulated_drives(drive_db: float, printed: float) -> None:
     ceiling = db_to_amplitude(-12.0 - drive_db)
     tones, _ = returned(lambda sound: np.clip(sound, -ceiling, ceiling))

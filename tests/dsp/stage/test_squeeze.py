@@ -40,6 +40,36 @@ def test_the_curve_is_the_static_curve(threshold: float, ratio: float) -> None:
     assert found.median_db == pytest.approx(held[2], abs=0.1)
 
 
+SOFT_TABLE = {  # threshold, ratio, knee: outputs for inputs, soft knee y = x + (1/R - 1)(x - T + W/2)^2 / (2 W)
+    (-20.0, 4.0, 6.0): {-23.0: -23.0, -20.0: -20.5625, -18.0: -19.5625, -17.0: -19.25, 0.0: -15.0},
+    (-24.0, 3.0, 10.0): {-30.0: -30.0, -24.0: -24.833, -20.0: -22.7, -12.0: -20.0, 0.0: -16.0},
+}
+
+
+@pytest.mark.parametrize(("threshold", "ratio", "knee"), SOFT_TABLE)
+def test_a_soft_knee_is_drawn_as_it_is(threshold: float, ratio: float, knee: float) -> None:
+    table = SOFT_TABLE[threshold, ratio, knee]
+    steps = [(level, 0.5) for level in table] * 2
+    tone, levels = stepped_tone(1000.0, steps, RATE_HZ, 1), levels_of(steps)
+    inside = (1.0 / ratio - 1.0) * (levels - threshold + knee / 2.0) ** 2 / (2.0 * knee)
+    gain_db = np.where(np.abs(levels - threshold) <= knee / 2.0, inside, static_gain_db(levels, threshold, ratio))
+    found = studied(tone, with_gain(tone, gain_db)).squeeze
+    curve = {round(level): output for level, output in found.curve}
+    for level, output in table.items():
+        assert curve[round(level)] == pytest.approx(output, abs=0.1)
+    assert found.max_db == pytest.approx(max(level - output for level, output in table.items()), abs=0.1)
+
+
+@pytest.mark.parametrize("level", [-12.0, -6.0, 0.0])
+def test_a_steady_tone_tells_the_gain_and_no_squeeze(level: float) -> None:
+    """All the time at one level: what is held down cannot be told from make-up."""
+    held_db = float(static_gain_db(np.array([level]), -20.0, 4.0)[0])
+    found = studied(*(with_gain(stepped_tone(1000.0, [(level, 3.0)], RATE_HZ, 1), gain) for gain in (0.0, held_db)))
+    assert found.loudness_change_lu == pytest.approx(held_db, abs=0.02)
+    assert found.squeeze.make_up_db == pytest.approx(held_db, abs=0.05)
+    assert found.squeeze.max_db < 0.1
+
+
 def compressed(sound: np.ndarray, make_up_db: float = 6.0) -> tuple[np.ndarray, np.ndarray]:
     """By the level of 10 ms, and the gain in dB without make-up."""
     power = (sound.reshape(-1, 480, sound.shape[1]) ** 2).mean(axis=(1, 2))

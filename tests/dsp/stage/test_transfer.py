@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.signal import butter, iirpeak, sosfilt, sosfreqz, tf2sos
+from scipy.signal import butter, freqz, iirpeak, lfilter, sosfilt, sosfreqz, tf2sos
 
 from dsp.core.signals import pink_noise
 from dsp.core.types import FloatArray
@@ -33,6 +33,28 @@ def test_the_response_is_the_analytic_one(kind: str) -> None:
     # Below 30 Hz a twelfth of an octave holds one bin of 1.5 Hz, whose middle lies elsewhere.
     inside = (hz > 30.0) & (hz < 18_000.0)
     np.testing.assert_allclose(response_db[inside], expected[inside], atol=0.1)
+
+
+def cookbook_low_shelf(hz: float, gain_db: float) -> tuple[FloatArray, FloatArray]:
+    """With a shelf slope of 1 ("Cookbook formulae for audio equalizer biquad filter coefficients", from memory)."""
+    big, angle = 10.0 ** (gain_db / 40.0), 2.0 * np.pi * hz / RATE_HZ
+    cosine, bend = np.cos(angle), np.sqrt(2.0 * big) * np.sin(angle)
+    up, down = (big + 1.0), (big - 1.0)
+    b = big * np.array([up - down * cosine + bend, 2.0 * (down - up * cosine), up - down * cosine - bend])
+    a = np.array([up + down * cosine + bend, -2.0 * (down + up * cosine), up + down * cosine - bend])
+    return b / a[0], a / a[0]
+
+
+@pytest.mark.parametrize("gain_db", [-9.0, 6.0, 15.0])
+def test_a_shelf_of_the_trade_is_drawn_as_it_is(gain_db: float) -> None:
+    b, a = cookbook_low_shelf(150.0, gain_db)
+    found = studied(SOUND, lfilter(b, a, SOUND, axis=0))
+    hz, response_db, _ = np.array(found.linear.response).T
+    inside = (hz > 30.0) & (hz < 18_000.0)
+    expected = 20.0 * np.log10(np.abs(freqz(b, a, hz, fs=RATE_HZ)[1]))
+    assert expected[hz < 40.0].mean() == pytest.approx(gain_db, abs=0.3)
+    np.testing.assert_allclose(response_db[inside], expected[inside], atol=0.1)
+    assert found.squeeze.p90_db < 0.5
 
 
 @pytest.mark.parametrize("kind", ["low shelf", "top"])
