@@ -47,9 +47,10 @@ class ReferenceLibrary:
         self._entries = {**dict(list(others.items())[-MOST_KEPT:]), **named}
         for path in paths:
             self._look_at(path, self._entries.setdefault(path, Entry()))
-        waiting = next((path for path in paths if self._entries[path].steps is not None), None)
-        if waiting is not None:
-            self._step(waiting, self._entries[waiting])
+        left = SECONDS_A_STEP
+        for path in paths:
+            if left > 0 and self._entries[path].steps is not None:
+                left -= self._step(path, self._entries[path], left)
         return [self._entries[path] for path in paths]
 
     def _look_at(self, path: str, entry: Entry) -> None:
@@ -63,15 +64,20 @@ class ReferenceLibrary:
             entry.stamp, entry.read, entry.fault = stamp, 0.0, ""
             entry.steps = analysis_steps(Path(path), self._cache())
 
-    def _step(self, path: str, entry: Entry) -> None:
+    @staticmethod
+    def _step(path: str, entry: Entry, most: int) -> int:
+        """Work on one file; returns the seconds of sound read, none for an analysis that was kept."""
         assert entry.steps is not None
+        read = 0
         try:
-            for _ in range(SECONDS_A_STEP):
+            while read < most:
                 entry.read = next(entry.steps)
+                read += 1
         except StopIteration as end:
             entry.analysed, entry.read, entry.steps = end.value, 1.0, None
         except SourceError as error:
             entry.analysed, entry.fault, entry.steps = None, fault_of(Path(path), error), None
+        return read
 
 
 def _stamp(path: str) -> Stamp | None:

@@ -203,6 +203,15 @@ def test_a_piece_is_read_at_a_time(song: Path, monkeypatch: pytest.MonkeyPatch) 
     assert entry.analysed is not None
 
 
+def test_analyses_that_were_kept_are_there_at_once(song: Path, cache: Path) -> None:
+    other = song.with_name("other.wav")
+    soundfile.write(other, noise(6.0, seed=2), RATE_HZ, subtype="FLOAT")
+    files = [ReferenceFile(str(path)) for path in (song, other)]
+    for file in files:
+        analysed(Path(file.path), cache)
+    assert all(entry.analysed is not None for entry in ReferenceLibrary(lambda: cache).work(files))
+
+
 def test_a_missing_file_is_one_sentence_and_found_when_it_comes(tmp_path: Path, song: Path) -> None:
     library, files = ReferenceLibrary(lambda: None), [ReferenceFile(str(tmp_path / "later.wav"))]
     (fault,) = finish(library, files)
