@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft, rfftfreq
 
-from dsp.core.lag import Lag, find_lag
+from dsp.core.lag import SURE_CORRELATION
 from dsp.core.types import FloatArray
 from dsp.stage.alignment import CLEAR_CORRELATION, NOT_RELATED, Alignment, line_up, overlapping
 
@@ -18,29 +18,39 @@ COARSE_HZ = 6000
 FINE_SECONDS = 2.0
 NEAR_COARSE = 8
 """The lag is looked for again at full rate within so many coarse frames."""
-SURE_WITHIN_SECONDS = 2.0
 SURE_AT_ONCE = 0.8
-"""Correlation that a lag needs over a shorter stretch: a beat that repeats fits at several (judgement)."""
+"""Correlation that a lag needs while more sound is to come (judgement)."""
+AS_WELL, MOST_OF_STRETCH = 0.97, 0.6
+"""Lags that correlate nearly as well are rivals; a lag is compared over 40 % of the stretch or more (judgement)."""
 TINY = 1e-30
 TELLS = 0.3
 """Correlation from which a channel tells its polarity (judgement)."""
 STILL, NEIGHBOUR = 0.9, 2
 """A piece that still has so much of the usual correlation, and less two frames to either side, needs no search."""
 FLAT_FROM_HZ = 4000.0
-"""Below, cross-spectra are weighted by frequency: music has most power in the lows, where a lag shows least."""
+"""Up to here differences from frame to frame are compared: in the lows, where most power is, a lag shows least."""
 
 
-def search(before: FloatArray, after: FloatArray, rate_hz: int, longest: int) -> Alignment:
+@dataclass(frozen=True)
+class CoarseLag:
+    """A lag in frames of the low rate, with the correlation there, 0 to 1. ``alone`` where no other fits as well."""
+
+    frames: int
+    correlation: float
+    alone: bool
+
+
+def search(before: FloatArray, after: FloatArray, rate_hz: int, longest: int, *, last: bool = True) -> Alignment:
     """The alignment of two stretches ``(frames, channels)``: first at a low rate, then to a fraction of a frame.
 
-    A stretch of less than two seconds must correlate better.
+    Where a longer stretch may come, ``last`` is False: then the lag must correlate better, and be the only one. Of
+    several that fit as well, as a beat or a note has, the shortest is taken at last.
     """
     factor = max(1, rate_hz // COARSE_HZ)
     best = _coarse(before, after, factor, longest)
-    least = 0.0 if len(before) >= SURE_WITHIN_SECONDS * rate_hz else SURE_AT_ONCE
-    if not best.sure or abs(best.correlation) < least:
+    if best.correlation < SURE_CORRELATION or not (last or (best.alone and best.correlation >= SURE_AT_ONCE)):
         return NOT_RELATED
-    whole = round(best.frames * factor)
+    whole = best.frames * factor
     first, second = overlapping(before, after, whole)
     newest = slice(-round(FINE_SECONDS * rate_hz), None)
     near = min(NEAR_COARSE * factor, len(first) - 1)
@@ -50,24 +60,47 @@ def search(before: FloatArray, after: FloatArray, rate_hz: int, longest: int) ->
     return Alignment(whole + found.lag_frames, found.correlation, found.inverted, related=True)
 
 
-def nearest(before: FloatArray, after: FloatArray, rate_hz: int, longest: int) -> float:
-    """Highest correlation of a channel at a low rate, at any lag up to ``longest`` frames either way, 0 to 1."""
-    return abs(_coarse(before, after, max(1, rate_hz // COARSE_HZ), longest).correlation)
+def lag_of_lows(before: FloatArray, after: FloatArray, rate_hz: int, longest: int) -> tuple[int, float]:
+    """The best lag of a channel at a low rate, up to ``longest`` frames either way, and the correlation, 0 to 1."""
+    factor = max(1, rate_hz // COARSE_HZ)
+    lag = _coarse(before, after, factor, longest)
+    return lag.frames * factor, lag.correlation
 
 
-def _coarse(before: FloatArray, after: FloatArray, factor: int, longest: int) -> Lag:
-    """The lag of the channel that correlates best, in frames of the low rate; by differences too, as ``line_up``."""
+def _coarse(before: FloatArray, after: FloatArray, factor: int, longest: int) -> CoarseLag:
+    """The lag of the channel that correlates best; by differences too, as ``line_up``."""
     slow = [_decimated(side, factor) for side in (before, after)]
     plain = _best(slow[0], slow[1], longest // factor)
-    if abs(plain.correlation) >= CLEAR_CORRELATION:
+    if plain.alone and plain.correlation >= CLEAR_CORRELATION:
         return plain
     steep = _best(np.diff(slow[0], axis=0), np.diff(slow[1], axis=0), longest // factor)
-    return max(plain, steep, key=lambda lag: abs(lag.correlation))
+    sure = [lag for lag in (plain, steep) if lag.alone and lag.correlation >= SURE_CORRELATION]
+    return max(sure or [plain, steep], key=lambda lag: lag.correlation)
 
 
-def _best(before: FloatArray, after: FloatArray, longest: int) -> Lag:
-    lags = [find_lag(before[:, [c]], after[:, [c]], longest) for c in range(before.shape[1])]
-    return max(lags, key=lambda lag: abs(lag.correlation))
+def _best(before: FloatArray, after: FloatArray, longest: int) -> CoarseLag:
+    lags = [_of_channel(before[:, c], after[:, c], longest) for c in range(before.shape[1])]
+    return max(lags, key=lambda lag: lag.correlation)
+
+
+def _of_channel(first: FloatArray, second: FloatArray, longest: int) -> CoarseLag:
+    """Of one channel ``(frames,)``. Each lag is compared over what overlaps, or a long one would seem worse."""
+    energy = float(np.sqrt((first @ first) * (second @ second)))
+    longest = min(longest, int(MOST_OF_STRETCH * len(first)))
+    if not energy > 0.0:
+        return CoarseLag(0, 0.0, alone=False)
+    size = next_fast_len(len(first) + longest + 1, real=True)
+    circular = irfft(np.conj(rfft(first, size)) * rfft(second, size), size)
+    values = np.abs(np.concatenate([circular[size - longest :], circular[: longest + 1]])) / energy
+    lags = np.arange(-longest, longest + 1)
+    values /= 1.0 - np.abs(lags) / len(first)
+    rivals = lags[values >= AS_WELL * values.max()]
+    alone = int(rivals[-1] - rivals[0]) <= 2 * NEAR_COARSE
+    shortest = rivals[np.argmin(np.abs(rivals))] + longest
+    begin = 0 if alone else max(0, shortest - NEAR_COARSE)
+    end = len(values) if alone else shortest + NEAR_COARSE + 1
+    best = begin + int(np.argmax(values[begin:end]))
+    return CoarseLag(int(lags[best]), min(1.0, float(values[best])), alone)
 
 
 def _decimated(sound: FloatArray, factor: int) -> FloatArray:
@@ -95,22 +128,25 @@ class PieceCheck:
     def __init__(self, rate_hz: int, frames: int, longest: int) -> None:
         self._longest = longest
         self._size = next_fast_len(frames + longest, real=True)
-        weights = np.minimum(rfftfreq(self._size, 1.0 / rate_hz), FLAT_FROM_HZ) / FLAT_FROM_HZ
+        weights = FLAT_FROM_HZ / np.maximum(rfftfreq(self._size, 1.0 / rate_hz), FLAT_FROM_HZ)
         self._weights = (weights**2).astype(np.float32)
         self._usual = 1.0
 
     def fit(self, first: Sound, second: Sound, usual: tuple[bool, ...], home: int) -> Fit:
         """Of a piece ``(channels, frames)`` each, whose best lag is usually at ``home`` frames."""
-        powers = np.stack([np.einsum("cf,cf->c", side, side) for side in (first, second)])
-        tells = np.einsum("cf,cf->c", first, second) / np.sqrt(np.maximum(powers[0] * powers[1], TINY))
+        # Differences before the piece is cut out: weighted afterwards, its ends would outweigh the sound.
+        one, other = np.diff(first), np.diff(second)
+        powers = np.einsum("cf,cf->c", one, one) * np.einsum("cf,cf->c", other, other)
+        channel, room = int(np.argmax(powers)), abs(home) + NEIGHBOUR
+        inside, late = one[:, room:-room], other[:, room + home : other.shape[1] - room + home]
+        tells = np.einsum("cf,cf->c", inside, late) / np.sqrt(np.maximum(powers, TINY))
         inverted = tuple(
             bool(tell < 0.0) if abs(tell) > TELLS else was for tell, was in zip(tells, usual, strict=True)
         )
-        channel = int(np.argmax(powers[0] * powers[1]))
-        here = _at_home(first[channel], second[channel], home)
+        here = _at_home(one[channel], other[channel], home)
         if here >= STILL * self._usual:
             return Fit(here, here, home, inverted)
-        found = self._whole(first[channel], second[channel], home)
+        found = self._whole(one[channel], other[channel], home)
         if found.best == found.here:
             self._usual = here if here > 0.0 else self._usual
         return Fit(found.here, found.best, found.offset, inverted)
@@ -127,13 +163,12 @@ class PieceCheck:
         return Fit(near, float(values[best]), best - self._longest, ())
 
 
-def _at_home(first: Sound, second: Sound, home: int) -> float:
-    """Correlation of what changes from frame to frame at the usual lag; 0 where it is higher a few frames away."""
+def _at_home(one: Sound, other: Sound, home: int) -> float:
+    """Correlation at the usual lag; 0 where it is higher a few frames away."""
     room = abs(home) + NEIGHBOUR
-    one, other = np.diff(first[room:-room]), np.diff(second)
-    places = [room + home + near for near in (-NEIGHBOUR, 0, NEIGHBOUR)]
-    before, here, after = (abs(float(one @ other[place : place + len(one)])) for place in places)
+    one = one[room:-room]
+    sides = [other[room + home + near :][: len(one)] for near in (-NEIGHBOUR, 0, NEIGHBOUR)]
+    before, here, after = (abs(float(one @ side)) for side in sides)
     if here < max(before, after):
         return 0.0
-    same = other[places[1] : places[1] + len(one)]
-    return here / float(np.sqrt(max(float(one @ one) * float(same @ same), TINY)))
+    return here / float(np.sqrt(max(float(one @ one) * float(sides[1] @ sides[1]), TINY)))

@@ -7,11 +7,13 @@ leaves half-way is no squeeze. Two pieces in a row that agree on another lag beg
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from dsp.core.types import FloatArray
 from dsp.stage.alignment import NOT_RELATED, Alignment, line_up
-from dsp.stage.lag_search import Fit, PieceCheck, nearest, search
+from dsp.stage.lag_search import NEAR_COARSE, Fit, PieceCheck, lag_of_lows, search
 from dsp.stage.pair_buffer import PairBuffer, Phrase, Sound
 
 LISTENING, SILENT, UNRELATED, LINING_UP, FOUND = "listening", "silent", "unrelated", "lining up", "found"
@@ -28,8 +30,9 @@ SILENCE_POWER = 1e-9
 """Mean square, -90 dBFS."""
 PATIENCE = 6
 """Pieces in a row: of silence before it is called so, or of no agreement before the lag is searched for again."""
-AS_GOOD = 0.97
-"""A lag is another one only where it correlates better than the usual one by this factor, as in files."""
+AS_GOOD, AS_GOOD_NEAR = 0.97, 0.85
+"""A lag is another one only where it correlates better than the usual one by this factor, as in files; within
+``HOME_FRAMES`` by more, since a filter delays some notes more than others (judgement)."""
 ASTRAY = 0.3
 """Correlation under which a piece has no lag at all (judgement)."""
 SAME_FRAMES = 1.5
@@ -39,8 +42,9 @@ WANDER_SECONDS, WANDER_TIMES, WANDER_WITHIN_SECONDS = 0.02, 3, 20.0
 SETTLED_PIECES = 8
 """A lag that moves so little so often, each time before it has fitted so many pieces, wanders (judgement): the stage
 moves in time, as tape does. A bypass that is flipped stays longer."""
-WANDERING = 0.5
-"""Correlation of the lows that a piece needs of a stage that moves in time."""
+WANDERS_FRAMES = 12.0
+WANDERING, SURE_LOWS = 0.5, 0.7
+"""Correlation of the lows that a piece needs of a stage that moves in time, and of one whose highs do not tell."""
 LEAST_SECONDS = 1.0
 
 WANDERS = "The delay wanders: the stage moves in time, which counts as added."
@@ -63,14 +67,17 @@ class PairFollower:
         self.state, self.silent_side = LISTENING, ""
         self._aligned = self.wanders = False
         self._fitted = 0
-        self._moved_note = ""
+        self._came_from = NOT_RELATED
+        self._settled = False
+        self._lows: list[float] = []
         self._moves: list[int] = []
         self._start_at(0)
 
     @property
     def notes(self) -> tuple[str, ...]:
         """Sentences on the lag."""
-        return tuple(note for note in (self._moved_note, WANDERS if self.wanders else "") if note)
+        moved = _moved(self._came_from, self.alignment)
+        return tuple(note for note in (moved, WANDERS if self.wanders else "") if note)
 
     def mark(self, frame: int) -> None:
         """The figures since the mark begin at this frame of the stream."""
@@ -132,10 +139,11 @@ class PairFollower:
             return
         frames = min(pieces, SEARCHED_PIECES) * self._piece
         start = self._next - frames
-        found = search(*self._double(start, frames, 0), self.rate_hz, self._longest)
+        last = pieces >= SEARCHED_PIECES
+        found = search(*self._double(start, frames, 0), self.rate_hz, self._longest, last=last)
         if found.related:
             self._line_up(found, start)
-        elif pieces >= SEARCHED_PIECES:
+        elif last:
             self.state, self.wanders = UNRELATED, False
             self.phrase.restart()
 
@@ -150,11 +158,11 @@ class PairFollower:
         near = abs(before.lag_frames - found.lag_frames) <= WANDER_SECONDS * self.rate_hz
         if before.related and near and before.inverted == found.inverted and self._fitted < SETTLED_PIECES:
             self._note_wander(start)
-        self._fitted = 0
+        self._fitted, self._settled = 0, False
         if _is_same(before, found) or (self.wanders and near):
             self.phrase.cut()
         else:
-            self._moved_note = _moved(before, found)
+            self._came_from = before
             self.phrase.restart()
             self.state = LINING_UP if before.related else LISTENING
         self._start_at(start)
@@ -166,11 +174,13 @@ class PairFollower:
         if self._home is None:
             self._home = fit.offset if abs(fit.offset) <= HOME_FRAMES else 0
             fit = Fit(fit.best, fit.best, fit.offset, fit.inverted) if self._home == fit.offset else fit
-        if self._fits(fit) or (self.wanders and self._fits_lows(start)):
+        if self._fits(fit) or ((self.wanders or fit.best < ASTRAY) and self._fits_lows(start, fit)):
             self._fitted += 1
             self._odd, self._candidate = 0, None
             self._count_held()
             self._held = [start]
+            if self._fitted == SETTLED_PIECES and not self._settled:
+                self._settle(start)
             return
         self._odd += 1
         self._held.append(start)
@@ -183,12 +193,36 @@ class PairFollower:
     def _fits(self, fit: Fit) -> bool:
         if fit.best < ASTRAY or fit.inverted != self.alignment.inverted:
             return False
-        return abs(fit.offset - (self._home or 0)) <= SAME_FRAMES or fit.here >= AS_GOOD * fit.best
+        by = abs(fit.offset - (self._home or 0))
+        return by <= SAME_FRAMES or fit.here >= (AS_GOOD_NEAR if by <= HOME_FRAMES else AS_GOOD) * fit.best
 
-    def _fits_lows(self, start: int) -> bool:
-        """Whether the lows of a piece are those of the other side, at any lag near the usual one."""
-        sides = self._double(start, self._piece, self._lag)
-        return nearest(*sides, self.rate_hz, round(WANDER_SECONDS * self.rate_hz)) >= WANDERING
+    def _fits_lows(self, start: int, fit: Fit) -> bool:
+        """Whether the lows of a piece fit: at the usual lag, or near it where the lag wanders."""
+        longest = round(WANDER_SECONDS * self.rate_hz)
+        by, correlation = lag_of_lows(*self._double(start, self._piece, self._lag), self.rate_hz, longest)
+        if fit.inverted != self.alignment.inverted:
+            return False
+        if self.wanders:
+            return correlation >= WANDERING
+        fits = correlation >= SURE_LOWS and abs(by) <= NEAR_COARSE
+        self._lows = [*self._lows, by][-SEARCHED_PIECES:] if fits else []
+        self.wanders = len(self._lows) >= SETTLED_PIECES and float(np.ptp(self._lows)) > WANDERS_FRAMES
+        return fits
+
+    def _settle(self, start: int) -> None:
+        """Find the fraction of the lag again in the pieces that have fitted: there are more of them now."""
+        self._settled = True
+        frames, lag = SETTLED_PIECES * self._piece, self._lag
+        begin = start + self._piece - frames
+        if self.wanders or not self._sound.covers(begin, frames, lag):
+            return
+        fine = line_up(*self._double(begin, frames, lag), HOME_FRAMES)
+        if not fine.related:
+            return
+        self.alignment = replace(self.alignment, lag_frames=lag + fine.lag_frames, correlation=fine.correlation)
+        if self._lag != lag:
+            self.phrase.restart()
+            self._start_at(begin)
 
     def _move(self, start: int, fit: Fit) -> None:
         """Two pieces agree on another lag or polarity."""
@@ -246,10 +280,11 @@ def _agree(one: Fit, other: Fit) -> bool:
 
 
 def _moved(before: Alignment, now: Alignment) -> str:
-    """One sentence on what changed, empty at first."""
+    """One sentence on what changed, empty at first and where nothing did."""
     if not before.related:
         return ""
     if abs(before.lag_frames - now.lag_frames) > SAME_FRAMES:
         moved = f"moved from {round(before.lag_frames)} to {round(now.lag_frames)} samples"
         return f"The delay {moved}; the figures restarted there."
-    return "The polarity of the sound after changed; the figures restarted there."
+    turned = before.inverted != now.inverted
+    return "The polarity of the sound after changed; the figures restarted there." if turned else ""

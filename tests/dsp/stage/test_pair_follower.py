@@ -265,3 +265,47 @@ def test_silence_before_the_first_sound_does_not_count() -> None:
     late = np.concatenate([np.zeros((round(1.1 * RATE_HZ), 1)), SOUND[: 6 * RATE_HZ]])
     follower = last(followed(late, GAIN * late))
     assert follower.phrase.seconds <= 6.0
+
+
+def kicks(seconds: float) -> FloatArray:
+    """A hit every half second that falls from 120 to 45 Hz: alike each time, low, with rests between."""
+    at = np.arange(round(seconds * RATE_HZ)) / RATE_HZ % 0.5
+    hz = 45.0 + 75.0 * np.exp(-at / 0.03)
+    return np.asarray(np.sin(2.0 * np.pi * np.cumsum(hz) / RATE_HZ) * np.exp(-at / 0.08))[:, None]
+
+
+def test_hits_that_are_all_alike_are_not_taken_for_each_other() -> None:
+    """Driven hits correlate as well half a second later."""
+    sound = kicks(8.0)
+    follower = last(followed(sound, np.tanh(4.0 * np.roll(sound, 100, axis=0))))
+    assert follower.state == FOUND
+    assert follower.alignment.lag_frames == pytest.approx(100.0, abs=3.0)
+
+
+def test_a_small_jump_of_low_hits_is_found() -> None:
+    """64 samples are a fifteenth of a period of 50 Hz."""
+    sound = kicks(12.0)
+    follower = last(followed(*changed(sound, sound, np.roll(sound, 64, axis=0), 6.1)))
+    assert follower.alignment.lag_frames == pytest.approx(64.0, abs=0.1)
+    transfer = follower.phrase.stretch(follower.phrase.parts()).transfer
+    assert transfer is not None
+    assert transfer.added_db < -80.0
+
+
+def test_a_note_that_is_held_fits_at_every_period_and_is_lined_up_at_the_shortest_lag() -> None:
+    """Through a low-pass, so that no period fits exactly."""
+    rng = np.random.default_rng(4)
+    at = np.arange(6 * RATE_HZ) / RATE_HZ
+    tones = [np.sin(2.0 * np.pi * 200.0 * n * at + rng.uniform(0.0, 6.0)) / n for n in range(1, 20)]
+    note = np.sum(tones, axis=0)[:, None] * 0.1
+    after = np.asarray(sosfilt(butter(2, 1000.0, fs=RATE_HZ, output="sos"), np.roll(note, 40, axis=0), axis=0))
+    follower = last(followed(note, after))
+    assert follower.state == FOUND
+    assert 35.0 < follower.alignment.lag_frames < 60.0
+
+
+def test_hiss_that_covers_the_highs_leaves_the_pair_lined_up() -> None:
+    sound = kicks(8.0)
+    hiss = np.random.default_rng(2).normal(scale=0.03, size=sound.shape)
+    states = [follower.state for _, follower in followed(sound, sound + hiss)]
+    assert states[8:] == [FOUND] * (len(states) - 8)
