@@ -6,13 +6,15 @@ first or quieter one.
 
 from __future__ import annotations
 
+import math
+
 from PySide6.QtCore import QRect, QRectF, QSize
 from PySide6.QtGui import QColor, QGuiApplication, QPainter, QRegion
 
 from meter import figures
 from meter.builtin.repeats import face_words as told
 from meter.builtin.repeats.findings import FOUND, FairRepeats, RepeatFindings
-from meter.gui.kit.label import Label, line_height
+from meter.gui.kit.label import Label, line_height, text_width
 from meter.gui.kit.theme import FIGURE_PX, MARK_PX, TEXT_PX, VERDICT_PX, px
 from meter.plugin.face import Choice, Face
 from meter.readings import Frame
@@ -23,7 +25,10 @@ WIDEST = "+88.8"
 NOTHING_FOUND = RepeatFindings()
 STALE_SECONDS = 10.0
 """From this age on the words say how old the comparison is."""
-ROW_PX, MOST_ROW_PX = 9, 18
+ROW_PX, MOST_ROW_PX = 9, 28
+NOTE_FROM_PX = 96
+"""From this height on there is room for what plays now."""
+COPIED_SECONDS = 2.5
 LEAST_ROWS, MOST_TURNS = 2, 6
 BESIDE_PX, LOW_PX = 560, 170
 """From this width on, and below this height, the picture stands beside the words."""
@@ -40,7 +45,7 @@ class RepeatsFace(Face):
     def __init__(self) -> None:
         super().__init__()
         self.labels = {
-            "figure": Label(FIGURE_PX, bold=True, sample=WIDEST, least_px=26),
+            "figure": Label(FIGURE_PX + 28, bold=True, sample=WIDEST, least_px=26),
             "unit": Label(TEXT_PX, role="soft"),
             "sentence": Label(VERDICT_PX, lines=4, least_px=TEXT_PX, sample="Not fair: trim −0.9 dB."),
             "why": Label(TEXT_PX, role="soft", lines=6),
@@ -52,6 +57,8 @@ class RepeatsFace(Face):
         self._turns: Turns = ()
         self._stale = False
         self._picture = QRect()
+        self._rows, self._row_high, self._under_rows = MOST_TURNS, 0, 0
+        self._copied, self._copied_at = "", math.nan
 
     @property
     def subtitle(self) -> str:
@@ -75,7 +82,7 @@ class RepeatsFace(Face):
         """Put the trim on the clipboard, as a figure that other programs take."""
         if self._fair is not None and (text := told.trim_text(self._fair)):
             QGuiApplication.clipboard().setText(text)
-            self.say("note", f"{text} dB copied")
+            self._copied, self._copied_at = text, math.nan
 
     # Layout
 
@@ -88,42 +95,41 @@ class RepeatsFace(Face):
             self.labels["why"].place(inside)
             return
         beside = inside.width() >= px(BESIDE_PX) and inside.height() < px(LOW_PX)
-        top, left, bottom = inside.top(), inside.left(), inside.bottom() + 1
         width = inside.width() // 2 - px(16) if beside else inside.width()
-        if beside:
-            self._picture = QRect(inside.left() + inside.width() // 2, top, inside.width() // 2, inside.height())
-        note_high = note.line_height if inside.height() >= 110 else 0
-        sentence_least = line_height(TEXT_PX)
-        if inside.height() - note_high - sentence_least >= 40:
-            figure.place(QRect(left, top, width, min(line_height(FIGURE_PX, bold=True), inside.height() // 2)))
-            top += figure.line_height + 2
-        lines = 2 if bottom - note_high - top >= 2 * line_height(VERDICT_PX) else 1
-        sentence_high = lines * line_height(VERDICT_PX if lines > 1 else TEXT_PX) + 2
-        sentence.place(QRect(left, top, width, min(sentence_high, bottom - note_high - top)))
-        note.place(QRect(left, bottom - note_high, width, note_high) if note_high else QRect())
-        top += sentence_high + px(6)
-        room = QRect(left, top, width, bottom - note_high - px(4) - top)
-        if not beside and room.height() >= LEAST_ROWS * px(ROW_PX):
-            self._picture = room
-        self._place_legend()
+        note_high = note.line_height if inside.height() >= px(NOTE_FROM_PX) else 0
+        box = QRect(inside.left(), inside.top(), width, inside.height() - note_high)
+        if box.height() - line_height(TEXT_PX) >= px(40):
+            room = box.height() - line_height(VERDICT_PX) - 2 if beside else round(0.4 * box.height())
+            figure.place(QRect(box.left(), box.top(), width, max(px(36), min(room, px(54 if beside else 84)))))
+            box.setTop(box.top() + figure.line_height + 2)
+        fits = text_width(told.sentence_of(self._fair), VERDICT_PX) <= width
+        lines = 1 if fits or box.height() < 2 * line_height(VERDICT_PX) else 2
+        sentence.place(QRect(box.left(), box.top(), width, min(lines * line_height(VERDICT_PX) + 2, box.height())))
+        box.setTop(sentence.rect.bottom() + px(8))
+        self._picture = inside.adjusted(inside.width() // 2, 0, 0, 0) if beside else box
+        self._arrange_rows()
+        under = inside.bottom() + 1 - note_high if beside or self._picture.isEmpty() else self._under_rows
+        note.place(QRect(inside.left(), under, width, note_high) if note_high else QRect())
 
-    def _place_legend(self) -> None:
-        """What the rows are, below them where there is room for all."""
-        legend = self.labels["legend"]
-        rows = min(MOST_TURNS * px(MOST_ROW_PX), self._picture.height() - legend.line_height)
-        if rows >= MOST_TURNS * px(ROW_PX):
-            legend.place(
-                QRect(self._picture.left(), self._picture.top() + rows, self._picture.width(), legend.line_height)
-            )
-            self._picture.setHeight(rows)
+    def _arrange_rows(self) -> None:
+        """A row for each turn, and below them what they are where there is room for that."""
+        legend, room = self.labels["legend"], self._picture.height()
+        least = LEAST_ROWS * px(ROW_PX)
+        legend_high = legend.line_height if room - legend.line_height - px(4) >= MOST_TURNS * px(ROW_PX) else 0
+        self._row_high = min(px(MOST_ROW_PX), (room - legend_high) // max(LEAST_ROWS, self._rows))
+        self._picture.setHeight(min(room - legend_high, self._row_high * self._rows) if room >= least else 0)
+        top = self._picture.bottom() + 1
+        legend.place(QRect(self._picture.left(), top, self._picture.width(), legend_high) if legend_high else QRect())
+        self._under_rows = top + legend_high + px(4)
 
     # Words
 
     def take_words(self, frame: Frame) -> None:
         found: RepeatFindings = frame.findings.get(self.key(STUDY), NOTHING_FOUND)
-        had = self._fair is not None
+        had = self._fair is not None, self._rows
         self._take_fair(found)
-        if had != (self._fair is not None):
+        self._rows = len(self._fair.turns) if self._fair is not None else 0
+        if had != (self._fair is not None, self._rows):
             self.rearrange()
             self.room_changed.emit()
         if self._fair is None:
@@ -136,7 +142,9 @@ class RepeatsFace(Face):
         self.say("unit", unit)
         self.beside("figure", "unit")
         self.say("sentence", told.sentence_of(fair), role, told.sentence_short(fair))
-        self.say("note", self._note(found, fair, stale), short="" if stale else told.now_playing(fair))
+        note, short = self._note(found, fair, stale), "" if stale else told.now_playing(fair)
+        copied = self._copied_words(frame.status.elapsed_seconds)
+        self.say("note", copied or note, short=copied or short)
         self.say("legend", told.legend(fair), short=told.LEGEND_SHORT)
         self._take_turns(fair.turns, stale)
 
@@ -151,6 +159,14 @@ class RepeatsFace(Face):
             near = abs(new.change_lu - old.change_lu) < 0.7 * STEP_LU
             near = near and not abs(new.low_change_db - old.low_change_db) >= 0.7 * STEP_LU
             self._fair = _with_figures_of(new, old) if near else new
+
+    def _copied_words(self, now: float) -> str:
+        """That the trim was copied, for a moment."""
+        if self._copied and math.isnan(self._copied_at):
+            self._copied_at = now
+        if not 0.0 <= now - self._copied_at < COPIED_SECONDS:
+            self._copied = ""
+        return f"{self._copied} dB copied" if self._copied else ""
 
     def _note(self, found: RepeatFindings, fair: FairRepeats, stale: bool) -> str:
         if not stale:
@@ -170,10 +186,8 @@ class RepeatsFace(Face):
     def paint_moving(self, painter: QPainter, region: QRegion) -> None:
         if self._picture.isEmpty() or not region.intersects(self._picture) or self._fair is None:
             return
-        rows = min(len(self._turns), self._picture.height() // px(ROW_PX))
-        if not rows:
-            return
-        high = min(px(MOST_ROW_PX), self._picture.height() // rows)
+        high = max(self._row_high, px(ROW_PX))
+        rows = min(len(self._turns), self._picture.height() // high)
         colour = self.theme.faint if self._stale else self.measured
         for number, turn in enumerate(self._turns[:rows]):
             top = self._picture.top() + (rows - 1 - number) * high

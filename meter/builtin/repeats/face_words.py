@@ -70,8 +70,12 @@ def sentence_of(fair: FairRepeats) -> str:
 
 
 def sentence_short(fair: FairRepeats) -> str:
-    """The same without the lows."""
-    return "Fair." if fair.verdict == FAIR else f"{fair.verdict.capitalize()}: trim {_db(fair.trim_db)}."
+    """The same in few words."""
+    lows = "" if math.isnan(fair.low_change_db) else f"lows {_db(fair.low_change_db)}"
+    if fair.verdict == FAIR:
+        return f"Fair; {lows}." if lows else "Fair."
+    said = f"{fair.verdict.capitalize()}: trim {_db(fair.trim_db)}"
+    return f"{said}; {lows}." if lows else f"{said}."
 
 
 def trim_text(fair: FairRepeats) -> str:

@@ -173,6 +173,10 @@ def test_the_trim_is_copied_as_a_plain_figure(qtbot: object) -> None:
     assert shown.press("C")
     assert QGuiApplication.clipboard().text() == "-0.9"
     assert not shown.press("A")
+    show(shown, found(), 61.0)
+    assert shown.labels["note"].text == "-0.9 dB copied"
+    show(shown, found(), 64.0)
+    assert shown.labels["note"].text.startswith("playing")
 
 
 def test_each_turn_is_a_row_and_the_newest_is_lowest(qtbot: object) -> None:
@@ -181,7 +185,7 @@ def test_each_turn_is_a_row_and_the_newest_is_lowest(qtbot: object) -> None:
     blue = shown.measured
 
     def is_blue(across: float, row: int, down: float) -> bool:
-        high = 18
+        high = box.height() // 2
         colour = QColor(
             picture.pixel(round(box.left() + across * box.width()), round(box.top() + (row + down) * high))
         )
