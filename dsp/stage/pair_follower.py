@@ -284,7 +284,7 @@ def _moved(before: Alignment, now: Alignment) -> str:
     if not before.related:
         return ""
     if abs(before.lag_frames - now.lag_frames) > SAME_FRAMES:
-        moved = f"moved from {round(before.lag_frames)} to {round(now.lag_frames)} samples"
+        moved = f"moved from {round(before.lag_frames)} to {round(now.lag_frames)} samples".replace("-", "−")
         return f"The delay {moved}; the figures restarted there."
     turned = before.inverted != now.inverted
     return "The polarity of the sound after changed; the figures restarted there." if turned else ""

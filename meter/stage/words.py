@@ -29,7 +29,7 @@ def order_sentence(found: StageFindings) -> str:
     if not found.swapped:
         return ""
     early = f"After comes {abs(found.lag_samples):.1f} samples ({abs(found.lag_ms):.2f} ms) earlier than before"
-    return f"{early}: the two are swapped, or one file starts late."
+    return f"{early}: the two are swapped, or before starts late."
 
 
 def polarity_sentence(found: StageFindings) -> str:

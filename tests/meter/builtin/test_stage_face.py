@@ -79,6 +79,17 @@ def test_text_fits_at_any_size(qtbot) -> None:
             assert_text_fits(face)
 
 
+def test_long_names_of_stages_leave_the_card_whole(qtbot) -> None:
+    long, other = "the compressor on the bus of all the drums", "an equaliser with much too long a name"
+    plan = wired({long: (2, 3, 4, 5), other: (4, 5, 6, 7), f"{long} to {other}": (2, 3, 6, 7)})
+    face = card(qtbot, meter_id="stage_3", title=f"{long} to {other}")
+    face.show_frame(shown({long: found(), other: found(), f"{long} to {other}": found()}, plan))
+    for size in SIZES:
+        face.resize(*size)
+        face.grab()
+        assert_text_fits(face)
+
+
 def test_the_figure_that_matters_is_readable_from_a_metre(qtbot) -> None:
     face = card(qtbot, (410, 712))
     face.show_frame(shown({"tape": found()}))
@@ -247,7 +258,8 @@ def test_stages_of_a_chain_are_those_between_its_ends() -> None:
     assert face_chain.stages_of(feeds, "pair bus to tape") == ("pair bus", "pair tape")
     assert face_chain.stages_of(feeds, "pair bus") == ()
     assert face_chain.stages_of(feeds, "pair gone") == ()
-    longer = feeds | {"pair last": (6, 7, 8, 9), "pair bus to last": (2, 3, 8, 9)}
+    longer = {"pair bus to tape": feeds["pair bus to tape"]} | feeds  # a total first must not stand for its stages
+    longer |= {"pair last": (6, 7, 8, 9), "pair bus to last": (2, 3, 8, 9)}
     assert face_chain.stages_of(longer, "pair bus to last") == ("pair bus", "pair tape", "pair last")
     ring = {"pair one": (0, 1), "pair two": (1, 0), "pair three": (0, 0)}
     assert face_chain.stages_of(ring, "pair three") == ("pair one", "pair two")
