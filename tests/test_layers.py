@@ -71,6 +71,7 @@ FACE_PARTS = (
     "meter.lowend.findings",
     "meter.lowend.words",
     "meter.stage.findings",
+    "meter.stage.next_stage",
     "meter.stage.words",
 )
 
@@ -230,6 +231,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ),
     ("meter/stage/findings.py", (), ("msgspec",)),
     ("meter/stage/words.py", ("meter.figures", "meter.stage.findings"), ()),
+    ("meter/stage/next_stage.py", ("meter.stage.findings",), ("numpy", "msgspec")),
     (
         "meter/stage/span_receipt.py",
         ("dsp.core.types", "dsp.stage.rest_level", "meter.stage.findings"),

@@ -17,7 +17,7 @@ from meter.commands.stage_card import draw_stage, picture_path
 from meter.commands.terminal import console, visible
 from meter.stage.files import CompareError, compare, read_sides
 from meter.stage.findings import StageFindings
-from meter.stage.receipt import with_next
+from meter.stage.next_stage import with_next
 from meter.stage.words import verdicts
 
 

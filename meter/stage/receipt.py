@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import msgspec
 import numpy as np
 
 from dsp.core.types import FloatArray
@@ -10,14 +9,14 @@ from dsp.stage.boost import LEAST_BOOST_DB, boosted_band
 from dsp.stage.gain import FULL_SCALE_DB, loud_enough
 from dsp.stage.onset_gain import LEAST_ONSETS, attack_change
 from dsp.stage.stage_stream import BAND_EDGES_HZ, STEPS_PER_TICK, StageStretch
-from meter.stage.findings import ReceiptFindings, StageFindings, Why
+from meter.stage.findings import ReceiptFindings, Why
 
 NAN = float("nan")
 FEW_ONSETS = f"fewer than {LEAST_ONSETS} clear onsets; play a stretch with hits"
 
 
 def receipt(stretch: StageStretch, loudness_lu: float, squeeze_db: float, why: Why) -> ReceiptFindings:
-    """What was bought and paid; ``next_squeeze_db`` comes from ``with_next``.
+    """What was bought and paid; ``next_squeeze_db`` comes from ``next_stage``.
 
     A boost counts that exceeds ``squeeze_db``, the 90th percentile: what sounds in quieter moments is held down less.
     """
@@ -55,24 +54,3 @@ def usual_levels(steps: FloatArray) -> tuple[float, float]:
         return NAN, NAN
     before, after = np.median(10.0 * np.log10(power[:, counted]), axis=1) + FULL_SCALE_DB
     return float(before), float(after)
-
-
-def with_next(found: StageFindings, following: StageFindings) -> StageFindings:
-    """``found`` with what it costs at the next stage: how much harder that one holds down at the usual level.
-
-    An estimate: the static curve of ``following``, as heard, at the usual levels after and before this stage. NaN
-    where that curve has fewer than two levels.
-    """
-    paid, curve = found.receipt, following.squeeze.curve
-    if len(curve) < 2:
-        return found
-    harder = [_held_at(level, following) for level in (paid.level_after_db, paid.level_before_db)]
-    known = msgspec.structs.replace(paid, next_squeeze_db=harder[0] - harder[1])
-    return msgspec.structs.replace(found, receipt=known)
-
-
-def _held_at(level_db: float, found: StageFindings) -> float:
-    """Decibels held down at an input level; beyond the ends of the curve as at its ends."""
-    levels, outputs = np.array(found.squeeze.curve).T
-    gain_db = float(np.interp(level_db, levels, outputs - levels))
-    return max(0.0, found.squeeze.make_up_db - gain_db)

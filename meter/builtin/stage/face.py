@@ -28,6 +28,7 @@ from meter.plugin.face import Choice, Face
 from meter.readings import PAIR_PREFIX, Frame
 from meter.stage import words
 from meter.stage.findings import StageFindings
+from meter.stage.next_stage import with_next
 
 STUDY = "pair"
 COPY_KEY = "C"
@@ -86,6 +87,7 @@ class StageFace(Face):
         self._stale = self._invites = False
         self._invitation = ""
         self._pair: PairFindings | None = None
+        self._following: StageFindings | None = None
         self._copied = QTimer(self)
         self._copied.setSingleShot(True)
         self._copied.setInterval(COPIED_MS)
@@ -168,13 +170,15 @@ class StageFace(Face):
         """Follow the findings: nothing is done while they are the same."""
         found = frame.findings.get(self.key(STUDY))
         pair = found if isinstance(found, PairFindings) else None
-        stages = chain.stages_of(frame.feeds, frame.layout.feed_of(self.meter_id))
+        feed = frame.layout.feed_of(self.meter_id)
+        stages = chain.stages_of(frame.feeds, feed)
+        following = chain.findings_of(frame, chain.following(frame.feeds, feed), STUDY)
         steps = chain.steps_of(frame, stages, STUDY)
         invites = bool(frame.layout.slots) and not any(feed.startswith(PAIR_PREFIX) for feed in frame.feeds)
         level, peaks = frame.vector(self.key("level")), frame.vector(self.key("true_max"))
         if len(level) == len(peaks) == SIDES and self.levels.tell(level.tolist(), peaks.tolist()):
             self.update(self.levels.rect)
-        seen = (id(pair), stages, steps, invites, self.live, frame.layout)
+        seen = (id(pair), id(following), stages, steps, invites, self.live, frame.layout)
         if seen == self._seen:
             return
         if self._seen and frame.layout is not self._seen[-1]:
@@ -182,8 +186,8 @@ class StageFace(Face):
         room_changes = invites != self._invites
         self._seen, self._stages, self._invites = seen, stages, invites
         self._invitation = self._way.point(frame) if invites else ""
-        self._take(pair)
-        self._pair = pair  # kept, so that its id stays its own
+        self._take(pair, following)
+        self._pair, self._following = pair, following  # kept, so that their ids stay their own
         shape = self._shape()
         self._show_panes(pair, steps)
         self._tell(pair, steps)
@@ -206,12 +210,12 @@ class StageFace(Face):
             self.receipt.high(),
         )
 
-    def _take(self, pair: PairFindings | None) -> None:
+    def _take(self, pair: PairFindings | None, following: StageFindings | None) -> None:
         """Keep the figures of the last phrase over a pause and while the delay is found again."""
         now = pair.stage if pair is not None else None
         self._stale = not self.live or now is None or pair is None or pair.state != FOUND
         if now is not None:
-            self._stage = now
+            self._stage = now if following is None else with_next(now, following)
         elif not told.outlives(pair):
             self._stage = None
 

@@ -52,15 +52,25 @@ def _sides(columns: Sequence[int]) -> tuple[Columns, Columns]:
     return tuple(columns[:half]), tuple(columns[half:])
 
 
+def following(feeds: Mapping[str, Sequence[int]], feed: str) -> str:
+    """The feed of the stage that goes on from this pair, empty without one; of several the first that is no total."""
+    sides = {each: _sides(columns) for each, columns in feeds.items() if each.startswith(PAIR_PREFIX)}
+    if feed not in sides:
+        return ""
+    found = [each for each, (before, _) in sides.items() if before == sides[feed][1] and each != feed]
+    return next((each for each in found if not stages_of(feeds, each)), "")
+
+
+def findings_of(frame: Frame, feed: str, study: str) -> StageFindings | None:
+    """What the stage of a pair does now; None while that is not known."""
+    ids = {each.feed: each.id for each in frame.layout.instances}
+    pair = frame.findings.get(f"{ids.get(feed, '')}.{study}")
+    return pair.stage if isinstance(pair, PairFindings) else None
+
+
 def steps_of(frame: Frame, stages: Sequence[str], study: str) -> tuple[Step, ...]:
     """What each of these stages does now."""
-    instances = {each.feed: each.id for each in frame.layout.instances}
-    found = []
-    for feed in stages:
-        pair = frame.findings.get(f"{instances.get(feed, '')}.{study}")
-        stage = pair.stage if isinstance(pair, PairFindings) else None
-        found.append(_step(feed.removeprefix(PAIR_PREFIX), stage))
-    return tuple(found)
+    return tuple(_step(feed.removeprefix(PAIR_PREFIX), findings_of(frame, feed, study)) for feed in stages)
 
 
 def _step(name: str, stage: StageFindings | None) -> Step:

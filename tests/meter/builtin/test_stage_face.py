@@ -16,7 +16,7 @@ from meter.builtin.stage.findings import LINING_UP, LISTENING, SILENT, UNRELATED
 from meter.gui.kit.theme import apply_theme
 from meter.stage.findings import LinearFindings, SqueezeFindings
 from tests.support.faces import Paints, assert_text_fits, pixels_like, rows_of
-from tests.support.stage_cards import FAIR, NOTHING_KNOWN, STAGE, card, found, shown, wired
+from tests.support.stage_cards import BOUGHT, FAIR, NOTHING_KNOWN, STAGE, card, found, shown, wired
 
 replace = msgspec.structs.replace
 SIZES = [(200, 110), (391, 470), (391, 230), (410, 712), (621, 351), (621, 712), (792, 230), (1252, 712), (1800, 950)]
@@ -248,6 +248,25 @@ def test_the_total_of_a_chain_shows_the_steps_of_its_stages(qtbot) -> None:
     alone.show_frame(snapshot)
     assert alone.steps.rect.isEmpty()
     assert not alone.curve.rect.isEmpty()
+
+
+def test_a_stage_tells_what_it_costs_the_stage_that_goes_on_from_it(qtbot) -> None:
+    """Two levels into a curve of 2:1 above -20 dB: 3 dB more go in at -10, so 1.5 dB more are held down."""
+    plan = wired(CHAIN)
+    paid = replace(BOUGHT, level_before_db=-13.0, level_after_db=-10.0, next_squeeze_db=math.nan)
+    curve = tuple((level, min(level, -20.0 + (level + 20.0) / 2.0)) for level in (-40.0, -20.0, -15.0, -5.0, 0.0))
+    tape = replace(STAGE, squeeze=SqueezeFindings(2.0, 4.0, 5.0, 0.0, curve=curve), receipt=paid)
+    own = found(replace(STAGE, receipt=paid))
+    snapshot = shown({"bus": own, "tape": found(tape), "bus to tape": found()}, plan)
+    bus = card(qtbot, title="bus")
+    bus.show_frame(snapshot)
+    told = dict(bus.receipt._columns)
+    assert "next stage about 1.5 dB harder" in told["paid"]
+    last = card(qtbot, meter_id="stage_2", title="tape")
+    last.show_frame(snapshot)
+    assert not any("next stage" in entry for _, entries in last.receipt._columns for entry in entries)
+    assert face_chain.following(plan.feeds, "pair bus") == "pair tape"
+    assert face_chain.following(plan.feeds, "pair tape") == ""
 
 
 def test_stages_of_a_chain_are_those_between_its_ends() -> None:

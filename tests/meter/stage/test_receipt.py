@@ -15,7 +15,7 @@ from scipy.signal import butter, freqz, lfilter, sosfilt
 from dsp.core.signals import pink_noise, stepped_tone
 from dsp.core.types import FloatArray
 from meter.stage.findings import ReceiptFindings
-from meter.stage.receipt import with_next
+from meter.stage.next_stage import with_next
 from meter.stage.words import bought, paid, receipt_sentence
 from tests.support.stages import RATE_HZ, static_gain_db, studied, with_gain
 
