@@ -19,6 +19,8 @@ each other."""
 LEAST_WIDE_PX = 230
 """Height from which a wide card has its pictures on the right."""
 FIGURE_WIDTH_PX, UNIT_PX = 150, 110
+LEAST_LOW_PX, MOST_LOW_PX = 200, 400
+"""Heights between which a card of two columns has one picture on the right."""
 LEAST_PICTURE_PX, ROOMY_PICTURE_PX, MOST_PICTURE_PX = 104, 150, 520
 GAP, PARAGRAPH, COLUMN_GAP = 6, 12, 28
 BUTTON_PX, WORDS_PX = 34, 620
@@ -76,6 +78,9 @@ class Places:
             self._foot(QRect(left.left(), top, left.width(), left.bottom() + 1 - top), receipt)
             self._pictures(box.adjusted(left.width() + px(COLUMN_GAP), 0, 0, 0), work, response)
             return
+        if box.width() >= px(TWO_PX) and px(LEAST_LOW_PX) <= box.height() < px(MOST_LOW_PX):
+            self._low(box, work, ruler)
+            return
         top = self._head(box, beside=box.width() >= px(BESIDE_PX), larger=False)
         texts = ("steps", "squeeze", "added", "receipt", "pair")
         beside = box.width() >= px(TWO_PX)
@@ -83,6 +88,20 @@ class Places:
         top = self._with_ruler(box, top, ruler, needed if not beside else needed // 2)
         top = self._with_levels(box, top, levels, self._full(box.width(), receipt, beside=beside))
         self._below(QRect(box.left(), top, box.width(), max(0, box.bottom() + 1 - top)), work, response, receipt)
+
+    def _low(self, box: QRect, work: Pane, ruler: Ruler) -> None:
+        """For a card that is wider than high: texts on the left, one picture on the right over its other sentence."""
+        wide = (box.width() - px(COLUMN_GAP)) // 2
+        left = QRect(box.left(), box.top(), wide, box.height())
+        names = ("squeeze", *FOOT)
+        least = self._high("squeeze", wide) + 2 * self._labels["receipt"].line_height + px(PARAGRAPH)
+        top = self._head(left, beside=False, larger=False, least=least)
+        top = self._with_ruler(left, top, ruler, self._paragraphs(names, wide))
+        self._flow(QRect(left.left(), top, wide, left.bottom() + 1 - top), names)
+        right = QRect(box.right() + 1 - wide, box.top(), wide, box.height())
+        high = self._high("added", wide)
+        work.rect = right.adjusted(0, 0, 0, -high - px(GAP))
+        self._labels["added"].place(QRect(right.left(), work.rect.bottom() + 1 + px(GAP), wide, high))
 
     def _full(self, width: int, receipt: Receipt, *, beside: bool) -> int:
         """Height of roomy pictures with their sentences, the receipt and what is said of the pair."""
@@ -172,8 +191,8 @@ class Places:
         label.hide()
         return high
 
-    def _head(self, box: QRect, *, beside: bool, larger: bool) -> int:
-        """Figure and sentence, with the trim below; returns the height at which the rest begins."""
+    def _head(self, box: QRect, *, beside: bool, larger: bool, least: int = 0) -> int:
+        """Figure, sentence, and the trim where that leaves a line or ``least``; returns where the rest begins."""
         figure, fair, trim = self._labels["figure"], self._labels["fair"], self._labels["trim"]
         wide = px(FIGURE_WIDTH_PX) * (4 if larger else 3) // 3
         figure.place(QRect(box.left(), box.top(), min(wide, box.width()), figure_room(box.height())))
@@ -183,8 +202,8 @@ class Places:
         width = box.right() + 1 - left
         fair.place(QRect(left, top, width, max(0, min(3 * fair.line_height, box.bottom() + 1 - top))))
         under = top + len(fair.shown) * fair.line_height
-        line = self._labels["squeeze"].line_height + 2 * px(GAP)
-        if trim.text and under + px(4) + trim.line_height + line <= box.bottom() + 1:
+        rest = max(least, self._labels["squeeze"].line_height) + 2 * px(GAP)
+        if trim.text and under + px(4) + trim.line_height + rest <= box.bottom() + 1:
             trim.place(QRect(left, under + px(4), width, trim.line_height))
             under = trim.rect.bottom() + 1
         return max(figure.rect.bottom() + 1, under)

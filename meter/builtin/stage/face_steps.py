@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from PySide6.QtCore import QPointF, QRect, QRectF, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPen
 
 from meter import figures
@@ -18,6 +18,7 @@ from meter.gui.kit.theme import MARK_PX, Theme, font, mixed, px
 UNEVEN = (0.2, 0.35, 0.9, 0.5, 0.25, 0.7, 1.0, 0.45, 0.3, 0.6, 0.2, 0.3)
 EVEN = (0.3, 0.45, 0.62, 0.55, 0.38, 0.6, 0.65, 0.52, 0.42, 0.58, 0.32, 0.4)
 """Heights of the drawn bars of sound."""
+BEFORE = "before"
 
 
 class Steps(Pane):
@@ -41,49 +42,52 @@ class Steps(Pane):
         self.draw_heading(painter, theme)
         high = line_height(MARK_PX)
         box = self.inner.adjusted(0, high, 0, -2 * high - px(4))
-        changes = np.nan_to_num([step.change_lu for step in self._steps])
-        levels = np.concatenate([[0.0], np.cumsum(changes)])
+        levels = np.concatenate([[0.0], np.cumsum(np.nan_to_num([step.change_lu for step in self._steps]))])
         span = max(1.0, float(np.ptp(levels)))
         low = float(levels.min()) - 0.1 * span
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        ys = [
+            box.bottom() - scale.straight_place(level, low, low + 1.2 * span) * (box.height() - 1) for level in levels
+        ]
         wide = box.width() / (len(self._steps) + 1)
-
-        def y(level: float) -> float:
-            return box.bottom() - scale.straight_place(level, low, low + 1.2 * span) * (box.height() - 1)
-
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.setPen(QPen(theme.faint, 1, Qt.PenStyle.DashLine))
-        painter.drawLine(QPointF(box.left(), y(0.0)), QPointF(box.right(), y(0.0)))
+        painter.drawLine(QPointF(box.left(), ys[0]), QPointF(box.right(), ys[0]))
         for number, step in enumerate(self._steps):
-            self._draw_step(painter, theme, blue, step, box, number, wide, (y(levels[number]), y(levels[number + 1])))
+            place = QRectF(box.left() + wide * (number + 0.75), min(ys[number : number + 2]), wide * 0.5, 0.0)
+            place.setHeight(abs(ys[number + 1] - ys[number]))
+            self._draw_step(painter, theme, blue, step, place, ys[number + 1])
         painter.setPen(QPen(theme.soft, LINE_PX))
-        painter.drawLine(QPointF(box.left(), y(0.0)), QPointF(box.left() + wide * 0.75, y(0.0)))
-        painter.setPen(theme.soft)
-        painter.drawText(QRectF(box.left(), box.bottom() + px(4), wide, high), LEFT, "before")
+        painter.drawLine(QPointF(box.left(), ys[0]), QPointF(box.left() + wide * 0.75, ys[0]))
+        self._draw_names(painter, theme, QRectF(box.left(), box.bottom() + px(4), wide, high))
 
     @staticmethod
-    def _draw_step(
-        painter: QPainter, theme: Theme, blue: QColor, step: Step, box: QRect, number: int, wide: float,
-        levels: tuple[float, float],
-    ) -> None:  # fmt: skip
-        high = line_height(MARK_PX)
-        left = box.left() + wide * (number + 0.75)
-        start, end = levels
+    def _draw_step(painter: QPainter, theme: Theme, blue: QColor, step: Step, place: QRectF, level_y: float) -> None:
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(mixed(theme.card, blue, 0.35))
-        painter.drawRect(QRectF(left, min(start, end), wide * 0.5, abs(end - start)))
+        painter.drawRect(place)
         painter.setPen(QPen(blue, LINE_PX))
-        painter.drawLine(QPointF(left, end), QPointF(left + wide, end))
-        painter.setFont(font(MARK_PX))
+        painter.drawLine(QPointF(place.left(), level_y), QPointF(place.left() + 2.0 * place.width(), level_y))
         painter.setPen(theme.ink)
-        middle = left + wide * 0.25
-        text = figures.figure(step.change_lu, plus=True)
-        painter.drawText(QRectF(middle - wide / 2, min(start, end) - high - 2, wide, high), CENTRE, text)
+        high, room = line_height(MARK_PX), 2.0 * place.width()
+        above = QRectF(place.center().x() - room / 2, place.top() - high - 2, room, high)
+        painter.drawText(above, CENTRE, figures.figure(step.change_lu, plus=True))
+
+    def _draw_names(self, painter: QPainter, theme: Theme, first: QRectF) -> None:
+        """Names with squeeze below; names that would be cut take turns on two lines instead."""
+        wide, high = first.width(), first.height()
+        tight = any(text_width(step.name, MARK_PX) > wide - px(6) for step in self._steps)
         painter.setPen(theme.soft)
-        name = shortened(step.name, MARK_PX, round(wide) - px(6))
-        painter.drawText(QRectF(middle - wide / 2, box.bottom() + px(4), wide, high), CENTRE, name)
-        held = f"squeeze {figures.with_unit(step.squeeze_db, 'dB')}"
-        if math.isfinite(step.squeeze_db) and text_width(held, MARK_PX) <= wide:
-            painter.drawText(QRectF(middle - wide / 2, box.bottom() + px(4) + high, wide, high), CENTRE, held)
+        painter.drawText(first, LEFT, BEFORE if text_width(BEFORE, MARK_PX) < wide else "")
+        for number, step in enumerate(self._steps):
+            middle = first.left() + wide * (number + 1)
+            room = wide * (2 if tight else 1) - px(6)
+            line = (number + 1) % 2 if tight else 0
+            at = QRectF(middle - room / 2, first.top() + line * high, room, high)
+            at.moveLeft(min(max(at.left(), float(self.rect.left())), self.rect.right() + 1.0 - room))
+            painter.drawText(at, CENTRE, shortened(step.name, MARK_PX, round(room)))
+            held = f"squeeze {figures.with_unit(step.squeeze_db, 'dB')}"
+            if not tight and math.isfinite(step.squeeze_db) and text_width(held, MARK_PX) <= wide:
+                painter.drawText(at.translated(0.0, high), CENTRE, held)
 
 
 class StagePicture(Pane):

@@ -13,7 +13,7 @@ from PySide6.QtWidgets import QApplication, QPushButton
 from meter.builtin.stage import face_chain
 from meter.builtin.stage.face_pane import grid, reach_of
 from meter.builtin.stage.findings import LINING_UP, LISTENING, SILENT, UNRELATED, PairFindings
-from meter.gui.kit.theme import apply_theme
+from meter.gui.kit.theme import apply_theme, mixed
 from meter.stage.findings import LinearFindings, SqueezeFindings
 from tests.support.faces import Paints, assert_text_fits, pixels_like, rows_of
 from tests.support.stage_cards import BOUGHT, FAIR, NOTHING_KNOWN, STAGE, card, found, shown, wired
@@ -267,6 +267,39 @@ def test_a_stage_tells_what_it_costs_the_stage_that_goes_on_from_it(qtbot) -> No
     assert not any("next stage" in entry for _, entries in last.receipt._columns for entry in entries)
     assert face_chain.following(plan.feeds, "pair bus") == "pair tape"
     assert face_chain.following(plan.feeds, "pair tape") == ""
+
+
+def test_every_card_of_a_page_of_four_has_a_picture(qtbot) -> None:
+    face = card(qtbot, (621, 310))
+    face.show_frame(shown({"tape": found()}))
+    for pane, text in ((face.curve, "added"), (None, "squeeze"), (None, "receipt")):
+        label = face.labels[text]
+        assert label.shown
+        assert pane is None or (face.rect().contains(pane.rect) and pane.rect.bottom() < label.rect.top())
+    assert face.curve.rect.height() >= 150
+    assert not face.curve.rect.intersects(face.labels["fair"].box.toRect())
+
+
+def test_a_rising_stage_is_drawn_as_a_step_up(qtbot) -> None:
+    def filled(change_lu: float) -> tuple[int, int]:
+        """First and last row of the step of the only stage that changes anything."""
+        plan = wired(CHAIN)
+        face = card(qtbot, (621, 712), "stage_3", "bus to tape")
+        changes = {
+            "bus": replace(STAGE, loudness_change_lu=0.0),
+            "tape": replace(STAGE, loudness_change_lu=change_lu),
+        }
+        stages = {name: found(stage) for name, stage in changes.items()} | {"bus to tape": found()}
+        face.show_frame(shown(stages, plan))
+        column = face.steps.rect.left() + round(face.steps.rect.width() * 2 / 3)
+        picture = rows_of(face.grab(face.steps.inner).toImage())[:, column - face.steps.rect.left()]
+        colour = mixed(face.theme.card, face.theme.measured, 0.35).rgb()
+        rows = np.flatnonzero(picture == colour)
+        return int(rows[0]), int(rows[-1])
+
+    up, down = filled(3.0), filled(-3.0)
+    assert up[1] - up[0] == pytest.approx(down[1] - down[0], abs=2)
+    assert up[1] - up[0] > 40
 
 
 def test_stages_of_a_chain_are_those_between_its_ends() -> None:
