@@ -192,6 +192,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.marks_file",
             "meter.readings",
             "meter.settings",
+            "meter.stage.findings",
             "meter.stage.span_receipt",
             "meter.stage.words",
         ),

@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
 
 from meter.gui.kit.theme import SUBTITLE_PX, current_theme, font, mixed
 from meter.gui.kit.widgets import KeyButton, Paragraph
+from meter.gui.marks.span_squeezes import SpanSqueezes
 from meter.gui.marks.span_words import Incident, SpanFigure, differences, figures_of, length, time_of_day
 from meter.marks import Mark
 from meter.readings import Frame, Layout
@@ -63,6 +64,7 @@ class MarkList(QDialog):
         self.compared = Paragraph(ASK_TWO, "soft")
         self.empty = KeyButton("clear the list", outlined=True)
         self.leave = KeyButton("close", outlined=True)
+        self.squeezes = SpanSqueezes()
         self._layout: Layout | None = None
         self._known: tuple[SpanFigure, ...] = ()
         self._rows: list[Row] = []
@@ -196,7 +198,9 @@ class MarkList(QDialog):
         found = differences(self._known, self._figures[first.mark], self._figures[second.mark])
         said = ", ".join(found) or "they have no figure in common"
         told = [f"{second.cells[NAME_COLUMN]} less {first.cells[NAME_COLUMN]}: {said}"]
-        if receipt := self._receipt(first.mark, second.mark):
+        harder = ", ".join(self.squeezes.changes(first.at, second.at))
+        receipt = " ".join(filter(None, (self._receipt(first.mark, second.mark), harder and f"Squeeze: {harder}.")))
+        if receipt:
             told.append(f"If both are the same bars. {receipt}")
         self._tell("\n".join(told), "ink")
 

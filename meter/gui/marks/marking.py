@@ -97,6 +97,7 @@ class Marking(QObject):
         self._listed_at = now
         self._save_now_and_then(now)
         self.line.show_frame(frame, now)
+        self.list.squeezes.observe(frame)
         found = self.incidents(frame, now)
         if self.list.isVisible():
             self.list.show_frame(frame, found, now)

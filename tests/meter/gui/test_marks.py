@@ -10,12 +10,16 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication
 
 from meter.gui.marks.marking import Marking
+from meter.gui.marks.span_squeezes import SpanSqueezes
 from meter.gui.marks.span_words import differences, figures_of, incidents, length, line_parts, time_of_day
 from meter.marks import Mark
 from meter.marks_file import MarksFile
+from meter.readings import Frame
 from meter.settings import Settings, load
+from meter.stage.findings import SqueezeFindings
 from tests.meter.gui.test_window import LISTENED, Bench
 from tests.support.frames import frame, layout, values_at
+from tests.support.stage_cards import STAGE, found, shown
 
 VERSE = {"loudness.integrated_mark": -16.0, "loudness.range_mark": 5.0, "peaks.overs_mark": 0.0}
 CHORUS = {"loudness.integrated_mark": -13.5, "loudness.range_mark": 3.0, "peaks.true_max_mark": -0.4}
@@ -154,6 +158,20 @@ def test_two_spans_give_a_receipt(bench) -> None:
         "If both are the same bars. Bought: +2.5 LU, +6.0 dB at 100 Hz. Paid: 2.0 dB of headroom, "
         "low end 26 to 35 % of the power."
     )
+
+
+def test_what_two_spans_cost_a_stage_that_is_fed_is_told() -> None:
+    """A phrase of 20 s tells of a span once all of it lies in there."""
+    squeezes = SpanSqueezes()
+    for start, seconds, squeeze_db in ((10.0, 25.0, 2.0), (40.0, 5.0, 9.0), (40.0, 22.0, 3.4), (80.0, 12.0, 5.0)):
+        stage = msgspec.structs.replace(STAGE, squeeze=SqueezeFindings(squeeze_db))
+        now = shown({"tape": found(stage)}, seconds=start + seconds)
+        mark = Mark(start, NOON + start, "mark")
+        squeezes.observe(Frame(now.layout, now.values, now.status, now.findings, (mark,)))
+    assert squeezes.changes(NOON + 10.0, NOON + 40.0) == ["tape 1.4 dB harder"]
+    assert squeezes.changes(NOON + 40.0, NOON + 10.0) == ["tape 1.4 dB lighter"]
+    assert squeezes.changes(NOON + 10.0, NOON + 80.0) == [], "its phrase reaches back before the mark"
+    assert squeezes.changes(NOON, NOON + 10.0) == []
 
 
 def test_a_name_changed_in_the_list_is_handed_on(bench) -> None:
