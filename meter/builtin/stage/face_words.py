@@ -19,6 +19,8 @@ UNRELATED_WORDS = (
     "Before and after do not correlate: these are not the two sides of one stage. Check its channels (F)."
 )
 LINING_UP_WORDS = "Finding the delay between before and after…"
+LEAST_DELAY = 0.2
+"""Samples; a lag of less is as sure as none."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +94,7 @@ def changes(stage: StageFindings, found: PairFindings | None) -> tuple[Change, C
 
 def delay_words(stage: StageFindings) -> str:
     """``delay 137.0 samples, 2.85 ms``."""
-    if not abs(stage.lag_samples) >= 0.05:
+    if not abs(stage.lag_samples) >= LEAST_DELAY:
         return "no delay"
     return f"delay {figures.figure(stage.lag_samples)} samples, {figures.figure(stage.lag_ms, 2)} ms"
 

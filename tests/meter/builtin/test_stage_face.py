@@ -10,7 +10,7 @@ import pytest
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication, QPushButton
 
-from meter.builtin.stage import face_chain
+from meter.builtin.stage import face_chain, face_words
 from meter.builtin.stage.face_pane import grid, reach_of
 from meter.builtin.stage.findings import LINING_UP, LISTENING, SILENT, UNRELATED, PairFindings
 from meter.gui.kit.theme import apply_theme, mixed
@@ -109,6 +109,19 @@ def test_each_picture_and_the_receipt_stand_on_the_card_of_a_page_of_two(qtbot) 
     picture = face.grab(face.curve.plot).toImage()
     assert pixels_like(picture, face.theme.measured) > 100, "the curve is drawn"
     assert face.subtitle == "newest 20 s, delay 137.0 samples, 2.85 ms"
+
+
+@pytest.mark.parametrize(
+    ("lag", "said"),
+    [
+        (0.1, "no delay"),
+        (-0.1, "no delay"),
+        (0.5, "delay 0.5 samples, 0.01 ms"),
+        (-64.0, "delay −64.0 samples, −1.33 ms"),
+    ],
+)
+def test_the_delay_is_told_in_samples_and_milliseconds(lag: float, said: str) -> None:
+    assert face_words.delay_words(replace(STAGE, lag_samples=lag, lag_ms=lag / 48.0)) == said
 
 
 def test_the_trim_is_copied_as_other_programs_take_it(qtbot) -> None:

@@ -108,7 +108,8 @@ def test_a_card_is_added_by_its_twins_menu_and_shown_beside_it(bench: Bench) -> 
     bench.window.meters.choose("vu", {"alignment_dbfs": -20.0})
     bench.choose("vu", "another Level on", "drum bus")
     assert bench.link.called("use_instances") == [("use_instances", (ON_DRUMS,))]
-    assert bench.link.called("configure")[-1] == ("configure", "vu_2", {"alignment_dbfs": -20.0, "movement": "vu"})
+    _, configured, sent = bench.link.called("configure")[-1]
+    assert (configured, sent["alignment_dbfs"], sent["movement"]) == ("vu_2", -20.0, "vu")
     assert bench.window.page.name == "by feed"
     assert [card.face.title for card in bench.window.page.cards] == ["Level: mix", "Level: drum bus"]
     assert bench.window.feed_line._flashed == "Level: drum bus counts from now"
@@ -198,7 +199,8 @@ def test_a_card_that_is_moved_keeps_its_place_and_its_settings(bench: Bench) -> 
         Instance("vu_4", "vu", GUITARS),
         Instance("vu_3", "vu", DRUMS),
     )
-    assert bench.link.called("configure")[-1] == ("configure", "vu_4", {"alignment_dbfs": -14.0, "movement": "vu"})
+    _, configured, sent = bench.link.called("configure")[-1]
+    assert (configured, sent["alignment_dbfs"], sent["movement"]) == ("vu_4", -14.0, "vu")
     assert set(bench.settings.meters) == {"vu_3", "vu_4"}
     assert [card.face.title for card in bench.window.page.cards][1:] == ["Level: guitar bus", "Level: drum bus"]
 
