@@ -26,6 +26,10 @@ LOWS_HZ, MIDDLE_HZ, TOP_HZ = (20.0, 120.0), (200.0, 2000.0), (4000.0, 12_000.0)
 SURE_COHERENCE = 0.9
 """Below this the response at a frequency is not drawn (judgement)."""
 LEAST_BLOCKS = 4
+NEAR_BINS = 2
+"""Bins on either side over which a response is taken for smooth."""
+LEAST_OF_SMEARED = 0.5
+"""Less than this share of what is smeared cannot be told from it (judgement)."""
 SILENCE_POWER = 1e-12
 
 
@@ -140,14 +144,15 @@ def transfer_of(sums: Sequence[SpectralSums]) -> Transfer | None:
     """The linear part over all of these sums, None before four blocks with sound."""
     if sum(each.blocks for each in sums) < LEAST_BLOCKS:
         return None
-    all_before, all_after = sum(each.before for each in sums), sum(each.after for each in sums)
+    all_before = np.asarray(sum(each.before for each in sums))
+    all_after = np.asarray(sum(each.after for each in sums))
     all_cross, frequencies = np.asarray(sum(each.cross for each in sums)), sums[0].hz
     # Each channel by itself: opposite polarity in one would cancel the other.
     explained = np.abs(all_cross) ** 2 / np.maximum(all_before, np.finfo(float).tiny)
     before, after = np.sum(all_before, axis=0), np.sum(all_after, axis=0)
     cross, copied = np.abs(all_cross).sum(axis=0), explained.sum(axis=0)
     heard = frequencies >= LOWEST_HZ
-    added = max(0.0, float((after - copied)[heard].sum()))
+    added = _added(float((after - copied)[heard].sum()), float(_smeared(all_before, all_cross)[heard].sum()))
     hz, edges = _twelfths(frequencies[-1])
     banded = [_sums(values, frequencies, edges) for values in (before, after, cross, copied)]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -161,6 +166,30 @@ def transfer_of(sums: Sequence[SpectralSums]) -> Transfer | None:
         power_to_db(added / max(float(after[heard].sum()), np.finfo(float).tiny)),
         (_share(before, low, heard), _share(after, low, heard)), banded[0],
     )  # fmt: skip
+
+
+def _added(unexplained: float, smeared: float) -> float:
+    """Power that no linear copy explains, less what the blocks smear; 0 where little but that is left."""
+    left = unexplained - smeared
+    return left if left > LEAST_OF_SMEARED * smeared else 0.0
+
+
+def _smeared(before: FloatArray, cross: NDArray[np.complex128]) -> FloatArray:
+    """Power ``(bins,)`` of a linear stage that its blocks leave unexplained, since their ends cut its response off.
+
+    Where a response H changes within a block's resolution, as the phase of a high-pass does in the lows, the block
+    after is not H times the block before. To first order the rest is dH/dw times the transform of the sound under the
+    slope of the window; the slope of a Hann window of T seconds has 4/3 (pi/T)^2 of its energy (derived here).
+    """
+    found = np.zeros(before.shape[1])
+    kernel = np.ones(2 * NEAR_BINS + 1)
+    for own, shared in zip(before, cross, strict=True):
+        smooth = np.convolve(own, kernel, "same")
+        response = np.convolve(shared, kernel, "same") / np.maximum(smooth, np.finfo(float).tiny)
+        # Bins are 2 pi / T apart, so T cancels.
+        slope = (response[2 * NEAR_BINS :] - response[: -2 * NEAR_BINS]) / (4.0 * np.pi * NEAR_BINS)
+        found[NEAR_BINS:-NEAR_BINS] += np.abs(slope) ** 2 * own[NEAR_BINS:-NEAR_BINS]
+    return found * 4.0 / 3.0 * np.pi**2
 
 
 def _change_db(before: float, after: float) -> float:

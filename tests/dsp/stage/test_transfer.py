@@ -99,6 +99,18 @@ def test_a_cubic_adds_what_is_left_of_its_best_line(share: float) -> None:
     assert studied(sound, after).added_db == pytest.approx(10.0 * np.log10(left / total), abs=0.4)
 
 
+@pytest.mark.parametrize(("order", "hz"), [(1, 40.0), (2, 30.0), (2, 80.0), (4, 150.0)])
+def test_a_high_pass_adds_nothing_though_its_phase_turns_within_a_block(order: int, hz: float) -> None:
+    lows = 0.3 * np.sin(2.0 * np.pi * np.cumsum(np.linspace(35.0, 120.0, len(SOUND))) / RATE_HZ)[:, None]
+    sound = SOUND + lows
+    high = sosfilt(butter(order, hz, "high", fs=RATE_HZ, output="sos"), sound, axis=0)
+    assert studied(sound, high).added_db < -55.0
+    noise = 0.01 * np.random.default_rng(9).standard_normal(sound.shape)
+    share = float((noise**2).mean() / ((high + noise) ** 2).mean())
+    found = studied(sound, high + noise).added_db
+    assert found == pytest.approx(10.0 * np.log10(share), abs=0.5), "what is added is still told"
+
+
 def test_opposite_polarity_in_one_channel_hides_nothing() -> None:
     pair = pink_noise(np.random.default_rng(2), -20.0, 6.0, RATE_HZ, 2)
     found = studied(pair, pair * [1.0, -1.0])

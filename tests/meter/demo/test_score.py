@@ -14,10 +14,12 @@ from meter.demo.parts import (
     PARTS,
     RATE_HZ,
     SECTIONS,
+    STAGES,
     TEMPO_BPM,
     TOTAL_FRAMES,
     channel_names,
     feed_columns,
+    pair_columns,
 )
 from meter.feeds import check_feeds
 
@@ -78,10 +80,10 @@ def test_phrases_are_breaths() -> None:
 
 
 def test_the_feed_map_covers_every_column_once() -> None:
-    names, columns = channel_names(), feed_columns()
+    names, columns = channel_names(), feed_columns() | pair_columns()
     check_feeds(columns, len(names))
     assert sorted(column for feed in columns.values() for column in feed) == list(range(len(names)))
-    assert len(names) == sum(part.channels for part in (MIX, *PARTS)) == 10
+    assert len(names) == sum(part.channels for part in (MIX, *PARTS)) + 2 * sum(each.channels for each in STAGES)
     assert columns["mix"] == (0, 1)
     assert names[:4] == ("mix L", "mix R", "low drum", "double bass")
     assert columns["part plucked pair"] == (4, 5)
