@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from dsp.core.types import FloatArray
-from dsp.stage.rest_level import half_gain_reach, rest_db
+from dsp.stage.rest_level import ALIKE_DB, half_gain_reach, rest_db
 from meter.stage.findings import ReceiptFindings
 
 Figures = Mapping[str, float]
@@ -25,6 +25,9 @@ LEAST_THIRDS = 12
 LEAST_BOOST_DB = 2.0
 """Two takes of the same bars differ by less than this in a third octave (judgement)."""
 HEARD_BELOW_DB = 60.0
+LEAST_ALIKE = 0.4
+"""Of the third octaves, so many change alike where the same bars played (judgement: other bars of the demo's song
+share at most a third)."""
 LOW_HZ = 120.0
 
 
@@ -47,6 +50,14 @@ def span_receipt(first: Figures, second: Figures) -> ReceiptFindings:
     )
 
 
+def same_bars(first: Figures, second: Figures) -> bool:
+    """Whether both may have played the same bars: most of the spectrum changed by one amount."""
+    changes, _ = _changes(_thirds(first), _thirds(second))
+    if len(changes) < LEAST_THIRDS:
+        return False
+    return bool((np.abs(changes - rest_db(changes)) <= ALIKE_DB).mean() >= LEAST_ALIKE)
+
+
 def _change(first: Figures, second: Figures, key: str) -> float:
     values = [each.get(key, math.nan) for each in (first, second)]
     return values[1] - values[0] if all(map(math.isfinite, values)) else math.nan
@@ -59,17 +70,22 @@ def _thirds(figures: Figures) -> FloatArray:
 
 def _boost(before_db: FloatArray, after_db: FloatArray) -> tuple[float, float, float]:
     """Edges and amount of the highest boost re the rest; NaN without one of 2 dB."""
-    known = np.isfinite(before_db) & np.isfinite(after_db)
-    known[known] = before_db[known] > before_db[known].max(initial=-math.inf) - HEARD_BELOW_DB
-    if known.sum() < LEAST_THIRDS:
+    changes, hz = _changes(before_db, after_db)
+    if len(changes) < LEAST_THIRDS:
         return math.nan, math.nan, math.nan
-    changes, hz = (after_db - before_db)[known], MID_HZ[known]
     boost_db = changes - rest_db(changes)
     top = int(np.argmax(boost_db))
     if boost_db[top] < LEAST_BOOST_DB:
         return math.nan, math.nan, math.nan
     first, last = half_gain_reach(boost_db, top)
     return float(hz[first]) / HALF_THIRD, float(hz[last]) * HALF_THIRD, float(boost_db[top])
+
+
+def _changes(before_db: FloatArray, after_db: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Changes of the third octaves that are heard, and their frequencies."""
+    known = np.isfinite(before_db) & np.isfinite(after_db)
+    known[known] = before_db[known] > before_db[known].max(initial=-math.inf) - HEARD_BELOW_DB
+    return (after_db - before_db)[known], MID_HZ[known]
 
 
 def _low_share(levels_db: FloatArray) -> float:

@@ -25,7 +25,7 @@ from meter.gui.marks.span_squeezes import SpanSqueezes
 from meter.gui.marks.span_words import Incident, SpanFigure, differences, figures_of, length, time_of_day
 from meter.marks import Mark
 from meter.readings import Frame, Layout
-from meter.stage.span_receipt import span_receipt
+from meter.stage.span_receipt import same_bars, span_receipt
 from meter.stage.words import receipt_sentence
 
 SIZE_PX = (1160, 440)
@@ -33,6 +33,8 @@ COLUMNS = ("time", "name", "length")
 NAME_COLUMN = 1
 LONG_NAME = 10
 ASK_TWO = "Click two spans to compare them. Double-click a name to change it; two letters stand for a name: ve verse."
+
+OTHER_BARS = "No receipt: the two spectra have too little in common; play the same bars in both."
 
 
 @dataclass(frozen=True)
@@ -198,16 +200,20 @@ class MarkList(QDialog):
         found = differences(self._known, self._figures[first.mark], self._figures[second.mark])
         said = ", ".join(found) or "they have no figure in common"
         told = [f"{second.cells[NAME_COLUMN]} less {first.cells[NAME_COLUMN]}: {said}"]
-        harder = ", ".join(self.squeezes.changes(first.at, second.at))
-        receipt = " ".join(filter(None, (self._receipt(first.mark, second.mark), harder and f"Squeeze: {harder}.")))
-        if receipt:
-            told.append(f"If both are the same bars. {receipt}")
+        if receipt := self._receipt(first, second):
+            told.append(receipt)
         self._tell("\n".join(told), "ink")
 
-    def _receipt(self, first: int, second: int) -> str:
+    def _receipt(self, first: Row, second: Row) -> str:
         """What the second span bought and paid against the first; empty where a spectrum is missing."""
-        found = span_receipt(*(self._of_the_mix(self._figures[number]) for number in (first, second)))
-        return receipt_sentence(found) if math.isfinite(found.low_share_after_percent) else ""
+        before, after = (self._of_the_mix(self._figures[row.mark]) for row in (first, second))
+        found = span_receipt(before, after)
+        if not (math.isfinite(found.low_share_before_percent) and math.isfinite(found.low_share_after_percent)):
+            return ""
+        if not same_bars(before, after):
+            return OTHER_BARS
+        harder = ", ".join(self.squeezes.changes(first.at, second.at))
+        return " ".join(filter(None, (receipt_sentence(found), harder and f"Squeeze: {harder}.")))
 
     def _of_the_mix(self, figures: dict[str, float]) -> dict[str, float]:
         """Figures of first instances by the names of their fields."""

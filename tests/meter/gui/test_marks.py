@@ -155,8 +155,23 @@ def test_two_spans_give_a_receipt(bench) -> None:
     first, second = found.compared.text().split("\n")
     assert first.startswith("chorus less verse: ")
     assert second == (
-        "If both are the same bars. Bought: +2.5 LU, +6.0 dB at 100 Hz. Paid: 2.0 dB of headroom, "
-        "low end 26 to 35 % of the power."
+        "Bought: +2.5 LU, +6.0 dB at 100 Hz. Paid: 2.0 dB of headroom, low end 26 to 35 % of the power."
+    )
+
+
+def test_spans_of_other_bars_have_no_receipt(bench) -> None:
+    spans = []
+    for mark, slope in zip(MARKS, (1.0, -1.0), strict=False):
+        figures = {f"spectrum.third_octave_mark.{number}": -40.0 + slope * number for number in range(31)}
+        spans.append(msgspec.structs.replace(mark, figures=mark.figures | figures))
+    show(bench, snapshot((*spans, MARKS[2])))
+    bench.key(Qt.Key.Key_J)
+    found = bench.window.marking.list
+    for place, row in enumerate(found._rows):
+        if row.cells[1] in ("verse", "chorus"):
+            found.table.cellClicked.emit(place, 0)
+    assert found.compared.text().endswith(
+        "No receipt: the two spectra have too little in common; play the same bars in both."
     )
 
 

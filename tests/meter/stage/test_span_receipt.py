@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from dsp.spectrum.spectrum import THIRD_OCTAVES
-from meter.stage.span_receipt import MID_HZ, THIRDS, span_receipt
+from meter.stage.span_receipt import MID_HZ, THIRDS, same_bars, span_receipt
 from meter.stage.words import receipt_sentence
 
 PINK_DB = np.full(THIRDS, -30.0)
@@ -49,6 +49,17 @@ def test_the_low_share_is_that_of_third_octaves_up_to_120_hertz() -> None:
 def test_a_fader_boosts_no_band(change: float) -> None:
     wobble = np.random.default_rng(2).uniform(-0.8, 0.8, THIRDS)
     assert math.isnan(span_receipt(span(PINK_DB), span(PINK_DB + change + wobble)).band_db)
+
+
+def test_bars_are_the_same_where_most_of_the_spectrum_moves_together() -> None:
+    bell = 9.0 * np.exp(-(np.log2(MID_HZ / 500.0) ** 2))
+    shelf = np.where(MID_HZ > 800.0, 6.0, 0.0)
+    for change in (np.zeros(THIRDS), np.full(THIRDS, -12.0), bell, shelf):
+        assert same_bars(span(PINK_DB), span(PINK_DB + change))
+    for seed in range(5):
+        other = np.random.default_rng(seed).normal(0.0, 4.0, THIRDS)
+        assert not same_bars(span(PINK_DB), span(PINK_DB + other))
+    assert not same_bars(VERSE, span(PINK_DB))
 
 
 def test_what_is_not_known_on_both_sides_is_not_told() -> None:
