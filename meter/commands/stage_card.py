@@ -58,13 +58,13 @@ def _drawn(found: StageFindings, title: str) -> bytes:
     application = QApplication.instance()
     assert isinstance(application, QApplication)
     apply_theme(application, "dark")
-    feed = PAIR_PREFIX + title
+    feed, meter = PAIR_PREFIX + title, StageFace.__module__.split(".")[-2]
     face = StageFace(as_picture=True)
-    face.stand_for("stage", title)
+    face.stand_for(meter, title)
     face.resize(WIDTH_PX, HEIGHT_PX)
-    layout = Layout((), {feed: (0, 1)}, (), (Instance("stage", "stage", feed),))
+    layout = Layout((), {feed: (0, 1)}, (), (Instance(meter, meter, feed),))
     pair = PairFindings(FOUND, found.seconds, found)
-    face.show_frame(Frame(layout, np.empty(0), FeedStatus(state="ended"), {f"stage.{STUDY}": pair}))
+    face.show_frame(Frame(layout, np.empty(0), FeedStatus(state="ended"), {f"{meter}.{STUDY}": pair}))
     buffer = QBuffer()
     buffer.open(QIODevice.OpenModeFlag.WriteOnly)
     face.grab().save(buffer, "PNG")

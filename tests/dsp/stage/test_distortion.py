@@ -1,7 +1,7 @@
 """The tone test against distortion in closed form.
 
-THD of a cubic and a square by the sum of their harmonics; tanh and hard clip by the table of ``check-values``,
-integrals of the curve over a sine (our own arithmetic, checked by a transform of 2^20 points in these tests).
+THD of a cubic and a square by the sum of their harmonics; tanh and hard clip by printed values, integrals of the
+curve over a sine (our own arithmetic, checked by a transform in these tests).
 """
 
 from __future__ import annotations
@@ -109,6 +109,17 @@ def test_sidebands_of_two_tones() -> None:
     _, pairs = returned(lambda sound: sound + 0.3 * sound**2)
     expected = [100.0 * math.sqrt(2.0) * 0.3 * LOW_SHARE * db_to_amplitude(level) for level in LEVELS_DBFS]
     assert pairs == pytest.approx(expected, rel=0.002)
+
+
+def test_the_lower_of_two_tones_is_four_times_the_upper_as_in_smpte_rp_120() -> None:
+    """Ratio 4:1 of 60 Hz and 7 kHz: SMPTE RP 120 (from memory). Their peaks add up to the stated level."""
+    pairs = [section for section in sections(RATE_HZ) if not section.hz]
+    assert len(pairs) == len(LEVELS_DBFS)
+    for section, level in zip(pairs, LEVELS_DBFS, strict=True):
+        middle = SENT[section.start + RATE_HZ : section.start + 2 * RATE_HZ]
+        low, high = np.abs(np.fft.rfft(middle))[[60, 7000]] * 2.0 / RATE_HZ
+        assert low / high == pytest.approx(4.0, rel=1e-6)
+        assert low + high == pytest.approx(db_to_amplitude(level), rel=1e-6)
 
 
 @pytest.mark.parametrize("kind", ["silence", "other sound"])

@@ -14,8 +14,8 @@ from meter.plugin.services import SERVICES, asking_for, holder, why_not
 from tests.support.plugins import renamed_copy, write_meter
 
 METER = Path(__file__).parents[3] / "meter"
-COMMON_WORDS = {"channels", "stereo", "listening", "vu", "low_end", "lane"}
-"""Ids that are also words of a file format, a layout, a state, a unit, the file of a page or a command."""
+COMMON_WORDS = {"channels", "stereo", "listening", "vu", "low_end", "lane", "stage"}
+"""Ids that are also words of a file format, a layout, a state, a unit, a page, a command or a field of findings."""
 
 
 def test_ours_hold_every_service_of_one_holder() -> None:
