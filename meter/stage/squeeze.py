@@ -26,6 +26,9 @@ NO_COPY = (
     "{share:.0f} % of the power after is no copy of before (distortion, modulation, reverberation or noise), which "
     "also moves the squeeze."
 )
+LOST = "most of the spectrum of before is missing in after; check that before is what goes into the stage"
+LOST_BELOW_DB, LOST_COHERENCE, MOST_LOST, HEARD_BELOW = 20.0, 0.5, 0.5, 1e-6
+"""Twelfths 20 dB under the top of the response that are no copy are lost; those within 60 dB count (judgement)."""
 NO_FLANKS = Flanks(math.nan, math.nan)
 LEAST_BEHIND_FILTER_DB = 1.0
 LEAST_MUTED_PERCENT, LEAST_NO_COPY = 0.5, 0.1
@@ -42,8 +45,9 @@ def squeeze_findings(stretch: StageStretch, why: Why) -> tuple[SqueezeFindings, 
     flat = is_flat(bands[:, counted])
     expected, after = (power[0], power[1]) if flat else whitened(bands, counted)
     found = squeeze(power[0], after, expected)
-    if found is None:
-        why["squeeze"] = NOT_ENOUGH_LOUD
+    lost = stretch.transfer is not None and _is_lost(stretch.transfer)
+    if found is None or lost:
+        why["squeeze"] = LOST if lost else NOT_ENOUGH_LOUD
         return SqueezeFindings(), ()
     # Behind a filter the level also moves with the notes, and that is no attack.
     tells = found.max_db >= LEAST_CHANGE_DB if flat else found.p90_db >= LEAST_BEHIND_FILTER_DB
@@ -62,6 +66,16 @@ def squeeze_findings(stretch: StageStretch, why: Why) -> tuple[SqueezeFindings, 
         is_band_dependent(bands[:, counted]), not flat,
         tuple((float(level), float(out)) for level, out in found.curve), dip_db,
     ), _doubts(found, stretch.transfer, expected[counted], after[counted])  # fmt: skip
+
+
+def _is_lost(transfer: Transfer) -> bool:
+    """Whether after lacks most of before without being a filtered copy: one part of a mix beside the mix."""
+    heard = transfer.before_power > HEARD_BELOW * transfer.before_power.max(initial=0.0)
+    response_db = transfer.response_db[heard]
+    if not np.isfinite(response_db).any():
+        return False
+    low = response_db < np.nanmax(response_db) - LOST_BELOW_DB
+    return bool((low & (transfer.coherence[heard] < LOST_COHERENCE)).mean() > MOST_LOST)
 
 
 def _doubts(found: Squeeze, transfer: Transfer | None, expected: FloatArray, after: FloatArray) -> tuple[str, ...]:

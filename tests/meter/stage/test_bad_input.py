@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.signal import istft, stft
+from scipy.signal import butter, istft, sosfilt, stft
 
 from dsp.core.types import FloatArray
 from meter.stage.files import CompareError, TwoSides, compare
@@ -102,6 +102,16 @@ def test_a_bypass_with_another_latency_leaves_no_trace_in_the_figures(sound: Flo
     assert found.added_db < -50.0
     assert found.loudness_change_lu == pytest.approx(-3.1, abs=0.05)
     assert 2.5 < found.seconds < 5.5
+
+
+def test_a_part_beside_the_whole_mix_has_no_squeeze() -> None:
+    """Both share the lows, which are most of the power; all else of before is not in after."""
+    part = sosfilt(butter(6, 150.0, fs=RATE_HZ, output="sos"), 20.0 * SOUND, axis=0)
+    found = compared(part + phrases(8.0, seed=9), part + 1e-4 * phrases(8.0, seed=5))
+    assert np.isnan(found.squeeze.p90_db)
+    assert "check that before is what goes into the stage" in squeeze_sentence(found)
+    filtered = compared(part + SOUND, sosfilt(butter(2, 150.0, fs=RATE_HZ, output="sos"), part + SOUND, axis=0))
+    assert np.isfinite(filtered.squeeze.p90_db), "a low-pass is a stage"
 
 
 def test_polarity_that_is_flipped_in_one_channel_is_named() -> None:
