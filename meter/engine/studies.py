@@ -28,6 +28,8 @@ SHARE_OF_A_CORE, LEAST_SHARE = 0.08, 0.03
 that a short one that is due often does not wait for a long one."""
 LONGEST_STUDY_SECONDS = 20.0
 """A study that has not returned by then sets its meter aside."""
+CLOSE_SECONDS = 1.0
+"""How long the end of an engine waits for the study at work."""
 LONGEST_CAPTURE_SECONDS = 0.05
 """Wall time of a ``stretch`` call; three longer ones in a row set the meter aside."""
 SLOW_CAPTURES = 3
@@ -114,6 +116,7 @@ class Studies:
         """Let the thread end after the study at work."""
         if self._worker is not None:
             self._worker.end()
+            self._worker.wait(CLOSE_SECONDS)
 
     def _collect(self, worker: StudyWorker, work: Work, began: float, now: float) -> None:
         outcome = worker.outcome()
@@ -197,6 +200,10 @@ class StudyWorker:
     def end(self) -> None:
         """End the thread when it is idle. [dsp]"""
         self._todo.put(None)
+
+    def wait(self, seconds: float) -> None:
+        """Wait until the thread has ended: one still in a library would abort the process that ends. [dsp]"""
+        self._thread.join(seconds)
 
     def interrupt(self) -> None:
         """Throw SystemExit into the thread: ends a loop in Python, not one in a library. [dsp]"""

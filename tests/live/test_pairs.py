@@ -39,7 +39,7 @@ def squeezed(sound: FloatArray) -> FloatArray:
 
 
 def stages() -> FloatArray:
-    """``(frames, 8)``, the same every second, so that any stretch reads alike.
+    """``(frames, 8)``, the same every second: live the phrase begins a moment later.
 
     A squeeze that comes 137 samples late, whose bypass comes 64 later still; and a drive without delay.
     """
@@ -51,14 +51,16 @@ def stages() -> FloatArray:
 
 
 def files(sound: FloatArray, pair: int, seconds: float) -> StageFindings:
-    """The first seconds of a pair as two files."""
+    """As many seconds of a pair as two files."""
     of_pair = sound[: round(seconds * RATE_HZ), 4 * pair : 4 * pair + 4].astype(np.float32)
     return compare(TwoSides(RATE_HZ, of_pair[:, :2], of_pair[:, 2:]))
 
 
 def expect_alike(found: StageFindings, expected: StageFindings) -> None:
     assert found.lag_samples == pytest.approx(expected.lag_samples, abs=0.1)
-    for name in ("loudness_change_lu", "low_change_db", "added_db", "true_peak_change_db", "trim_db"):
+    # In blocks of 0.7 s, which lie elsewhere live.
+    assert found.added_db == pytest.approx(expected.added_db, abs=0.5)
+    for name in ("loudness_change_lu", "low_change_db", "true_peak_change_db", "trim_db"):
         assert getattr(found, name) == pytest.approx(getattr(expected, name), abs=0.2), name
     for name in ("median_db", "p90_db", "make_up_db"):
         assert getattr(found.squeeze, name) == pytest.approx(getattr(expected.squeeze, name), abs=0.2), name
@@ -95,9 +97,9 @@ def test_two_stages_read_as_their_files_and_a_bypass_with_more_delay_is_found(ra
     before = [bus for _, bus, _ in seen if bus.stage is not None and round(bus.stage.lag_samples) == LAG]
     after = [(at, bus) for at, bus, _ in seen if bus.stage is not None and round(bus.stage.lag_samples) == LAG + MORE]
     assert before[-1].stage is not None
-    expect_alike(before[-1].stage, files(sound, 0, FLIPPED_SECONDS))
+    expect_alike(before[-1].stage, files(sound, 0, before[-1].stage.seconds))
     assert seen[-1][2].stage is not None
-    expect_alike(seen[-1][2].stage, files(sound, 1, SECONDS))
+    expect_alike(seen[-1][2].stage, files(sound, 1, seen[-1][2].stage.seconds))
     assert after[0][0] < FLIPPED_SECONDS + 3.0
     for _, bus in after:
         assert bus.stage is not None

@@ -269,6 +269,25 @@ def test_studies_rest_so_that_they_use_a_tenth_of_a_core(
     assert len(loop.made) == before + 1, "what the user just set is not kept waiting"
 
 
+@pytest.mark.parametrize("returns", [True, False])
+def test_an_engine_that_ends_waits_for_the_study_at_work_within_bounds(
+    make: Callable[..., Plugin], gate: threading.Event, monkeypatch: pytest.MonkeyPatch, returns: bool
+) -> None:
+    """A process that ends while its thread is in a library is aborted."""
+    monkeypatch.setattr(module, "CLOSE_SECONDS", 10.0 if returns else 0.0)
+    loop = Loop(make(study=WAITS))
+    loop.hear(480)
+    loop.turn()
+    assert loop.studies._worker is not None
+    at_work = loop.studies._worker._thread
+    if returns:
+        threading.Timer(0.05, gate.set).start()
+    loop.studies.close()
+    assert at_work.is_alive() != returns
+    gate.set()
+    at_work.join(10.0)
+
+
 def test_a_short_study_does_not_wait_for_what_a_long_one_used(
     make: Callable[..., Plugin], monkeypatch: pytest.MonkeyPatch
 ) -> None:
