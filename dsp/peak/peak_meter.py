@@ -61,6 +61,7 @@ class PeakMeter:
         shape = (2, self._spec.channels)
         self._cells.reset()
         self._started = False
+        self._held_cells = self._usual_cells
         self._falling = np.zeros(shape)
         self._highest = np.zeros(shape)
         self._highest_marked: FloatArray | None = None
@@ -139,6 +140,7 @@ class PeakMeter:
     def restore_state(self, kept: SavedState) -> None:
         """Continue from what ``save_state`` returned; held and falling values start empty."""
         self.reset()
+        self._held_cells = 0
         self._started = bool(kept["heard"])
         self._highest[:] = kept["highest"]
         self._overs = int(kept["overs"])
@@ -173,8 +175,8 @@ class PeakMeter:
 
     @property
     def true_10s(self) -> float:
-        """Highest true peak of the last ``USUAL_SECONDS`` in dBTP, all channels."""
-        return self._highest_of(self._usual_cells)
+        """Highest true peak of the last ``USUAL_SECONDS`` in dBTP, all channels; NaN as long after a restart."""
+        return self._highest_of(self._usual_cells) if self._held_cells >= self._usual_cells else math.nan
 
     @property
     def true_max_each(self) -> FloatArray:
@@ -332,6 +334,7 @@ class PeakMeter:
 
     def _hold(self, peaks: FloatArray) -> None:
         """Append ``peaks`` ``(cells, channels)`` to the held cells."""
+        self._held_cells += len(peaks)
         count = min(len(peaks), self._held.shape[1])
         self._held[:, : self._held.shape[1] - count] = self._held[:, count:]
         self._held[:, self._held.shape[1] - count :] = peaks[len(peaks) - count :].T

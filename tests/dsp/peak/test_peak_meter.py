@@ -328,3 +328,21 @@ def test_the_recent_peak_is_that_of_three_seconds_whatever_the_hold_time(hold: f
     meter.push(signal[round(2.9 * RATE_HZ) : round(3.2 * RATE_HZ)])
     assert meter.true_recent == -math.inf
     assert math.isfinite(meter.true_max)
+
+
+def test_the_highest_of_ten_seconds_is_not_known_for_as_long_after_a_restored_state() -> None:
+    """What came before the restart may have been higher; a fresh meter has heard all there is."""
+    first, restored = (PeakMeter(Spec(RATE_HZ, 1), 3.0) for _ in range(2))
+    loud, soft = np.full((RATE_HZ, 1), 0.5), np.full((RATE_HZ, 1), 0.1)
+    first.push(loud)
+    assert first.true_10s == pytest.approx(first.true_max)
+    restored.restore_state(first.save_state())
+    readings = []
+    for _ in range(11):
+        first.push(soft)
+        restored.push(soft)
+        readings.append((first.true_10s, restored.true_10s))
+    assert math.isnan(readings[8][1])
+    assert readings[8][0] == pytest.approx(first.true_max)
+    assert readings[10][1] == pytest.approx(readings[10][0])
+    assert readings[10][0] < first.true_max - 10.0
