@@ -64,9 +64,9 @@ class Places:
             picture.rect = QRect(left, top, width, picture_high)
             top += picture_high + gap
         fair.place(QRect(left, top, width, max(0, min(said[0], box.bottom() + 1 - high - gap - top))))
-        top += max(1, len(fair.shown)) * fair.line_height + gap
+        top = min(top + max(1, len(fair.shown)) * fair.line_height + gap, box.bottom() + 1 - high)
         would.place(QRect(left, top + high + gap, width, told))
-        return QRect(left, top, button.width() + px(24), high)
+        return QRect(left, top, min(button.width() + px(24), width), high)
 
     def card(self, ruler: Ruler, work: Pane, response: Pane, receipt: Receipt, levels: Levels) -> None:
         """Figure, sentence and ruler; pictures, each over its sentence; receipt; order and polarity."""

@@ -8,18 +8,19 @@ from typing import Any
 import numpy as np
 
 from dsp.core.types import FloatArray
+from meter.feeds import PAIR
 from meter.instances import Instance, next_id
 from meter.plugin.host import Plugin
 from meter.plugin.kit.compared import expect_same
 from meter.plugin.kit.outcome import NotChecked
-from meter.plugin.kit.played import RATE_HZ, Played
+from meter.plugin.kit.played import RATE_HZ, Played, own_feed
 from meter.plugin.kit.sounds import music
 from meter.plugin.manifest import Manifest
 from meter.readings import FeedStatus, Frame, Layout
 
 SECONDS = 3.4
 BLOCK_FRAMES = 480
-OTHER_FEED = "part of the kit"
+OTHER_FEED, OTHER_PAIR = "part of the kit", "pair of the kit"
 
 
 def check_instances(plugin: Plugin) -> str:
@@ -41,14 +42,14 @@ def check_instances(plugin: Plugin) -> str:
 
 def second_of(manifest: Manifest) -> Instance:
     """A second instance, on another feed than the first."""
-    return Instance(next_id(manifest.id, ()), manifest.id, OTHER_FEED)
+    return Instance(next_id(manifest.id, ()), manifest.id, OTHER_PAIR if manifest.feed == PAIR else OTHER_FEED)
 
 
 def seen_as_second(
     manifest: Manifest, meter: Played, quiet: FloatArray, values: FloatArray, findings: Mapping[str, Any], at: float
 ) -> Frame:
     """A frame in which the second instance has these readings and findings, and the first has the ``quiet`` ones."""
-    first, second = Instance(manifest.id, manifest.id, manifest.feed), second_of(manifest)
+    first, second = Instance(manifest.id, manifest.id, own_feed(manifest)), second_of(manifest)
     columns = tuple(range(meter.channels))
     layout = Layout.build(
         {each.id: manifest.fields for each in (first, second)},

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from dsp.core.types import FloatArray, Spec
-from meter.feeds import ALL, MIX
+from meter.feeds import ALL, MIX, PAIR
 from meter.plugin.api import Readout, Setting, Settings
 from meter.plugin.host import Plugin, load_processor
 from meter.plugin.kit.outcome import CheckFailed
@@ -22,6 +22,9 @@ PARTS: Mapping[str, tuple[int, ...]] = {MIX: (0, 1), "part low drum": (2,), "par
 """The feeds of a source for a meter that listens to all of them."""
 WHOLE_SECONDS = 5.0
 """Sound is fed in pieces of at most this length, as the engine does it."""
+
+KIT_PAIR = "pair kit"
+"""The pair of a meter that stands for each one."""
 
 Readings = dict[str, FloatArray]
 
@@ -67,7 +70,7 @@ class Played:
         self.manifest: Manifest = manifest
         self.rate_hz = rate_hz
         if feeds is None:
-            feeds = PARTS if manifest.feed == ALL else {manifest.feed: tuple(range(channels))}
+            feeds = PARTS if manifest.feed == ALL else {own_feed(manifest): tuple(range(channels))}
         self.channels = columns_of(feeds) if manifest.feed == ALL else channels
         self.chosen: dict[str, Setting] = dict(settings or {})
         self.processor = load_processor(plugin)
@@ -128,6 +131,11 @@ class Played:
             slot.key.partition(".")[2]: self.values[slot.offset : slot.offset + slot.size].copy()
             for slot in self.layout.slots
         }
+
+
+def own_feed(manifest: Manifest) -> str:
+    """The feed of the first instance; a meter of pairs gets one with a name."""
+    return KIT_PAIR if manifest.feed == PAIR else manifest.feed
 
 
 def columns_of(feeds: Mapping[str, tuple[int, ...]]) -> int:
