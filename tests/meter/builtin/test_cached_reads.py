@@ -12,6 +12,7 @@ from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
 from meter.plugin.api import Setting
 from meter.plugin.host import discover, usable
+from meter.plugin.manifest import PAIR_FEEDS
 from tests.support.low_session import CHANNELS, FEEDS, session
 
 RATE_HZ = 48_000
@@ -61,7 +62,9 @@ LIFE: tuple[int | Life, ...] = (
 
 
 def made() -> Chain:
-    return Chain([GuardedMeter(plugin) for plugin in usable(discover())], RATE_HZ, CHANNELS, FEEDS)
+    """All meters of these feeds; none of them is a pair."""
+    plugins = [each for each in usable(discover()) if each.manifest is not None and each.manifest.feed != PAIR_FEEDS]
+    return Chain([GuardedMeter(plugin) for plugin in plugins], RATE_HZ, CHANNELS, FEEDS)
 
 
 def live(chain: Chain, events: Sequence[int | Life], read_often: bool) -> Chain:
