@@ -87,8 +87,6 @@ def listen_without_window(arguments: argparse.Namespace, seconds: float, picture
     table = readings_table if arguments.all else partial(faces_table, plugins=plugins)
     last = print_json(frames) if arguments.json else show_table(frames, table)
     failed = {**(last.status.quarantined if last else {}), **set_aside}
-    for plugin in filter(is_of_pairs, asked):
-        failed.pop(plugin.id, None)
     for sentence in (*refused, *failed.values()):
         print(f"{visible(sentence).removesuffix('.')}; fix it or leave it out.", file=sys.stderr)
     if last is None or last.status.state == "failed":

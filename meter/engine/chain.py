@@ -29,8 +29,6 @@ def assumed_words(source: str, channels: int, fix: str) -> str:
 
 def no_feed(meter: GuardedMeter) -> str:
     """Why a meter does not run on a source without its feed."""
-    if meter.feed == PAIR:
-        return "No stage is named; name the feeds (F) and give a stage its channels before and after."
     if meter.instance.first:
         return f"Meter “{meter.name}” listens to the feed “{meter.feed}”, which is not connected."
     fix = "name the feeds (F), or choose another feed in the menu of this card"
@@ -40,13 +38,16 @@ def no_feed(meter: GuardedMeter) -> str:
 def served(
     meters: Sequence[GuardedMeter], known: Mapping[str, tuple[int, ...]], parts: int
 ) -> tuple[list[GuardedMeter], dict[str, str]]:
-    """The meters whose feed is known, and the others by id with the reason. A further instance also needs room."""
+    """The meters whose feed is known, and the others by id with the reason. A further instance also needs room.
+
+    A meter of pairs on a source without one is no fault: its face tells how to name a stage.
+    """
     found: list[GuardedMeter] = []
     left_out: dict[str, str] = {}
     total = STATUS_WORDS
     for meter in meters:
         if meter.feed not in known:
-            left_out[meter.id] = no_feed(meter)
+            left_out |= {} if meter.feed == PAIR else {meter.id: no_feed(meter)}
             continue
         size = sum(item.values(len(known[meter.feed]), parts) for item in meter.manifest.fields)
         if not meter.instance.first and total + size > CAPACITY:
