@@ -33,11 +33,17 @@ class Recorder:
     def __init__(self, sink: Sink, folder: Path) -> None:
         self._path = folder / f"{sink.name}.raw"
         words = ["parec", "--raw", "--format=float32le", f"--rate={RATE_HZ}", "--channels=2", "--latency-msec=20"]
+        self._words = [*words, f"--device={sink.monitor}"]
+        self._start()
+
+    def _start(self) -> None:
         with self._path.open("wb") as file:
-            self._process = subprocess.Popen([*words, f"--device={sink.monitor}"], stdout=file)
+            self._process = subprocess.Popen(self._words, stdout=file)
 
     def sounding(self) -> bool:
-        """Whether anything but silence was heard so far."""
+        """Whether anything but silence was heard so far; a busy server that refused the recorder is asked again."""
+        if self._process.poll() is not None:
+            self._start()
         return bool(self._samples().any())
 
     def stop(self) -> np.ndarray:
