@@ -21,7 +21,7 @@ def sentence(found: LaneFindings) -> str:
         return f"Reading '{reading.name}', {100.0 * reading.read:.0f} %." if reading else "Reading the references."
     if found.state == NOTHING:
         faults = [each.fault for each in found.references if each.fault]
-        return faults[0] if faults else "No reference can be compared with."
+        return faults[0] if faults else "No reference can be used."
     if found.state == LISTENING:
         return f"Listening: {found.seconds:.0f} s of sound, 5 s are needed."
     told = [outside_words(each) for each in found.outside[:MOST_TOLD]]
