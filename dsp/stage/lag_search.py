@@ -26,7 +26,8 @@ TINY = 1e-30
 TELLS = 0.3
 """Correlation from which a channel tells its polarity (judgement)."""
 STILL, NEIGHBOUR = 0.9, 2
-"""A piece that still has so much of the usual correlation, and less two frames to either side, needs no search."""
+"""A piece keeps its lag without a search while its correlation there is at least 0.9 times the usual one, and lower
+two frames to either side (judgement)."""
 FLAT_FROM_HZ = 4000.0
 """Up to here differences from frame to frame are compared: in the lows, where most power is, a lag shows least."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 
 from PySide6.QtCore import QRect, Qt
@@ -20,7 +21,7 @@ GRID_DB = (1.0, 3.0, 6.0, 12.0, 24.0)
 LINE_PX = 2.0
 
 
-class Pane:
+class Pane(ABC):
     """A picture in a rectangle with its heading; empty rectangle: not drawn."""
 
     heading = ""
@@ -52,9 +53,9 @@ class Pane:
             text = figures.figure(value, 0, plus=plus)
             painter.drawText(QRect(left, top, box.left() - left - px(6), high), RIGHT, text)
 
+    @abstractmethod
     def draw(self, painter: QPainter, theme: Theme, blue: QColor) -> None:
         """Draw it in ``blue``."""
-        raise NotImplementedError
 
     def draw_heading(self, painter: QPainter, theme: Theme) -> None:
         """Write what is drawn."""

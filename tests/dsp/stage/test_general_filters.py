@@ -44,11 +44,13 @@ def through(sound: FloatArray, name: str, settings: str) -> FloatArray:
     return np.concatenate(back + pulled(sink))
 
 
-def pulled(sink: object) -> list[FloatArray]:
+def pulled(sink: av.filter.context.FilterContext) -> list[FloatArray]:
     found: list[FloatArray] = []
     while True:
         try:
-            found.append(sink.pull().to_ndarray().reshape(-1, 2))  # type: ignore[attr-defined]
+            frame = sink.pull()
+            assert isinstance(frame, av.AudioFrame)
+            found.append(frame.to_ndarray().reshape(-1, 2))
         except (av.BlockingIOError, av.EOFError):
             return found
 

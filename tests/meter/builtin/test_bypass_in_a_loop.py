@@ -8,6 +8,7 @@ import msgspec
 import numpy as np
 import pytest
 from PySide6.QtGui import QColor, QGuiApplication
+from pytestqt.qtbot import QtBot
 
 from dsp.core.types import FloatArray
 from meter.builtin.repeats.face import RepeatsFace
@@ -89,9 +90,9 @@ def test_marks_name_the_states_and_a_reset_forgets_all(loop: FloatArray) -> None
     assert meter.read()["held"] == 0.0
 
 
-def face(qtbot: object, findings: RepeatFindings | None, size: tuple[int, int] = (420, 220)) -> RepeatsFace:
+def face(qtbot: QtBot, findings: RepeatFindings | None, size: tuple[int, int] = (420, 220)) -> RepeatsFace:
     made = RepeatsFace()
-    qtbot.addWidget(made)  # type: ignore[attr-defined]
+    qtbot.addWidget(made)
     made.stand_for("repeats", "Bypass in a loop")
     made.resize(*size)
     show(made, findings)

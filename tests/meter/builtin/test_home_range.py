@@ -121,7 +121,9 @@ def test_the_menu_forgets_it(qtbot: Any) -> None:
     face = shown(qtbot, -3.0, settings(-21.0))
     chosen: list[dict[str, Any]] = []
     face.setting_chosen.connect(lambda _id, values: chosen.append(values))
-    next(choice for choice in face.choices() if choice.words == "forget it").run()  # type: ignore[misc]
+    (forget,) = [choice.run for choice in face.choices() if choice.words == "forget it"]
+    assert forget is not None
+    forget()
     face.show_settings(MANIFEST.settings(chosen[0]))
     show(face, -3.0, 101.0)
     assert face.labels["usual"].text == "sits at −8, hits −3 VU"

@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 import pytest
 import soundfile
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QPushButton
 from pytestqt.qtbot import QtBot
 
 from dsp.core.signals import pink_noise
@@ -237,7 +237,8 @@ def test_without_a_reference_the_card_asks_for_one_and_needs_no_room(qtbot: QtBo
     face = shown(make("lane", qtbot), LaneFindings(NO_REFERENCES))
     assert not face.needs_room
     with qtbot.waitSignal(face.action_asked) as asked:
-        face.controls[0].click()  # type: ignore[attr-defined]
+        (button,) = [each for each in face.controls if isinstance(each, QPushButton)]
+        button.click()
     assert asked.args == ["references"]
     with qtbot.waitSignal(face.room_changed):
         face.show_settings({"reference_3": "song.wav"})

@@ -360,13 +360,13 @@ def test_a_pair_says_its_findings_to_a_reader(qtbot) -> None:
         assert words in said
 
 
-def test_a_new_finding_redraws_the_card_and_the_same_one_does_not(qtbot) -> None:
+def test_a_new_finding_redraws_the_card_and_the_same_one_does_not(qtbot, monkeypatch) -> None:
     face = card(qtbot)
     plan, pair = wired({"tape": (2, 3, 4, 5)}), found()
     face.show_frame(shown({"tape": pair}, plan))
     before = rows_of(face.grab().toImage())
     laid_out = []
-    face.arrange = lambda inside: laid_out.append(inside)  # type: ignore[method-assign]
+    monkeypatch.setattr(face, "arrange", laid_out.append)
     face.show_frame(shown({"tape": pair}, plan, 101.0))
     assert (rows_of(face.grab().toImage()) == before).all()
     moved = tuple((level, out - 2.0) for level, out in STAGE.squeeze.curve)
