@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import signal
 import sys
@@ -21,10 +22,14 @@ def end_quietly() -> None:
     if signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
         return
     signal.signal(signal.SIGINT, _first)
+    # Python restores the system's own handler while it ends: a Ctrl-C then would replace the exit code.
+    atexit.register(signal.signal, signal.SIGINT, signal.SIG_IGN)
     report, report_unraisable = sys.excepthook, sys.unraisablehook
 
     def on_exception(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
-        if not issubclass(kind, KeyboardInterrupt) and not came_of_interrupt(error):
+        if issubclass(kind, KeyboardInterrupt):
+            leave_now()
+        if not came_of_interrupt(error):
             report(kind, error, trace)
 
     def on_unraisable(caught: sys.UnraisableHookArgs) -> None:

@@ -114,6 +114,34 @@ def test_several_ctrl_c_print_no_traceback(tmp_path: Path) -> None:
     assert (running.returncode, said) == (130, "")
 
 
+LATE_INTERRUPT = """
+import os, signal, sys
+from meter.commands.interrupts import end_quietly
+
+class Late:
+    def __del__(self, kill=os.kill, own=os.getpid(), number=signal.SIGINT):
+        kill(own, number)
+
+end_quietly()
+late = Late()
+sys.exit(130)
+"""
+"""Modules are taken down after Python gave up its handlers of signals."""
+
+
+@POSIX
+def test_ctrl_c_while_the_program_ends_keeps_its_exit_code() -> None:
+    ended = subprocess.run([sys.executable, "-c", LATE_INTERRUPT], capture_output=True, text=True, timeout=60.0)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (130, "", "")
+
+
+@POSIX
+def test_ctrl_c_outside_the_command_keeps_its_exit_code() -> None:
+    words = "from meter.commands.interrupts import end_quietly; end_quietly(); raise KeyboardInterrupt"
+    ended = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, timeout=60.0)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (130, "", "")
+
+
 @LINUX
 def test_the_self_test_into_a_full_output_is_one_sentence() -> None:
     with Path("/dev/full").open("w") as full, command("selftest", stdout=full) as running:
