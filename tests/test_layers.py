@@ -170,7 +170,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ),
     (
         "meter/logbook/",
-        ("dsp.exposure.exposure", "meter.readings", "meter.feeds", "meter.logbook"),
+        ("dsp.exposure.exposure", "dsp.loudness.gating", "meter.readings", "meter.feeds", "meter.logbook"),
         ("numpy", "platformdirs"),
     ),
     (

@@ -121,3 +121,19 @@ def loudness_range(short_terms: LoudnessHistogram) -> float:
     high = short_terms.gated_percentile(RANGE_GATE_LU, RANGE_HIGH_PERCENTILE)
     low = short_terms.gated_percentile(RANGE_GATE_LU, RANGE_LOW_PERCENTILE)
     return loudness_of(high) - loudness_of(low)
+
+
+def integrated_of_blocks(blocks_lufs: FloatArray) -> float:
+    """Integrated loudness in LUFS of 400 ms blocks by their loudness, gated without bins; NaN is "no block".
+
+    BS.1770-5 Annex 1 Formulae 5 to 7. Minus infinity where no block is above -70 LUFS, NaN without a block.
+    """
+    loudness = blocks_lufs[~np.isnan(blocks_lufs)]
+    if not loudness.size:
+        return float("nan")
+    above = loudness[loudness > ABSOLUTE_GATE_LUFS]
+    if not above.size:
+        return float("-inf")
+    energies = 10.0 ** ((above - K_OFFSET_DB) / 10.0)
+    gate = float(energies.mean()) * db_to_power(INTEGRATED_GATE_LU)
+    return loudness_of(float(energies[energies > gate].mean()))
