@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,6 +18,8 @@ from meter.instances import feed_title
 from meter.plugin.api import Readout, Settings
 from meter.plugin.services import FEED_MAP
 from meter.readings import Layout, Slot, part_names
+
+REMOVE = "remove another card or disable this meter"
 
 
 def assumed_words(source: str, channels: int, fix: str) -> str:
@@ -38,7 +41,9 @@ def no_feed(meter: GuardedMeter) -> str:
 def served(
     meters: Sequence[GuardedMeter], known: Mapping[str, tuple[int, ...]], parts: int
 ) -> tuple[list[GuardedMeter], dict[str, str]]:
-    """The meters whose feed is known, and the others by id with the reason. A further instance also needs room.
+    """The meters whose feed is known, and the others by id with the reason.
+
+    A further instance, or a meter by others, also needs room in a snapshot.
 
     A meter of pairs on a source without one is no fault: its face tells how to name a stage.
     """
@@ -50,8 +55,8 @@ def served(
             left_out |= {} if meter.feed == PAIR else {meter.id: no_feed(meter)}
             continue
         size = sum(item.values(len(known[meter.feed]), parts) for item in meter.manifest.fields)
-        if not meter.instance.first and total + size > CAPACITY:
-            left_out[meter.id] = f"There is no room for the readings of “{meter.name}”; remove another card."
+        if not (meter.instance.first and meter.ours) and total + size > CAPACITY:
+            left_out[meter.id] = f"There is no room for the readings of “{meter.name}” ({size:,} values); {REMOVE}."
             continue
         total += size
         found.append(meter)
@@ -90,7 +95,9 @@ class Chain:
         instances = tuple(meter.instance for meter in self.meters)
         self.layout = Layout.build(fields, widths, feeds, channel_names, instances)
         self.values = np.full(self.layout.total, np.nan)
-        self._readouts = [Readout(meter.id, self._slots(meter.id), self.values) for meter in self.meters]
+        self._apart: list[tuple[slice, FloatArray]] = []
+        """Where the readings of each meter by others go, and the array of its own that it writes them to."""
+        self._readouts = [self._readout(meter) for meter in self.meters]
         self._differences = self._find_differences()
         self._leave = leave
         for meter in self.meters:
@@ -98,7 +105,7 @@ class Chain:
                 meter.forget_read()
                 continue
             whole = known[meter.feed] == tuple(range(channels))
-            feed_map = feeds if FEED_MAP in meter.services else {}
+            feed_map = dict(feeds) if FEED_MAP in meter.services else {}
             meter.prepare(Spec(rate_hz, widths[meter.id], roles if whole else (), feed_map))
         self._leave()
 
@@ -152,6 +159,8 @@ class Chain:
 
     def _complete(self) -> FloatArray:
         self._leave()
+        for place, values in self._apart:
+            self.values[place] = values
         for offset, first, second in self._differences:
             self.values[offset] = self._difference(float(self.values[first]), float(self.values[second]))
         return self.values
@@ -196,6 +205,16 @@ class Chain:
     @staticmethod
     def _pick(columns: tuple[int, ...], channels: int) -> list[int] | None:
         return None if columns == tuple(range(channels)) else list(columns)
+
+    def _readout(self, meter: GuardedMeter) -> Readout:
+        """Where a meter writes; one by others cannot reach the readings of the rest from there."""
+        slots = self._slots(meter.id)
+        if meter.ours or not slots:
+            return Readout(meter.id, slots, self.values)
+        start, end = slots[0].offset, slots[-1].offset + slots[-1].size
+        values = np.full(end - start, np.nan)
+        self._apart.append((slice(start, end), values))
+        return Readout(meter.id, tuple(replace(slot, offset=slot.offset - start) for slot in slots), values)
 
     def _slots(self, meter_id: str) -> tuple[Slot, ...]:
         return tuple(slot for slot in self.layout.slots if slot.key.startswith(f"{meter_id}."))

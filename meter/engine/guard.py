@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import signal
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 from meter.engine.gathered_sound import GatheredSound
+from meter.engine.saved_state import as_numbers
 from meter.instances import Instance, feed_title
 from meter.plugin.api import FloatArray, Processor, Readout, SavedState, Setting, Settings, Spec
 from meter.plugin.host import Plugin, load_object, load_processor
@@ -35,6 +37,11 @@ Clock = Callable[[], float]
 
 def _nothing(_kept: SavedState | None = None) -> None:
     """What a processor does that has no mark, or nothing to take back."""
+
+
+def interrupted(error: BaseException) -> bool:
+    """True when it was the user who ended the program by Ctrl-C, and not a meter that raises the same."""
+    return isinstance(error, KeyboardInterrupt) and signal.getsignal(signal.SIGINT) is not signal.SIG_IGN
 
 
 def _no_stretch(_study: str) -> None:
@@ -163,14 +170,25 @@ class GuardedMeter:
         """
         self._is_read = False
         if self._timing is None:
-            self._guard("process", lambda meter: meter.process(block))
+            self._feed(block)
             return
         busy = self._timing.busy() if self._was_long else None
         wall = self._timing.wall()
-        self._guard("process", lambda meter: meter.process(block))
+        self._feed(block)
         took, length = self._timing.wall() - wall, len(block) / self._rate_hz
         if took > length or self._behind or busy is not None:
             self._judge_time(took if busy is None else self._timing.busy() - busy, took, length)
+
+    def _feed(self, block: FloatArray) -> None:
+        """Feed one block; a meter by others gets a copy, since a read-only view can be made writeable again."""
+        if self.ours:
+            self._guard("process", lambda meter: meter.process(block))
+            return
+        given = block.copy()
+        given.flags.writeable = False
+        self._guard("process", lambda meter: meter.process(given))
+        if given.flags.writeable:
+            self.fail("it made the sound that it was given writeable; a block is borrowed")
 
     @property
     def seconds_behind(self) -> float:
@@ -210,7 +228,8 @@ class GuardedMeter:
         if self.fault or not self._saves_state:
             return None
         began = time.thread_time()
-        failed = self._attempt(lambda meter: kept.update(getattr(meter, "save_state", dict)()))
+        plain = dict if self.ours else as_numbers
+        failed = self._attempt(lambda meter: kept.update(plain(getattr(meter, "save_state", dict)())))
         self._saves_state = not failed and time.thread_time() - began <= LONGEST_KEEP_SECONDS
         return None if failed else kept
 
@@ -282,7 +301,9 @@ class GuardedMeter:
             if self._processor is None:
                 self._processor = load_processor(self._plugin)
             work(self._processor)
-        except (Exception, SystemExit) as error:
+        except BaseException as error:
+            if interrupted(error):
+                raise
             return self.reason_of(error)
         return ""
 

@@ -44,6 +44,19 @@ class EngineState:
     meters: Mapping[str, MeterKept]
 
 
+def as_numbers(kept: SavedState) -> dict[str, NDArray[Any]]:
+    """Copies of what a meter gave, as plain arrays; raises what turning it into arrays raises, TypeError for others.
+
+    Called under guard: it runs the code of whatever objects the meter gave.
+    """
+    if len(kept) > MOST_NAMES:
+        raise ValueError("too many names")
+    arrays = {str(name): np.array(value) for name, value in kept.items()}
+    if any(array.dtype.kind not in NUMBERS for array in arrays.values()):
+        raise TypeError("not numbers")
+    return arrays
+
+
 def pack(kept: EngineState, most_bytes: int) -> bytes:
     """As bytes; what a meter gave that is no plain data, or does not fit any more, is left out."""
     pieces: list[bytes] = []

@@ -227,6 +227,6 @@ def run(work: Work) -> Outcome:
         if not isinstance(findings, kind):
             raise TypeError(f"it returned {type(findings).__name__}, not {kind.__name__}")
         encoded = msgspec.msgpack.encode(findings)
-    except (Exception, SystemExit) as error:
+    except BaseException as error:  # it runs on a thread of its own: Ctrl-C does not arrive here
         fault = work.meter.reason_of(error)
     return Outcome(work, findings, encoded, fault, time.thread_time() - began)

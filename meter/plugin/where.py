@@ -9,6 +9,7 @@ from pathlib import Path
 from types import FrameType, TracebackType
 
 LONGEST_REASON = 200
+LONGEST_KIND = 60
 
 
 def place_of(error: BaseException, folder: Path) -> tuple[Path, int] | None:
@@ -57,16 +58,27 @@ def _words(path: Path, line: int, folder: Path) -> str:
 
 def reason_of(error: BaseException, folder: Path | None = None) -> str:
     """Type, first line and place of an error, for a sentence: ``ValueError: no sound; face.py, line 3``."""
-    text = error.msg if isinstance(error, SyntaxError) else str(error)
-    first = next(iter(text.splitlines()), "").strip().rstrip(".")
+    first = first_line(error)
     told = first if len(first) <= LONGEST_REASON else f"{first[:LONGEST_REASON]}…"
-    reason = f"{type(error).__name__}: {told}" if told else type(error).__name__
-    return with_place(reason, error, folder)
+    kind = type(error).__name__[:LONGEST_KIND]
+    return with_place(f"{kind}: {told}" if told else kind, error, folder)
+
+
+def first_line(error: BaseException) -> str:
+    """The first line of an error's text without a full stop; empty where asking for it raises."""
+    try:
+        text = str(error.msg if isinstance(error, SyntaxError) else error)
+    except BaseException:  # code by others
+        return ""
+    return next(iter(text.splitlines()), "").strip().rstrip(".")
 
 
 def with_place(reason: str, error: BaseException, folder: Path | None) -> str:
     """A reason and where in ``folder`` the error came from, if it came from there."""
-    place = place_words(error, folder) if folder is not None else ""
+    try:
+        place = place_words(error, folder) if folder is not None else ""
+    except Exception:  # an error whose class replaces its causes
+        place = ""
     return f"{reason}; {place}" if place else reason
 
 
