@@ -23,8 +23,9 @@ from meter.audio.watcher import SourceWatcher, end_child
 
 DEFAULT_MONITOR = "@DEFAULT_MONITOR@"
 USUAL_CHANNELS = 2
-FRAGMENTS_PER_LATENCY = 4
-"""The server delivers a quarter of the latency at a time, like the periods of a device."""
+FRAGMENTS_PER_LATENCY = 3
+"""The server delivers a third of the latency at a time: at the usual one a piece for each turn of the engine, so that
+needles move evenly."""
 SAMPLE_BYTES = 4
 STOP_SECONDS = 2.0
 LONGEST_READ_FRAMES = 16_384

@@ -110,6 +110,11 @@ class Engine:
         return self._chain
 
     @property
+    def latency_seconds(self) -> float:
+        """Latency of the source as it was opened; NaN without one."""
+        return self._info.latency_seconds if self._info is not None else float("nan")
+
+    @property
     def waiting_seconds(self) -> float:
         """Sound in the ring that is not measured yet."""
         ring, info = self._consumer, self._info
@@ -230,7 +235,7 @@ class Engine:
             gaps=self._gaps,
             invalid_samples=self._sanitiser.invalid_samples if self._sanitiser else 0,
             overruns=int(self._source.statistics().get("overflows", 0)) if self._source else 0,
-            latency_seconds=info.latency_seconds if info else float("nan"),
+            latency_seconds=self.latency_seconds,
             quarantined=self._publisher.faults or {},
             resampled=bool(info and info.resampled),
             output=info.identity if info else "",

@@ -49,9 +49,11 @@ from meter.plugin.host import discover, usable
 WINDOW_SILENT_SECONDS = 10.0
 WINDOW_BUILDS_SECONDS = 120.0
 """Before its first turn a window loads its libraries, slowly on a busy machine; if it dies, the pipe closes."""
-TURN_SECONDS = 0.02
-"""The loop turns this often: each turn takes the ticks that have come, two as a rule, and publishes once, so readings
-are worked out no more often than a window shows them."""
+TURN_SECONDS, QUICK_TURN_SECONDS = 0.03, 0.02
+"""The loop turns this often: each turn takes the ticks that have come and publishes once. Much of its cost is the
+number of calls, so it turns quickly only where a low latency was chosen."""
+QUICK_LATENCY_SECONDS = 0.05
+"""A source of less latency than this is measured in quick turns."""
 COLLECT_SECONDS = 1.0
 SWITCH_INTERVAL_SECONDS = 0.001
 """How long another thread may keep the interpreter from the callback."""
@@ -162,18 +164,24 @@ def _loop(engine: Engine, block: SharedSnapshot, pipe: Connection) -> None:
         except (EOFError, OSError):
             return
         engine.step()
-        if engine.waiting_seconds >= TURN_SECONDS:
+        turn_seconds = turn_length(engine.latency_seconds)
+        if engine.waiting_seconds >= turn_seconds:
             continue  # behind: no pause until it has caught up
         if due >= collect:
             gc.collect(0)
             collect = due + COLLECT_SECONDS
-        due = next_turn(due, time.monotonic())
+        due = next_turn(due, time.monotonic(), turn_seconds)
         time.sleep(max(0.0, due - time.monotonic()))
 
 
-def next_turn(due: float, now: float) -> float:
+def turn_length(latency_seconds: float) -> float:
+    """Seconds from turn to turn for a source of this latency, NaN where it has none."""
+    return QUICK_TURN_SECONDS if latency_seconds < QUICK_LATENCY_SECONDS else TURN_SECONDS
+
+
+def next_turn(due: float, now: float, turn_seconds: float) -> float:
     """When the loop turns next, on a steady beat; a beat that was missed is not made up for."""
-    return max(due + TURN_SECONDS, now)
+    return max(due + turn_seconds, now)
 
 
 def obey(engine: Engine, command: ToEngine) -> bool:
