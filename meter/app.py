@@ -19,15 +19,17 @@ from pathlib import Path
 from typing import Any
 
 from meter import settings as settings_file
+from meter.alignments import find_alignments
 from meter.audio.monitor import DEFAULT_MONITOR
 from meter.audio.source import SourceRequest
 from meter.calibration.noise import write_noise
 from meter.commands.errors import FAILED, MISSING_PART, CommandError
 from meter.commands.new_file import write_new
+from meter.commands.preset_store import export_page, import_file
 from meter.commands.window_meters import enable_other, leave_out_faces, meter_entries, other_meters
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
-from meter.exposure_rules import ExposureRuleError, load_rules
+from meter.exposure_rules import ExposureRule, find_rules
 from meter.gui.engine_link import RuleEntry, Surroundings
 from meter.gui.source.source_list import DEFAULT_TITLE
 from meter.instances import Instance
@@ -83,12 +85,14 @@ def _show_window(engine: SupervisedEngine, kept: Settings, around: Surroundings,
 
     from meter.gui.kit.face_guard import GUARD
     from meter.gui.page.foreign_meters_menu import OthersMenu
+    from meter.gui.page.presets_menu import PresetsMenu
     from meter.gui.window import Window
 
     if around.settings_path is not None:
         GUARD.use_folder(around.settings_path.parent)
     window = Window(engine, kept, around)
     OthersMenu(window.more.others, partial(other_meters, folders), enable_other, window.feed_line.say)
+    PresetsMenu(window.more.presets, import_file, export_page, lambda: window.pages.file, window.feed_line.say)
     window.show()
     # The draw clock keeps the interpreter awake, so a signal is met within a frame; closing waits for its end.
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -164,17 +168,20 @@ def surroundings(
     first: SourceChoice | None = None,
 ) -> Surroundings:
     """What the window needs besides an engine."""
+    own = path.parent / settings_file.PRESETS if path is not None else None
+    rules, unusable = find_rules(own)
+    alignments, more = find_alignments(own)
     return Surroundings(
         settings_path=path,
         pages_folder=Path(str(importlib.resources.files("presets"))) / "pages",
         list_command=listing_command(),
         write_noise=write_noise,
         noise_command=noise_command(),
-        meters=meter_entries(folders, enabled),
-        notice=notice,
+        meters=meter_entries(folders, enabled, alignments),
+        notice=" ".join(said for said in (notice, *unusable, *more) if said),
         starting_source=starting_source,
         first_source=first,
-        rules=rule_entries(),
+        rules=rule_entries(rules),
         people=partial(persons_in, logbook_path()),
     )
 
@@ -218,11 +225,9 @@ def allowed_settings(
     return allowed
 
 
-def rule_entries() -> tuple[RuleEntry, ...]:
-    """The exposure rules to choose from; none when their files are broken, since the meter has its default."""
-    with contextlib.suppress(ExposureRuleError):
-        return tuple(RuleEntry(rule.name, rule.caution, rule.settings) for rule in load_rules().values())
-    return ()
+def rule_entries(rules: Mapping[str, ExposureRule]) -> tuple[RuleEntry, ...]:
+    """The exposure rules as the window takes them."""
+    return tuple(RuleEntry(rule.name, rule.caution, rule.settings) for rule in rules.values())
 
 
 def to_plain(source: SourceChoice) -> dict[str, Any]:

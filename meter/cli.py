@@ -25,12 +25,15 @@ COMMANDS = {
     "devices": "list the sources of this machine",
     "exposure": "show listening of today and this week, as an estimate",
     "plugins": "list the meters that are found; enable, check or write one",
+    "presets": "list page layouts, exposure rules and alignments; keep your own, check or copy one",
     "selftest": "run the checks against standards and closed forms on this program",
     "bench": "report the cost of meters and processes here, beside reference libraries",
     "doctor": "examine this machine; print the line that installs what is missing",
 }
 INTERRUPTED = 130
 FAILED = 1
+OTHERS = 0o077
+"""Rights that nobody but the owner of a file gets."""
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 
 
@@ -41,6 +44,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         from meter.commands.interrupts import end_quietly
 
         end_quietly()
+        os.umask(OTHERS)  # of every file that this program and its children make, whatever library writes it
     # A threaded sum costs more than it saves at 10 ms, and far more when both cores are busy. Before numpy is loaded.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if argv is None else argv)

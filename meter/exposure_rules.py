@@ -1,4 +1,4 @@
-"""The exposure rules that come with the program: one TOML file each, with source and caution.
+"""Exposure rules, those that come with the program and the user's: one preset each, with source and caution.
 
 The user chooses the rule; the default is the most protective one. Every figure made with a rule is an estimate.
 Rules of the workplace and the country come first.
@@ -6,23 +6,18 @@ Rules of the workplace and the country come first.
 
 from __future__ import annotations
 
-import tomllib
-from importlib import resources
-from importlib.resources.abc import Traversable
+from pathlib import Path
 from typing import Annotated, Literal
 
 import msgspec
 
 from dsp.exposure.exposure import WORKING_DAYS_PER_WEEK, Rule, permissible_hours
+from meter.preset_files import Kind, PresetError, find_presets
 
 COMPARED_AT_DB = 85.0
 """Rules are compared by their weekly allowance at this level, which is above the thresholds of all rules."""
 
-Words = Annotated[str, msgspec.Meta(min_length=1)]
-
-
-class ExposureRuleError(ValueError):
-    """A rule that cannot be used; the text is one sentence that names the file and the fix."""
+Words = Annotated[str, msgspec.Meta(min_length=1, max_length=400)]
 
 
 class ExposureRule(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
@@ -63,42 +58,33 @@ class ExposureRule(msgspec.Struct, forbid_unknown_fields=True, frozen=True):
         return periods * permissible_hours(COMPARED_AT_DB, self.rule)
 
 
-def rules_folder() -> Traversable:
-    """The folder of the rules, in a checkout or an installed copy. Raises ExposureRuleError."""
-    try:
-        return resources.files("presets") / "exposure"
-    except ModuleNotFoundError as error:
-        raise ExposureRuleError("The folder of presets is missing; install the program again.") from error
+EXPOSURE_RULES = Kind("exposure rule", "exposure rule", "exposure", ExposureRule)
 
 
-def read_rule(path: Traversable) -> ExposureRule:
-    """Read and check one rule file; raises ExposureRuleError."""
-    try:
-        return msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), ExposureRule)
-    except OSError as error:
-        raise ExposureRuleError(f"{path} cannot be read ({error.strerror}); check that the file is there.") from error
-    except UnicodeDecodeError as error:
-        raise ExposureRuleError(f"{path} is not UTF-8 text; save it as such.") from error
-    except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
-        raise ExposureRuleError(f"{path} is not a valid exposure rule: {error}; fix or remove it.") from error
+def find_rules(own: Path | None = None, ours: Path | None = None) -> tuple[dict[str, ExposureRule], list[str]]:
+    """All rules by name, the most protective first, and one sentence for each file that cannot be used.
 
-
-def load_rules(folder: Traversable | None = None) -> dict[str, ExposureRule]:
-    """All rules by name, the most protective first. Raises ExposureRuleError for a broken or duplicate one."""
-    place = folder if folder is not None else rules_folder()
-    try:
-        paths = sorted((path for path in place.iterdir() if path.name.endswith(".toml")), key=lambda path: path.name)
-    except OSError as error:
-        raise ExposureRuleError(f"{place} cannot be read ({error.strerror}); install the program again.") from error
+    ``own`` is the user's folder of presets, ``ours`` a folder of rules in the place of ours. Where two rules have one
+    name, the later is refused; ours come first.
+    """
+    found = find_presets(EXPOSURE_RULES, own, ours)
     rules: dict[str, ExposureRule] = {}
-    for path in paths:
-        rule = read_rule(path)
+    for preset in sorted(found.presets.values(), key=lambda each: each.own):
+        rule = preset.content
         if rule.name in rules:
-            raise ExposureRuleError(f"{path} has the same name as another rule, “{rule.name}”; rename one.")
-        rules[rule.name] = rule
+            found.sentences.append(f"{preset.path} has the same name as another rule, “{rule.name}”; rename one.")
+        rules.setdefault(rule.name, rule)
+    return dict(sorted(rules.items(), key=lambda item: item[1].weekly_hours)), found.sentences
+
+
+def load_rules(ours: Path | None = None) -> dict[str, ExposureRule]:
+    """The rules of the program by name, the most protective first. Raises PresetError for a broken one."""
+    rules, sentences = find_rules(ours=ours)
+    if sentences:
+        raise PresetError(sentences[0])
     if not rules:
-        raise ExposureRuleError(f"{place} holds no exposure rule; install the program again.")
-    return dict(sorted(rules.items(), key=lambda item: item[1].weekly_hours))
+        raise PresetError("There is no exposure rule; install the program again.")
+    return rules
 
 
 def default_rule() -> ExposureRule:

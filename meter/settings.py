@@ -20,6 +20,8 @@ from meter.whole_file import move_aside, write_whole
 
 VERSION = 1
 FILE_NAME = "settings.json"
+PRESETS = "presets"
+"""Folder of the user's presets, beside the settings."""
 MAX_FILE_BYTES = 4_000_000
 """Far above the size of a settings file; a larger file is foreign and is not read into memory."""
 
@@ -182,6 +184,11 @@ def source_key(source: SourceChoice) -> str:
 def jobs_folder() -> Path:
     """Default folder of job files; it may not exist yet."""
     return settings_path().parent / "jobs"
+
+
+def presets_folder() -> Path:
+    """The user's folder of presets; it may not exist."""
+    return settings_path().parent / PRESETS
 
 
 def kept_feeds(settings: Settings, source: SourceChoice | None) -> tuple[FeedMap | None, Columns | None, str]:

@@ -23,9 +23,9 @@ from meter.commands.exposure_tables import (
     table_of,
     write_minutes,
 )
-from meter.commands.terminal import console
+from meter.commands.terminal import console, visible
 from meter.engine.recorder import context_of
-from meter.exposure_rules import ExposureRule, ExposureRuleError, load_rules
+from meter.exposure_rules import ExposureRule, find_rules
 from meter.logbook.clock import machine_clock
 from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.exposure_recorder import Context
@@ -34,10 +34,10 @@ from meter.logbook.store import Store, kept_aside, logbook_path, open_store
 from meter.logbook.stored_levels import SECONDS_PER_MINUTE
 from meter.plugin.host import discover, usable
 from meter.plugin.services import RECORDER, holder
+from meter.whole_file import open_new
 
 FAILED = 1
 LEAST_WIDTH = 60
-PRIVATE_FILE = 0o600
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -86,10 +86,11 @@ def _open() -> Store:
 
 
 def _rules() -> dict[str, ExposureRule]:
-    try:
-        return load_rules()
-    except ExposureRuleError as error:
-        raise CommandError(str(error), FAILED) from error
+    """All rules by name; a file that cannot be used is named on standard error."""
+    rules, sentences = find_rules(settings_file.presets_folder())
+    for sentence in sentences:
+        print(visible(sentence), file=sys.stderr)
+    return rules
 
 
 def _rule_named(words: str, rules: dict[str, ExposureRule]) -> Rule:
@@ -152,7 +153,7 @@ def _export(ledger: ExposureRecord, person: str, path: Path, *, week: bool) -> i
         raise CommandError(f"There is no record of “{person}” to export; no file was made.", FAILED)
     handle = -1
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE)
+        handle = open_new(path)
         with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
             written = write_minutes(history, person, file)
     except FileExistsError as error:

@@ -1,9 +1,11 @@
-"""Write a file that never replaces an existing one."""
+"""Write a private file that never replaces an existing one."""
 
 from __future__ import annotations
 
 import os
 from pathlib import Path
+
+from meter.whole_file import open_new
 
 MOST_TRIES = 10_000
 
@@ -17,7 +19,7 @@ def write_new(path: Path, content: bytes) -> Path:
     for number in range(1, MOST_TRIES):
         chosen = path if number == 1 else path.with_stem(f"{path.stem}-{number}")
         try:
-            handle = os.open(chosen, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+            handle = open_new(chosen)
         except FileExistsError:
             continue
         try:

@@ -4,28 +4,33 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import msgspec
 
+from meter.alignments import Alignment
 from meter.commands.errors import CommandError
 from meter.commands.meters import changed_sentence, enabled_path, enabling_command
 from meter.commands.plugins import disable, enable, find_foreign
-from meter.gui.engine_link import Foreign, MeterEntry, OtherMeter
+from meter.gui.engine_link import Foreign, MeterEntry, Offered, OtherMeter
 from meter.gui.kit.face_marker import keys_of_ended_windows
 from meter.plugin.enabled import NOTHING_ENABLED, Enabled, EnabledError, Identity, read_enabled, write_enabled
 from meter.plugin.host import Plugin, discover, load_object
+from meter.plugin.manifest import Manifest, SettingEntry
 
 
-def meter_entries(folders: Sequence[Path], enabled: Enabled = NOTHING_ENABLED) -> tuple[MeterEntry, ...]:
+def meter_entries(
+    folders: Sequence[Path], enabled: Enabled = NOTHING_ENABLED, alignments: Sequence[Alignment] = ()
+) -> tuple[MeterEntry, ...]:
     """Every meter that may run, and with a reason those that were refused, changed or left out."""
     entries = []
     for plugin in discover(folders, enabled=enabled):
         trouble = plugin.refusal or changed_sentence(plugin, enabled)
         wanted = plugin.enabled or (plugin.identity is not None and enabled.knows(plugin.identity))
         if wanted:
-            entries.append(_entry(plugin, trouble, enabled))
+            entries.append(replace(_entry(plugin, trouble, enabled), offered=offered(plugin.manifest, alignments)))
     return tuple(entries)
 
 
@@ -101,6 +106,23 @@ def _entry(plugin: Plugin, trouble: str, enabled: Enabled) -> MeterEntry:
         feed=manifest.feed,
         single=manifest.why_single,
     )
+
+
+def offered(manifest: Manifest | None, alignments: Sequence[Alignment]) -> dict[str, Offered]:
+    """By setting what presets offer for it: the alignments that its bounds allow."""
+    wanting = [entry for entry in manifest.setting if entry.presets] if manifest else []
+    return {
+        entry.key: tuple((each.name, each.level_dbfs) for each in alignments if _allows(entry, each.level_dbfs))
+        for entry in wanting
+    }
+
+
+def _allows(entry: SettingEntry, value: float) -> bool:
+    try:
+        entry.check(value)
+    except ValueError:
+        return False
+    return True
 
 
 def _foreign(plugin: Plugin) -> Foreign | None:

@@ -14,9 +14,11 @@ from meter.marks_file import MarksFile
 from meter.plugin.manifest import SettingEntry
 from meter.plugin.services import asking_for, holder
 from meter.readings import Frame
-from meter.settings import SourceChoice
+from meter.settings import PRESETS, SourceChoice
 
 Setting = float | str | bool
+Offered = tuple[tuple[str, Setting], ...]
+"""Values of presets for one setting: what each is called, and the value."""
 
 
 class EngineLink(Protocol):
@@ -100,7 +102,7 @@ class MeterEntry:
     ``trouble`` is one sentence when the host refused the meter; it is then shown in place of the face.
     The face of a ``foreign`` meter is called under guard. ``services`` are those of ``meter.plugin.services`` that it
     asks for. ``feed`` is the one it measures; ``single`` says why it can stand only once, empty where it can stand on
-    several feeds.
+    several feeds. ``offered`` has by setting the values of presets.
     """
 
     meter_id: str
@@ -116,6 +118,7 @@ class MeterEntry:
     services: tuple[str, ...] = ()
     feed: str = MIX
     single: str = ""
+    offered: Mapping[str, Offered] = field(default_factory=dict)
 
     @property
     def ours(self) -> bool:
@@ -170,6 +173,11 @@ class Surroundings:
     first_source: SourceChoice | None = None
     rules: tuple[RuleEntry, ...] = ()
     people: Callable[[], Sequence[str]] = tuple
+
+    @property
+    def own_presets(self) -> Path | None:
+        """The user's folder of presets, which may not exist; None where nothing is kept."""
+        return self.settings_path.parent / PRESETS if self.settings_path is not None else None
 
     def holder(self, service: str) -> str:
         """The id of the meter that holds a service, empty where there is none."""

@@ -76,8 +76,9 @@ class Window(QMainWindow):
     # Building, once
 
     def _make_parts(self) -> None:
-        self.feed_line = FeedLine()
-        self.pages = Pages(self._around.pages_folder, self._around.meters, self._settings.page, self._now)
+        around = self._around
+        self.feed_line = line = FeedLine()
+        self.pages = Pages(around.pages_folder, around.meters, self._settings.page, self._now, around.own_presets)
         self.meters = MeterSettings(
             self._settings, self.pages, self._link.configure, self.feed_line.say, self.save_soon
         )
@@ -87,7 +88,7 @@ class Window(QMainWindow):
         self.lister = SourceLister(self._around.list_command, parent=self)
         self.picker = Picker(self.lister, self, lambda source: self.feeds.map_of(source))
         self.more = MoreMenu(self._settings.theme, on_top=self._settings.always_on_top, parent=self)
-        around, line, meters = self._around, self.feed_line, self.meters
+        meters = self.meters
         recorded, calibrated, finder = map(around.holder, (RECORDER, CALIBRATION, CHANNEL_FINDER))
         self._timed = around.asking_for(TEMPO)
         self.references = ReferenceFiles(self, around.asking_for(REFERENCES), meters.of, self.cards.choose_each)

@@ -41,15 +41,7 @@ from meter.gui.kit.choice import Setting as Setting
 from meter.gui.kit.choice import fill_menu
 from meter.gui.kit.fault_note import FaultNote
 from meter.gui.kit.label import Label
-from meter.gui.kit.theme import (
-    PADDING_PX,
-    SUBTITLE_PX,
-    TITLE_PX,
-    Theme,
-    current_theme,
-    font,
-    px,
-)
+from meter.gui.kit.theme import PADDING_PX, SUBTITLE_PX, TITLE_PX, Theme, current_theme, font, px
 from meter.plugin.where import folder_of, reason_of
 from meter.readings import Frame, Layout
 
@@ -98,6 +90,8 @@ class Face(QWidget):
         self._state = ""
         self._menu: QMenu | None = None
         self.window_choices: Callable[[], tuple[Choice, ...]] = tuple
+        self.offered: Mapping[str, Sequence[tuple[str, Setting]]] = {}
+        """By setting the values of presets: what each is called, and the value."""
         self._corner = self._make_corner()
 
     # What a subclass overrides

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 
 from meter.plugin.api import CONTRACT, Setting, Settings
-from meter.plugin.manifest_lines import Place, line_in_message, line_of, place_in_message, without_place
 from meter.plugin.services import FEED_MAP, why_not, why_single
 from meter.readings import ID_PATTERN, JSON_SUFFIX, PER_CHANNEL, PER_PART, Field
+from meter.toml_lines import Place, WrongEntry, line_in_message, line_of, place_in_message, without_place
 
 MANIFEST_NAME = "manifest.toml"
 MAX_FIELD_SIZE = 16_384
@@ -27,16 +27,11 @@ class ManifestError(ValueError):
     """A manifest that cannot be used; the text is one sentence that names the file and the fix."""
 
 
-class WrongEntry(ValueError):
-    """What is wrong with one entry, as the end of a sentence, and ``place`` of the entry (``manifest_lines``)."""
-
-    def __init__(self, reason: str, *place: str | int) -> None:
-        super().__init__(reason)
-        self.place: Place = place
-
-
 class SettingEntry(msgspec.Struct, forbid_unknown_fields=True):
-    """One ``[[setting]]`` table: a number with bounds, a choice of words, or a switch."""
+    """One ``[[setting]]`` table: a number with bounds, a choice of words, or a switch.
+
+    ``presets = "alignment"`` offers the levels of the alignments, ours and the user's.
+    """
 
     key: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
     default: Setting
@@ -45,6 +40,7 @@ class SettingEntry(msgspec.Struct, forbid_unknown_fields=True):
     least: float | None = None
     most: float | None = None
     choices: tuple[str, ...] = ()
+    presets: Literal["", "alignment"] = ""
 
     def check(self, value: Setting) -> Setting:
         """The value if it is allowed; raises ValueError with one sentence otherwise."""

@@ -9,7 +9,7 @@ import ast
 from pathlib import Path
 
 from meter.plugin.manifest import MANIFEST_NAME, Manifest
-from meter.plugin.manifest_lines import Place, line_of
+from meter.toml_lines import Place, line_of
 
 MAX_FILE_BYTES = 5_000_000
 

@@ -11,6 +11,8 @@ from PySide6.QtCore import QEvent, QObject, QRectF
 from PySide6.QtGui import QColor, QImage, QRegion
 from PySide6.QtWidgets import QPushButton
 
+from meter.alignments import find_alignments
+from meter.commands.window_meters import offered
 from meter.gui.kit.theme import Theme, mixed
 from meter.plugin.face import Face
 from meter.readings import Frame, Layout
@@ -80,6 +82,7 @@ def make(meter_id: str, qtbot, size: tuple[int, int] | None = None) -> Face:
     module, _, name = ENTRIES[meter_id].partition(":")
     face: Face = getattr(importlib.import_module(module), name)()
     face.stand_for(meter_id, manifests()[meter_id].title_of())
+    face.offered = offered(manifests()[meter_id], find_alignments()[0])
     qtbot.addWidget(face)
     face.show_settings(manifests_settings(meter_id))
     face.resize(*(size or PAGE_SIZES[meter_id]))

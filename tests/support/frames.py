@@ -10,7 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from meter.alignments import find_alignments
 from meter.builtin.drift.findings import DriftFindings
+from meter.commands.window_meters import offered
 from meter.gui.engine_link import MeterEntry
 from meter.instances import Instance
 from meter.lane.findings import FOUND, LaneBand, LaneFigure, LaneFindings, LaneOutside, LaneReference
@@ -175,6 +177,7 @@ def entries(*, faces: bool = True) -> tuple[MeterEntry, ...]:
             services=item.services,
             feed=item.feed,
             single=item.why_single,
+            offered=offered(item, find_alignments()[0]),
         )
         for key, item in (all_manifests() | pair_manifests()).items()
     )

@@ -15,7 +15,7 @@ from PySide6.QtGui import QColor, QPainter, QPen, QPixmap, QRegion
 from PySide6.QtWidgets import QInputDialog
 
 from meter import figures as words
-from meter.builtin.vu.face_alignment import ALIGNMENT_KEY, ALIGNMENTS_DBFS, alignment_dialog
+from meter.builtin.vu.face_alignment import ALIGNMENT_KEY, alignment_dialog
 from meter.builtin.vu.face_dials import DIALS, VU, Dial
 from meter.builtin.vu.face_hands import HALF_TRAVEL_DEGREES, HAND_FROM, HAND_TO, broad_width, hands_box
 from meter.builtin.vu.face_home import FORGOTTEN, HOME_KEY, Home, learned
@@ -38,6 +38,7 @@ STOPPED_SECONDS = 1.5
 USUAL_WIDEST = "sits at −00, hits +00 VU"
 DIAL_LEAST_PX = 104
 """A dial lower than this takes the room of the second sentence."""
+ALIGNMENT = "alignment_dbfs"
 BALLISTICS = (("vu", "VU"), ("ppm_1", "PPM type I"), ("ppm_2", "PPM type II"))
 
 
@@ -86,9 +87,7 @@ class VuFace(Face):
         return f"0 {DIALS[self._movement].unit} ="
 
     def choices(self) -> tuple[Choice, ...]:
-        levels = [
-            Choice(self._zero, f"{words.figure(level, 0)} dBFS", "alignment_dbfs", level) for level in ALIGNMENTS_DBFS
-        ]
+        levels = [Choice(self._zero, name, ALIGNMENT, level) for name, level in self.offered.get(ALIGNMENT, ())]
         other = Choice(self._zero, "another level…", run=self._ask_alignment)
         following = Choice(self._zero, f"the next of these ({ALIGNMENT_KEY})", run=self._choose_next)
         ballistics = [Choice("ballistics", name, "movement", value) for value, name in BALLISTICS]
@@ -116,8 +115,10 @@ class VuFace(Face):
         return key in keys
 
     def _choose_next(self) -> None:
-        below = [level for level in ALIGNMENTS_DBFS if level < self._alignment]
-        self._chose_alignment(below[0] if below else ALIGNMENTS_DBFS[0])
+        levels = sorted((float(level) for _, level in self.offered.get(ALIGNMENT, ())), reverse=True)
+        below = [level for level in levels if level < self._alignment]
+        if levels:
+            self._chose_alignment(below[0] if below else levels[0])
 
     def _ask_alignment(self) -> None:
         if self._asker is None:
@@ -128,7 +129,7 @@ class VuFace(Face):
         self._asker.open()
 
     def _chose_alignment(self, level: float) -> None:
-        self.setting_chosen.emit(self.meter_id, {"alignment_dbfs": level})
+        self.setting_chosen.emit(self.meter_id, {ALIGNMENT: level})
 
     def arrange(self, inside: QRect) -> None:
         note_width = text_width(SLOW_SHORT.format("00"), SUBTITLE_PX)

@@ -1,4 +1,4 @@
-"""Alignments of the level meter: the usual ones, and the window that asks for another."""
+"""Alignments of the level meter: the key that takes the next, and the window that asks for another."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from collections.abc import Callable
 from PySide6.QtWidgets import QInputDialog, QWidget
 
 ALIGNMENT_KEY = "A"
-ALIGNMENTS_DBFS = (-14.0, -16.0, -18.0, -20.0, -24.0)
 LEAST_DBFS = -40.0
 
 

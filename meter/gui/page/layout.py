@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import itertools
-import tomllib
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from importlib import resources
 from pathlib import Path
 from typing import Annotated, Literal
 
 import msgspec
 
+from meter.preset_files import Kind, our_folder, read_preset
+from meter.toml_lines import WrongEntry
+
 MAX_CELLS = 24
+LONGEST_NAME = 40
 Share = Annotated[float, msgspec.Meta(gt=0.0, le=1000.0)]
 Shares = Annotated[tuple[Share, ...], msgspec.Meta(min_length=1, max_length=MAX_CELLS)]
 Cell = Annotated[int, msgspec.Meta(ge=0, lt=MAX_CELLS)]
@@ -26,15 +28,6 @@ LEAST_EACH_PX = 330
 """Width below which cards of one place do not stand beside each other, at the usual text scale."""
 EXTRA_COLUMNS = 4
 """How many meters without a place stand side by side below the plan."""
-
-
-def pages_folder() -> Path:
-    """The page layouts that come with the program."""
-    return Path(str(resources.files("presets") / "pages"))
-
-
-class PlanError(ValueError):
-    """A page layout that cannot be used; the text is one sentence that names the file and the fix."""
 
 
 class Place(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -87,7 +80,7 @@ class Plan(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     hold, if there are any, and nothing else is shown.
     """
 
-    name: str
+    name: Annotated[str, msgspec.Meta(min_length=1, max_length=LONGEST_NAME)]
     column_shares: Shares
     row_shares: Shares
     place: tuple[Place, ...] = ()
@@ -101,42 +94,41 @@ class Plan(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return self.place if parts or not self.without_parts else self.without_parts
 
 
+def check_plan(plan: Plan) -> None:
+    """Raise WrongEntry for places outside the grid, there twice, or on another."""
+    _check_places("place", plan.place, plan)
+    _check_places("without_parts", plan.without_parts, plan)
+
+
+PAGES = Kind("page", "page layout", "pages", Plan, check_plan)
+
+
+def pages_folder() -> Path:
+    """The page layouts that come with the program."""
+    return our_folder(PAGES)
+
+
 def read_plan(path: Path) -> Plan:
-    """Read and check one page layout; raises PlanError."""
-    try:
-        plan = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), Plan)
-    except OSError as error:
-        sentence = f"The page layout {path} cannot be read ({error.strerror}); put it back, or use another page."
-        raise PlanError(sentence) from error
-    except UnicodeDecodeError as error:
-        raise PlanError(f"The page layout {path.name} is not UTF-8 text; save it as such.") from error
-    except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
-        raise PlanError(f"The page layout {path.name} is not valid ({error}); fix it or choose another.") from error
-    _check(plan, path)
-    return plan
+    """Read and check one page layout; raises PresetError."""
+    return read_preset(path, PAGES)
 
 
-def _check(plan: Plan, path: Path) -> None:
-    for places in (plan.place, plan.without_parts):
-        _check_places(places, plan, path)
-
-
-def _check_places(places: Iterable[Place], plan: Plan, path: Path) -> None:
+def _check_places(table: str, places: Iterable[Place], plan: Plan) -> None:
     taken: dict[tuple[int, int], Place] = {}
     seen: set[str] = set()
-    for place in sorted(places, key=lambda each: each.when_needed):
+    for number, place in sorted(enumerate(places), key=lambda each: each[1].when_needed):
         if place.words in seen:
-            raise PlanError(f"The page layout {path.name} places “{place.words}” twice; leave one of them out.")
+            raise WrongEntry(f"“{place.words}” is placed twice; leave one of them out", table, number)
         seen.add(place.words)
         for cell in place.cells():
             if cell[0] >= len(plan.row_shares) or cell[1] >= len(plan.column_shares):
-                raise PlanError(f"The page layout {path.name} places “{place.words}” outside its grid; move it in.")
+                raise WrongEntry(f"“{place.words}” is outside the grid; move it in", table, number)
             other = taken.setdefault(cell, place)
             if place.when_needed and _takes_columns_of(place, other):
                 continue
             if other is not place and not (other.box == place.box and other.share and place.share):
-                sentence = f"The page layout {path.name} puts “{place.words}” on “{other.words}”"
-                raise PlanError(f"{sentence}; move one, or give both a share.")
+                reason = f"“{place.words}” is on “{other.words}”; move one, or give both a share"
+                raise WrongEntry(reason, table, number)
 
 
 def _takes_columns_of(place: Place, other: Place) -> bool:

@@ -62,6 +62,7 @@ class MoreMenu(QMenu):
         self.listening = self.addMenu("listener and exposure rule")
         self._add("readings as text\tL", self.readings_asked)
         self.others = self.addMenu("third-party meters")
+        self.presets = self.addMenu("presets")
         self.addSeparator()
         self.looks = self.addMenu("light or dark")
         self.themes = self._offer(self.looks, THEME_WORDS, theme, self.theme_chosen)

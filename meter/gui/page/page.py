@@ -269,6 +269,7 @@ class Page(QWidget):
         face = _make_face(entry, view)
         face.setParent(self)
         face.window_choices = partial(self._offers, entry)
+        face.offered = entry.offered
         # Whatever id a face gives, its settings are those of its own meter.
         face.setting_chosen.connect(lambda _id, chosen: self.setting_chosen.emit(entry.meter_id, chosen))
         face.action_asked.connect(self.action_asked)

@@ -12,8 +12,9 @@ from PySide6.QtWidgets import QFrame, QScrollArea, QStackedWidget, QWidget
 
 from meter.gui.engine_link import MeterEntry, Setting
 from meter.gui.kit.theme import follow_window
-from meter.gui.page.layout import Plan, PlanError, plain_plan, read_plan
+from meter.gui.page.layout import PAGES, Plan, plain_plan, read_plan
 from meter.gui.page.page import Card, Offers, Page
+from meter.preset_files import PresetError, find_presets
 
 FIRST = "page"
 """File of the page that comes first and takes in what has no place anywhere."""
@@ -26,8 +27,8 @@ MOST_PAGES = 9
 
 
 class Pages(QStackedWidget):
-    """Reads every layout in ``folder``; ``sentences`` say which could not be used. ``wanted`` is the file's name of
-    the page to begin with."""
+    """Reads every layout in ``folder`` and among the presets in ``own``; ``sentences`` say which could not be used.
+    ``wanted`` is the file's name of the page to begin with."""
 
     setting_chosen = Signal(str, dict)
     action_asked = Signal(str)
@@ -38,13 +39,14 @@ class Pages(QStackedWidget):
         entries: Sequence[MeterEntry],
         wanted: str,
         now: Callable[[], float] = time.perf_counter,
+        own: Path | None = None,
         parent: QWidget | None = None,
     ) -> None:
         super().__init__(parent)
         self.sentences: list[str] = []
         self.offers: Offers = lambda _entry: ()
         """What the window adds to the menu of a card."""
-        plans = self._read(folder, entries, Path(wanted).name)
+        plans = self._read(folder, own, entries, Path(wanted).name)
         self.files = list(plans)
         self._now = now
         self._pages = [self._make(file, plans, entries) for file in plans]
@@ -116,19 +118,28 @@ class Pages(QStackedWidget):
         for card in self.cards(meter_id):
             card.show_settings(settings)
 
-    def _read(self, folder: Path, entries: Sequence[MeterEntry], wanted: str) -> dict[str, Plan]:
+    def _read(self, folder: Path, own: Path | None, entries: Sequence[MeterEntry], wanted: str) -> dict[str, Plan]:
         """Layouts by file, the first page first; one that cannot be used leaves its meters in rows."""
-        others = {wanted, *(path.stem for path in folder.glob("*.toml"))} - {FIRST, FEEDS}
-        plans: dict[str, Plan] = {}
-        for file in [FIRST, *sorted(others)][: MOST_PAGES - 1]:
-            try:
-                plans[file] = read_plan(folder / f"{file}.toml")
-            except PlanError as error:
-                self.sentences.append(str(error))
+        found = find_presets(PAGES, own, folder)
+        self.sentences += found.sentences
+        kept = {name: preset.content for name, preset in found.presets.items() if name != FEEDS}
+        for file in {FIRST, wanted} - {FEEDS, *kept}:
+            self._tell_missing(folder / f"{file}.toml")
+        order = sorted(kept, key=lambda file: (file != FIRST, file))
+        if left_out := order[MOST_PAGES - 1 :]:
+            self.sentences.append(f"At most {MOST_PAGES - 1} pages are shown; left out: {', '.join(left_out)}.")
+        plans = {file: kept[file] for file in order[: MOST_PAGES - 1]}
         if FIRST not in plans:
             shown = [entry.meter_id for entry in entries if entry.on_pages and not self._has_place(entry, plans)]
             plans = {FIRST: plain_plan(shown), **plans}
         return plans
+
+    def _tell_missing(self, path: Path) -> None:
+        """Say why a page that should be there is not, unless that was said."""
+        try:
+            read_plan(path)
+        except PresetError as error:
+            self.sentences += [str(error)] if str(error) not in self.sentences else []
 
     @staticmethod
     def _has_place(entry: MeterEntry, plans: Mapping[str, Plan]) -> bool:

@@ -48,9 +48,9 @@ def test_menu_offers_what_the_manifest_allows(qtbot):
 def test_choosing_from_the_menu_is_told(qtbot):
     face = make("vu", qtbot)
     actions = {action.text(): action for action in face.menu().actions()}
-    assert actions["−18 dBFS"].isChecked()
+    assert actions["−18 dBFS, EBU R 68"].isChecked()
     with qtbot.waitSignal(face.setting_chosen) as chosen:
-        actions["−20 dBFS"].trigger()
+        actions["−20 dBFS, SMPTE RP 155"].trigger()
     assert chosen.args == ["vu", {"alignment_dbfs": -20.0}]
     with qtbot.waitSignal(face.setting_chosen) as chosen:
         actions["PPM type II"].trigger()

@@ -241,7 +241,7 @@ def test_a_plain_table_writes_any_number(qtbot, value, unit, words):
 
 def test_a_layout_that_asks_for_an_unknown_meter_shows_that_in_place(qtbot, tmp_path):
     (tmp_path / "page.toml").write_text(
-        'name = "mine"\ncolumn_shares = [1, 1]\nrow_shares = [1]\n'
+        'kind = "page"\nversion = 1\nname = "mine"\ncolumn_shares = [1, 1]\nrow_shares = [1]\n'
         '[[place]]\nmeter = "vu"\nrow = 0\ncolumn = 0\n[[place]]\nmeter = "ghost"\nrow = 0\ncolumn = 1\n'
     )
     bench = Bench(qtbot, tmp_path, pages_folder=tmp_path)

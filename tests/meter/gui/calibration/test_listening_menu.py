@@ -13,7 +13,7 @@ from meter.settings import Settings, SourceChoice
 from tests.support.frames import FakeLink, entries
 from tests.support.ledgers import Desk
 
-RULES = rule_entries()
+RULES = rule_entries(load_rules())
 
 
 class Bench:

