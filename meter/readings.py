@@ -37,6 +37,12 @@ JSON_DECIMALS = 4
 """A ten-thousandth of a decibel: far below any doubt, and short enough to read."""
 
 
+RECORD_LAST, RECORD_MAX, RECORD_MIN, RECORD_EACH = "last", "max", "min", "each"
+RECORDED = (RECORD_LAST, RECORD_MAX, RECORD_MIN, RECORD_EACH)
+"""How the readings of one second become what the day record keeps of it."""
+RECORDED_EACH = 10
+"""Values of one second that "each" keeps; more are kept with the next second."""
+
 ID_PATTERN = "^[a-z][a-z0-9_]{0,31}$"
 """How a meter, a field and a setting may be called."""
 
@@ -50,6 +56,11 @@ class Field(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     plus infinity means. ``minus`` names two full keys whose difference this field is; the chain computes it and
     the processor does not write it. ``span`` names a figure since the mark in the list of spans, ``span_rank`` orders
     that list: the first few are also shown below the page.
+
+    ``record`` puts the field into the day record, one figure a second: the "last" reading of the second, its highest
+    ("max") or lowest ("min"). With ``counted_by``, the key of a field that counts on, the field holds its newest
+    values, newest last, and only values that are new in this second count; "each" then keeps up to
+    ``RECORDED_EACH`` of them.
     """
 
     key: Annotated[str, msgspec.Meta(pattern=ID_PATTERN)]
@@ -64,6 +75,8 @@ class Field(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     minus: tuple[str, str] | None = None
     span: str = ""
     span_rank: int = 100
+    record: str = ""
+    counted_by: str = ""
 
     def values(self, channels: int, parts: int) -> int:
         """How many numbers it takes on a feed of ``channels``, among so many parts."""

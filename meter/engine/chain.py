@@ -20,6 +20,7 @@ from meter.plugin.services import FEED_MAP
 from meter.readings import Layout, Slot, part_names
 
 REMOVE = "remove another card or disable this meter"
+NAME_FEEDS = "name the feeds (F) if that is wrong"
 
 
 def assumed_words(source: str, channels: int, fix: str) -> str:

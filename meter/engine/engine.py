@@ -15,7 +15,8 @@ from meter.audio.loss import LossDetector
 from meter.audio.open import make_source
 from meter.audio.ring_buffer import Consumer
 from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
-from meter.engine.chain import Chain
+from meter.engine.chain import NAME_FEEDS, Chain
+from meter.engine.day_recorder import DayRecorder
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.heard_output import HeardOutput
 from meter.engine.messages import FeedSentence, StateRestored
@@ -24,7 +25,7 @@ from meter.engine.publisher import EngineOutput, Publisher
 from meter.engine.recorder import Recorder
 from meter.engine.sanitise import ONLY_INVALID, Sanitiser
 from meter.engine.spans import Spans
-from meter.engine.start_source import RING_SECONDS, start_source
+from meter.engine.start_source import BEHIND_SECONDS, COMES_BACK, MOST_TICKS_AT_ONCE, start_source
 from meter.engine.state_saver import StateSaver, source_words
 from meter.engine.status import Sentence
 from meter.engine.studies import Studies
@@ -37,13 +38,7 @@ from meter.plugin.host import Plugin
 from meter.plugin.services import RECORDER, holder
 from meter.readings import FeedStatus
 
-MOST_TICKS_AT_ONCE = 20
-"""Caught-up sound is taken in bites of 0.2 s, so that commands and heartbeats are not kept waiting."""
-BEHIND_SECONDS = RING_SECONDS / 2.0  # so much sound waiting is about to be lost, or slows a source down
 IDLE_PUBLISH_SECONDS = 0.1
-NAME_FEEDS = "name the feeds (F) if that is wrong"
-COMES_BACK = ("device", "monitor", "script")
-"""Kinds with a clock of their own, worth waiting for when they are not there: a device may be plugged in again."""
 
 
 class Engine:
@@ -59,6 +54,7 @@ class Engine:
         open_source: Callable[[SourceRequest], Source] = make_source,
         set_aside: Mapping[str, str] | None = None,
         recorder: Recorder | None = None,
+        day: DayRecorder | None = None,
         state_saver: StateSaver | None = None,
         on_meter: Callable[[int], None] = lambda _index: None,
         threaded_studies: bool = True,
@@ -75,7 +71,8 @@ class Engine:
         self._state_saver = state_saver or StateSaver(None)
         self._recorder, self._recorded = recorder, holder(RECORDER, self.meters)
         self._sentence = Sentence(lambda words: output.send(FeedSentence(words)))
-        self._publisher = Publisher(output, recorder)
+        self.day = day or DayRecorder()
+        self._publisher = Publisher(output, recorder, self.day)
         self.spans = Spans(output, self)
         self._studies = Studies(output.send, threaded=threaded_studies)
         self._last_publish = -1.0
@@ -120,9 +117,11 @@ class Engine:
         ring, info = self._consumer, self._info
         return ring.available / info.rate_hz if ring is not None and info is not None else 0.0
 
-    def open(self, request: SourceRequest, feeds: Feeds | None = None) -> None:
+    def open(self, request: SourceRequest, feeds: Feeds | None = None, job: str = "") -> None:
         """Open another source; what was measured of the last one is forgotten. Never raises."""
         self.stop()
+        self._publisher.settle(self._chain, self.status())
+        self.day.open(job, request.kind)
         if self._recorder is not None:
             self._recorder.rest()
         if self._request is not None:
@@ -146,6 +145,8 @@ class Engine:
         """Stop for good; the exposure record is written and closed."""
         self.stop()
         self._studies.close()
+        self._publisher.settle(self._chain, self.status())
+        self.day.rest()
         if self._recorder is not None:
             self._recorder.close()
 
@@ -156,6 +157,8 @@ class Engine:
     def reset(self) -> None:
         """Forget what was measured; settings and source stay."""
         self.spans.end(begins=False)
+        self._publisher.settle(self._chain, self.status())
+        self.day.restart()
         self._forget_counts()
         self._publisher.renew()
         self._state_saver.begin()
@@ -193,7 +196,9 @@ class Engine:
         self.output.include()
         if self._chain is not None:
             before = self._chain
+            self._publisher.settle(before, self.status())
             self._chain = self._make_chain(going_on=before.meters)
+            self.day.follow(self._chain, going_on=True)
             self._studies.follow(self._chain.meters, going_on=before.meters)
             self._publisher.follow(self._chain)
             self._state_saver.hurry()
@@ -298,6 +303,7 @@ class Engine:
         self._carry_on(self._chain, source_words(self._request, info, self._fitting), info.rate_hz)
         self._studies.follow(self._chain.meters)
         self._publisher.follow(self._chain)
+        self.day.begin(self._chain, info, self._fitting)
 
     def _make_chain(self, going_on: Sequence[GuardedMeter] = ()) -> Chain:
         """The chain of all meters for the source that is open."""

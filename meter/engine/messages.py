@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TypeAlias
 
 import msgspec
@@ -126,6 +127,12 @@ class SpanEnded(Message, frozen=True):
     stops: bool = False
 
 
+class EventsRecorded(Message, frozen=True):
+    """The recorder has all events of the window up to this number."""
+
+    number: int
+
+
 ToWindow: TypeAlias = (
     MetersLoaded
     | LayoutChanged
@@ -139,6 +146,7 @@ ToWindow: TypeAlias = (
     | FindingsMade
     | FindingsDropped
     | SpanEnded
+    | EventsRecorded
 )
 
 
@@ -146,10 +154,11 @@ ToWindow: TypeAlias = (
 
 
 class OpenSource(Message, frozen=True):
-    """Listen to another source; ``feeds`` names the columns of each feed."""
+    """Listen to another source; ``feeds`` names the columns of each feed, ``job`` is the name of their map."""
 
     request: SourceRequest
     feeds: dict[str, tuple[int, ...]] | None = None
+    job: str = ""
 
 
 class HoldReadings(Message, frozen=True):
@@ -191,6 +200,22 @@ class UseInstances(Message, frozen=True):
     instances: tuple[Instance, ...]
 
 
+class RecordEvent(Message, frozen=True):
+    """Put an event into the day record.
+
+    ``kind`` is one of ``meter.logbook.day_record.KINDS``, ``words`` one sentence, ``at`` the time of day in seconds
+    since 1970, ``seconds`` how long it lasted, NaN for a moment. ``number`` is for ``EventsRecorded``.
+    """
+
+    kind: str
+    words: str
+    at: float
+    feed: str = ""
+    seconds: float = math.nan
+    figures: dict[str, float] = {}
+    number: int = 0
+
+
 class QuitEngine(Message, frozen=True):
     """End the engine process."""
 
@@ -204,6 +229,7 @@ ToEngine: TypeAlias = (
     | SuspendCounting
     | ConfigureMeter
     | UseInstances
+    | RecordEvent
     | QuitEngine
 )
 

@@ -26,6 +26,7 @@ from meter.engine.messages import (
     HoldReadings,
     OpenSource,
     QuitEngine,
+    RecordEvent,
     ResetReadings,
     SetMark,
     SuspendCounting,
@@ -36,7 +37,7 @@ from meter.engine.messages import (
     to_engine,
 )
 from meter.engine.priority import raise_priority
-from meter.engine.recorder import open_recorder
+from meter.engine.records import open_records
 from meter.engine.snapshot import SharedSnapshot
 from meter.engine.state_saver import StateSaver
 from meter.engine.watchdog import Silence
@@ -65,8 +66,8 @@ class EngineOrder:
 
     Without a ``request`` the engine waits for one. ``folders`` hold meters named for this run, ``enabled`` says which
     others may run. ``instances`` are further instances of meters. ``settings`` maps ids of instances to settings,
-    ``set_aside`` names those that hung the last engine. ``logbook`` is the file of the exposure record; without one
-    none is kept.
+    ``set_aside`` names those that hung the last engine. ``logbook`` is the file of the exposure record, beside the
+    day records; without one neither is kept. ``job`` is the name of the feed map, for the day record.
     """
 
     request: SourceRequest | None = None
@@ -79,6 +80,7 @@ class EngineOrder:
     held: bool = False
     suspended: str = ""
     logbook: str | None = None
+    job: str = ""
     at_play: str = AT_PLAY_PASS
 
 
@@ -114,7 +116,7 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     engine.spans.at_play = order.at_play
     engine.output.suspend(order.suspended)
     if order.request is not None:
-        engine.open(order.request, order.feeds)
+        engine.open(order.request, order.feeds, order.job)
     # A full collection stops every thread; what is alive now stays, so it need never be looked at again.
     gc.collect()
     gc.freeze()
@@ -130,13 +132,14 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
 def make_engine(order: EngineOrder, block: SharedSnapshot, pipe: Connection) -> Engine:
     """The engine an order describes, settings applied."""
     plugins = usable(discover([Path(folder) for folder in order.folders], enabled=order.enabled))
-    recorder = open_recorder(Path(order.logbook)) if order.logbook else None
+    recorder, day = open_records(Path(order.logbook)) if order.logbook else (None, None)
     engine = Engine(
         plugins,
         PipeOutput(block, pipe),
         timing=Timing(),
         set_aside=order.set_aside,
         recorder=recorder,
+        day=day,
         state_saver=StateSaver(block),
         on_meter=block.enter_meter,
         instances=order.instances,
@@ -188,7 +191,7 @@ def obey(engine: Engine, command: ToEngine) -> bool:
     """Carry out one command of the window; False when the engine is to end."""
     match command:
         case OpenSource():
-            engine.open(command.request, command.feeds)
+            engine.open(command.request, command.feeds, command.job)
         case HoldReadings():
             engine.hold(command.held)
         case ResetReadings():
@@ -203,6 +206,8 @@ def obey(engine: Engine, command: ToEngine) -> bool:
             engine.configure(command.meter, command.settings)
         case UseInstances():
             engine.use_instances(command.instances)
+        case RecordEvent():
+            engine.day.take_event(command)
         case QuitEngine():
             return False
     return True

@@ -8,7 +8,8 @@ import numpy as np
 
 from dsp.core.types import FloatArray
 from meter.engine.chain import Chain
-from meter.engine.messages import FaultsChanged, LayoutChanged, RecorderSentence, ToWindow
+from meter.engine.day_recorder import DayRecorder
+from meter.engine.messages import EventsRecorded, FaultsChanged, LayoutChanged, RecorderSentence, ToWindow
 from meter.engine.recorder import Recorder
 from meter.engine.status import pack_status
 from meter.readings import FeedStatus
@@ -29,9 +30,11 @@ class EngineOutput(Protocol):
 class Publisher:
     """Publishes one chain at a time; ``held`` readings stay as they are while measuring goes on."""
 
-    def __init__(self, output: EngineOutput, recorder: Recorder | None) -> None:
+    def __init__(self, output: EngineOutput, recorder: Recorder | None, day: DayRecorder) -> None:
         self._output = output
         self._recorder = recorder
+        self._day = day
+        self._events_recorded = 0
         self._recorder_sentence = ""
         self._frozen: FloatArray | None = None
         self._held = False
@@ -61,30 +64,40 @@ class Publisher:
 
     def publish(self, chain: Chain | None, status: FeedStatus, kind: str, state: str) -> None:
         """Publish the newest readings; ``kind`` and ``state`` are those of the source, for the recorder."""
+        self._tell()
         if chain is None:
             self._output.publish(self._generation, pack_status(status), np.empty(0))
             return
-        values = self._readings(chain, kind, state)
+        values = self._readings(chain, status, kind, state)
         faults = chain.faults
         if faults != self.faults:
             self.faults = faults
             self._output.send(FaultsChanged(dict(faults)))
         self._output.publish(self._generation, pack_status(status), values)
 
-    def _readings(self, chain: Chain, kind: str, state: str) -> FloatArray:
+    def settle(self, chain: Chain | None, status: FeedStatus) -> None:
+        """The day record gets the readings of all sound so far: a reset, another source or the end follows."""
+        if chain is not None:
+            self._day.attend(chain.read(), status.frames + status.lost_frames, status.state)
+
+    def _readings(self, chain: Chain, status: FeedStatus, kind: str, state: str) -> FloatArray:
         values = chain.read_live() if state == "running" else chain.read()
-        self._record(chain, values, kind, state)
+        if self._recorder is not None and kind:
+            self._recorder.attend(chain.layout, values, kind, state)
+        self._day.attend(values, status.frames + status.lost_frames, state)
         if not self._held:
             return values
         if self._frozen is None:
             self._frozen = values.copy()
         return self._frozen
 
-    def _record(self, chain: Chain, values: FloatArray, kind: str, state: str) -> None:
-        """Let the recorder note what was heard and fill in what it knows."""
-        if self._recorder is None or not kind:
-            return
-        self._recorder.attend(chain.layout, values, kind, state)
-        if self._recorder.sentence != self._recorder_sentence:
-            self._recorder_sentence = self._recorder.sentence
-            self._output.send(RecorderSentence(self._recorder_sentence))
+    def _tell(self) -> None:
+        """Say what is wrong with the records, and which events of the window are in them."""
+        sentences = (self._recorder.sentence if self._recorder is not None else "", self._day.sentence)
+        sentence = " ".join(words for words in sentences if words)
+        if sentence != self._recorder_sentence:
+            self._recorder_sentence = sentence
+            self._output.send(RecorderSentence(sentence))
+        if self._day.events_taken != self._events_recorded:
+            self._events_recorded = self._day.events_taken
+            self._output.send(EventsRecorded(self._events_recorded))

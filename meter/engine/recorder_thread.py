@@ -1,12 +1,15 @@
-"""The thread that writes the exposure record: the engine never waits for a disk."""
+"""The thread that writes the exposure record and the day record: the engine never waits for a disk."""
 
 from __future__ import annotations
 
 import queue
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias
 
+from meter.logbook.day_record import Event, Second, Segment
+from meter.logbook.day_writer import DayWriter
 from meter.logbook.exposure_record import USUAL_DOUBT_DB
 from meter.logbook.exposure_recorder import Account, Context, ExposureRecorder
 
@@ -37,19 +40,24 @@ class End:
     """The program ends: wakes the thread; dropped when the queue is full."""
 
 
-Message: TypeAlias = Context | Heard | Rest | End
+ForDay: TypeAlias = Second | Event | Segment
+Message: TypeAlias = Context | Heard | Rest | ForDay | End
 
 
 class RecorderThread:
-    """Takes messages without ever blocking, hands the newest account back. Started by the first message."""
+    """Takes messages without ever blocking, hands the newest account back. Started by the first message.
 
-    def __init__(self, recorder: ExposureRecorder) -> None:
+    A failure of one record does not stop the other.
+    """
+
+    def __init__(self, recorder: ExposureRecorder, day: DayWriter | None = None) -> None:
         self._recorder = recorder
-        self._messages: queue.Queue[Message] = queue.Queue(QUEUE_SECONDS)
+        self._day = day
+        self._messages: queue.Queue[Message] = queue.Queue(QUEUE_SECONDS * (1 if day is None else 2))
         self._thread: threading.Thread | None = None
         self._closing = False
-        self._failure = ""
-        self.dropped = 0
+        self._failure = self._day_failure = ""
+        self.dropped = self.dropped_of_day = 0
         self.account: Account | None = None
 
     @property
@@ -60,9 +68,18 @@ class RecorderThread:
         lost = f"{self.dropped} s of listening could not be noted in the logbook: its disk does not keep up."
         return self._recorder.sentence or (lost if self.dropped else "")
 
+    @property
+    def day_sentence(self) -> str:
+        """What is wrong with the day record, or an empty string. [any]"""
+        if self._day_failure or self._day is None:
+            return self._day_failure
+        lost = f"{self.dropped_of_day:,} entries of the day record were dropped: its disk does not keep up."
+        return self._day.sentence or (lost if self.dropped_of_day else "")
+
     def post(self, message: Message) -> bool:
         """Hand over; False, and counted, when the thread is so far behind that there is no room. [dsp]"""
-        if self._failure:
+        for_day = isinstance(message, ForDay)
+        if self._day_failure if for_day else self._failure:
             return True
         if self._thread is None:
             self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
@@ -71,6 +88,7 @@ class RecorderThread:
             self._messages.put_nowait(message)
         except queue.Full:
             self.dropped += isinstance(message, Heard)
+            self.dropped_of_day += for_day
             return False
         return True
 
@@ -84,15 +102,17 @@ class RecorderThread:
         self._thread = None
 
     def _run(self) -> None:
-        try:
-            while self._take():
-                self._recorder.update()
-                self.account = self._recorder.account
-            self._recorder.close()
-        except Exception as error:  # a failure must not end the engine, and must be told
-            self.account = None
-            what = f"{type(error).__name__}: {error}".rstrip(".")
-            self._failure = f"The exposure record stopped ({what}); listening is not counted until the next start."
+        goes_on = True
+        while goes_on and not (self._failure and (self._day_failure or self._day is None)):
+            goes_on = self._take()
+            self._for_exposure(self._tend)
+            self._for_day(DayWriter.update)
+        self._for_exposure(self._recorder.close)
+        self._for_day(DayWriter.close)
+
+    def _tend(self) -> None:
+        self._recorder.update()
+        self.account = self._recorder.account
 
     def _take(self) -> bool:
         """Do what was asked, all that waits; False at the end."""
@@ -101,16 +121,45 @@ class RecorderThread:
         except queue.Empty:
             return not self._closing
         while True:
-            match message:
-                case Heard():
-                    self._recorder.add_second(message.second, message.level_dba, message.peak_dbc, message.doubt_db)
-                case Context():
-                    self._recorder.set_context(message)
-                case Rest():
-                    self._recorder.end_sitting()
-                case End():
-                    return False
+            if isinstance(message, End):
+                return False
+            self._carry_out(message)
             try:
                 message = self._messages.get_nowait()
             except queue.Empty:
                 return True
+
+    def _carry_out(self, message: Message) -> None:
+        match message:
+            case Heard():
+                values = (message.second, message.level_dba, message.peak_dbc, message.doubt_db)
+                self._for_exposure(lambda: self._recorder.add_second(*values))
+            case Context():
+                self._for_exposure(lambda: self._recorder.set_context(message))
+            case Rest():
+                self._for_exposure(self._recorder.end_sitting)
+            case Second() | Event() | Segment():
+                self._for_day(lambda day: day.add(message))
+
+    def _for_exposure(self, work: Callable[[], None]) -> None:
+        """A failure must not end the engine, and must be told."""
+        if self._failure:
+            return
+        try:
+            work()
+        except Exception as error:
+            self.account = None
+            sentence = f"The exposure record stopped ({_what(error)}); listening is not counted until the next start."
+            self._failure = sentence
+
+    def _for_day(self, work: Callable[[DayWriter], None]) -> None:
+        if self._day_failure or self._day is None:
+            return
+        try:
+            work(self._day)
+        except Exception as error:
+            self._day_failure = f"The day record stopped ({_what(error)}); nothing goes into it until the next start."
+
+
+def _what(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}".rstrip(".")

@@ -7,7 +7,13 @@ from collections.abc import Callable
 from meter.audio.ring_buffer import Consumer, make_ring
 from meter.audio.source import Source, SourceInfo
 
+COMES_BACK = ("device", "monitor", "script")
+"""Kinds with a clock of their own, worth waiting for when they are not there: a device may be plugged in again."""
 RING_SECONDS = 4.0
+BEHIND_SECONDS = RING_SECONDS / 2.0
+"""So much sound waiting is about to be lost, or slows a source down."""
+MOST_TICKS_AT_ONCE = 20
+"""Caught-up sound is taken in bites of 0.2 s, so that commands and heartbeats are not kept waiting."""
 BACKLOG_SECONDS = 1.0
 """What came in while the meters were prepared is measured up to this length; older sound is dropped."""
 CLOCKED = ("device", "monitor")

@@ -21,6 +21,7 @@ from meter.engine.messages import (
     HoldReadings,
     OpenSource,
     QuitEngine,
+    RecordEvent,
     ResetReadings,
     SetMark,
     SuspendCounting,
@@ -33,6 +34,7 @@ from meter.engine.process import EngineOrder, run_engine
 from meter.engine.received import Received, findings_types
 from meter.engine.snapshot import SharedMemoryError, SharedSnapshot, remove_stale
 from meter.engine.status import STATUS_WORDS
+from meter.engine.unrecorded_events import UnrecordedEvents
 from meter.engine.watchdog import Silence
 from meter.instances import Instance
 from meter.marks import Mark
@@ -84,6 +86,7 @@ class Supervisor:
         self._deaths: list[tuple[float, str]] = []
         self._last_frame: Frame | None = None
         self._closed = False
+        self._events = UnrecordedEvents()
         self._start()
 
     @property
@@ -128,20 +131,21 @@ class Supervisor:
             return
         self._block.beat_window(time.monotonic_ns())
         self._listen()
+        self._send_events()
         reason = self._trouble()
         if reason:
             self._replace(reason)
 
-    def open(self, request: SourceRequest, feeds: Mapping[str, tuple[int, ...]] | None = None) -> None:
-        """Listen to another source."""
+    def open(self, request: SourceRequest, feeds: Mapping[str, tuple[int, ...]] | None = None, job: str = "") -> None:
+        """Listen to another source; ``job`` is the name of the feed map."""
         self._begin()
-        self._order = replace(self._order, request=request, feeds=feeds)
+        self._order = replace(self._order, request=request, feeds=feeds, job=job)
         self._note = ""
         self._restarts = 0
         if self._process is None and not self._closed:
             self._in_a_row = 0
             self._start()
-        self._send(OpenSource(request, None if feeds is None else dict(feeds)))
+        self._send(OpenSource(request, None if feeds is None else dict(feeds), job))
 
     def hold(self, held: bool) -> None:
         """Freeze or release the readings."""
@@ -163,6 +167,11 @@ class Supervisor:
     def mark(self) -> None:
         """Restart the figures since the mark."""
         self._send(SetMark())
+
+    def record(self, event: RecordEvent) -> None:
+        """Put an event into the day record; kept for the next engine while none has it."""
+        self._events.add(event)
+        self._send_events()
 
     def choose_at_play(self, choice: str) -> None:
         """What happens when play starts, now and in any engine that follows."""
@@ -239,11 +248,14 @@ class Supervisor:
         theirs.close()
         self._pipe = ours
         self._silence = Silence()
+        self._events.restart()
 
     def _listen(self) -> None:
         try:
             while self._pipe is not None and self._pipe.poll(0):
-                self._received.apply(to_window(self._pipe.recv_bytes()))
+                message = to_window(self._pipe.recv_bytes())
+                self._events.follow(message)
+                self._received.apply(message)
         except (EOFError, OSError):
             return
 
@@ -347,6 +359,11 @@ class Supervisor:
         if pipe is not None:
             with contextlib.suppress(OSError):
                 pipe.close()
+
+    def _send_events(self) -> None:
+        """Send events to an engine that was heard from; one that starts does not empty its pipe."""
+        for event in self._events.due() if self._received.meters else ():
+            self._send(event)
 
     def _send(self, command: ToEngine) -> None:
         if self._pipe is None:

@@ -60,20 +60,22 @@ class ForeignFileError(Exception):
     """A SQLite file that another program wrote."""
 
 
-def migrate(connection: sqlite3.Connection, steps: Sequence[Sequence[str]] = STEPS) -> None:
+def migrate(
+    connection: sqlite3.Connection, steps: Sequence[Sequence[str]] = STEPS, application_id: int = APPLICATION_ID
+) -> None:
     """Bring the tables to the newest version in one transaction.
 
     Raises NewerLogbookError, ForeignFileError, or sqlite3.Error.
     """
-    if _version(connection, steps) == len(steps):
+    if version_of(connection, steps, application_id) == len(steps):
         return
     connection.execute("BEGIN IMMEDIATE")
     try:
         # Another program may have migrated the file while this one waited for the lock.
-        for step in steps[_version(connection, steps) :]:
+        for step in steps[version_of(connection, steps, application_id) :]:
             for statement in step:
                 connection.execute(statement)
-        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA application_id = {application_id}")
         connection.execute(f"PRAGMA user_version = {len(steps)}")
         connection.execute("COMMIT")
     except sqlite3.Error:
@@ -82,10 +84,16 @@ def migrate(connection: sqlite3.Connection, steps: Sequence[Sequence[str]] = STE
         raise
 
 
-def _version(connection: sqlite3.Connection, steps: Sequence[Sequence[str]]) -> int:
+def version_of(
+    connection: sqlite3.Connection, steps: Sequence[Sequence[str]] = STEPS, application_id: int = APPLICATION_ID
+) -> int:
+    """The version of the tables, 0 for an empty file.
+
+    Raises NewerLogbookError, ForeignFileError, or sqlite3.Error.
+    """
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
-    if owner != APPLICATION_ID and connection.execute("SELECT 1 FROM sqlite_master").fetchone():
+    if owner != application_id and connection.execute("SELECT 1 FROM sqlite_master").fetchone():
         raise ForeignFileError
     if version > len(steps):
         raise NewerLogbookError

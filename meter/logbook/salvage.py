@@ -1,54 +1,51 @@
-"""Find the valid rows of a logbook and copy them into another one. No file is opened in here."""
+"""Find the valid rows of a file and copy them into another one. No file is opened in here."""
 
 from __future__ import annotations
 
 import contextlib
 import sqlite3
+from collections.abc import Mapping
 
 import numpy as np
 
+from meter.logbook.make import Table, numbers, texts, whole_numbers
 from meter.logbook.stored_levels import from_blob, to_blob
 
 UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
 """Exceptions of reading a damaged file; the second when the name of a table or column is not UTF-8."""
 
-MOST = 2**40
-"""Largest valid distance of a second, minute or day from 1970."""
+MINUTE_INSERT = (
+    "INSERT INTO minute ({columns}) VALUES ({marks}) ON CONFLICT (person, era, minute) DO UPDATE SET "
+    "levels = higher(levels, excluded.levels), doubt = max(doubt, excluded.doubt), "
+    "peak = coalesce(max(peak, excluded.peak), peak, excluded.peak)"
+)
+"""A minute in both files gets the higher of each level."""
+SITTING = "person, era, began, seen, farewell"
+SITTING_INSERT = (
+    "INSERT INTO sitting ({columns}) SELECT ?1, ?2, ?3, ?4, ?5 WHERE NOT EXISTS (SELECT 1 FROM sitting WHERE "
+    "person = ?1 AND era = ?2 AND began = ?3 AND seen = ?4 AND farewell = ?5)"
+)
+"""Ids differ between files, so equal sittings are found by their content."""
 
-
-def _whole(*columns: str) -> list[str]:
-    return [f"typeof({column}) = 'integer' AND {column} BETWEEN {-MOST} AND {MOST}" for column in columns]
-
-
-def _text(column: str) -> str:
-    return f"typeof({column}) = 'text'"
-
-
-def _number(column: str) -> str:
-    return f"typeof({column}) IN ('real', 'integer') AND abs({column}) < 1e6"
-
-
-TABLES: dict[str, tuple[str, list[str]]] = {
-    "era": ("era, began", _whole("era", "began")),
-    "minute": (
+TABLES: dict[str, Table] = {
+    "era": Table("era, began", whole_numbers("era", "began")),
+    "minute": Table(
         "person, era, minute, utc_offset, levels, peak, doubt",
         [
-            *_whole("era", "minute", "utc_offset"),
+            *whole_numbers("era", "minute", "utc_offset"),
             "utc_offset BETWEEN -1440 AND 1440",
-            _text("person"),
+            *texts("person"),
             "typeof(levels) = 'blob'",
-            f"(peak IS NULL OR ({_number('peak')}))",
-            _number("doubt"),
+            f"(peak IS NULL OR ({numbers('peak')[0]}))",
+            *numbers("doubt"),
         ],
+        MINUTE_INSERT,
     ),
-    "sitting": (
-        "person, era, began, seen, farewell",
-        [*_whole("era", "began", "seen", "farewell"), _text("person")],
-    ),
-    "clock": ("era, boot, anchor", [*_whole("era", "anchor"), _text("boot")]),
-    "said": ("person, day, code, at", [*_whole("day", "code", "at"), _text("person")]),
+    "sitting": Table(SITTING, [*whole_numbers("era", "began", "seen", "farewell"), *texts("person")], SITTING_INSERT),
+    "clock": Table("era, boot, anchor", [*whole_numbers("era", "anchor"), *texts("boot")]),
+    "said": Table("person, day, code, at", [*whole_numbers("day", "code", "at"), *texts("person")]),
 }
-"""Columns of each table, and conditions that every valid row meets."""
+"""The tables of the exposure record."""
 
 
 def lenient(connection: sqlite3.Connection) -> sqlite3.Connection:
@@ -57,26 +54,31 @@ def lenient(connection: sqlite3.Connection) -> sqlite3.Connection:
     return connection
 
 
-def is_sound(connection: sqlite3.Connection) -> bool:
+def is_sound(connection: sqlite3.Connection, tables: Mapping[str, Table] = TABLES) -> bool:
     """Whether every row is valid; raises sqlite3.Error when a table is missing."""
     return not any(
-        connection.execute(f"SELECT 1 FROM {table} WHERE ({' AND '.join(rules)}) IS NOT 1 LIMIT 1").fetchone()
-        for table, (_columns, rules) in TABLES.items()
+        connection.execute(f"SELECT 1 FROM {name} WHERE ({table.whole}) IS NOT 1 LIMIT 1").fetchone()
+        for name, table in tables.items()
     )
 
 
-def copy_rows(source: sqlite3.Connection, into: sqlite3.Connection) -> int:
-    """Copy every valid row that can be read; return the number of minutes copied.
+def copy_rows(
+    source: sqlite3.Connection,
+    into: sqlite3.Connection,
+    tables: Mapping[str, Table] = TABLES,
+    counted: str = "minute",
+) -> int:
+    """Copy every valid row that can be read; return the number of rows copied of the table ``counted``.
 
-    A minute in both files gets the higher of each level. Raises sqlite3.Error when ``into`` cannot be written.
+    Raises sqlite3.Error when ``into`` cannot be written.
     """
     lenient(source)
     into.create_function("higher", 2, _higher, deterministic=True)
     copied = 0
     into.execute("BEGIN IMMEDIATE")
     try:
-        for table, (columns, rules) in TABLES.items():
-            copied += _copy_table(source, into, table, columns, " AND ".join(rules)) * (table == "minute")
+        for name, table in tables.items():
+            copied += _copy_table(source, into, name, table) * (name == counted)
         into.execute("COMMIT")
     except BaseException:
         with contextlib.suppress(sqlite3.Error):
@@ -98,23 +100,11 @@ def leave(connection: sqlite3.Connection, content: sqlite3.Connection) -> None:
         connection.close()
 
 
-def _copy_table(source: sqlite3.Connection, into: sqlite3.Connection, table: str, columns: str, whole: str) -> int:
-    marks = ", ".join("?" for _ in columns.split(","))
-    words = f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})"
-    if table == "minute":
-        words = (
-            f"INSERT INTO minute ({columns}) VALUES ({marks}) ON CONFLICT (person, era, minute) DO UPDATE SET "
-            "levels = higher(levels, excluded.levels), doubt = max(doubt, excluded.doubt), "
-            "peak = coalesce(max(peak, excluded.peak), peak, excluded.peak)"
-        )
-    elif table == "sitting":  # ids differ between files, so equal sittings are found by their content
-        same = " AND ".join(f"{column.strip()} = ?{place + 1}" for place, column in enumerate(columns.split(",")))
-        numbered = ", ".join(f"?{place + 1}" for place, _ in enumerate(columns.split(",")))
-        words = (
-            f"INSERT INTO sitting ({columns}) SELECT {numbered} WHERE NOT EXISTS (SELECT 1 FROM sitting WHERE {same})"
-        )
+def _copy_table(source: sqlite3.Connection, into: sqlite3.Connection, name: str, table: Table) -> int:
+    words = table.insert or f"INSERT OR IGNORE INTO {name} ({{columns}}) VALUES ({{marks}})"
+    words = words.format(columns=table.columns, marks=table.marks)
     copied = 0
-    for row in _readable(source, f"SELECT {columns} FROM {table} WHERE ({whole}) IS 1"):
+    for row in _readable(source, f"SELECT {table.columns} FROM {name} WHERE ({table.whole}) IS 1"):
         copied += into.execute(words, row).rowcount > 0
     return copied
 

@@ -10,7 +10,7 @@ import msgspec
 
 from meter.plugin.api import CONTRACT, Setting, Settings
 from meter.plugin.services import FEED_MAP, why_not, why_single
-from meter.readings import ID_PATTERN, JSON_SUFFIX, PER_CHANNEL, PER_PART, Field
+from meter.readings import ID_PATTERN, JSON_SUFFIX, PER_CHANNEL, PER_PART, RECORD_EACH, RECORDED, Field
 from meter.toml_lines import Place, WrongEntry, line_in_message, line_of, place_in_message, without_place
 
 MANIFEST_NAME = "manifest.toml"
@@ -212,10 +212,14 @@ def _check_keys(table: str, keys: list[str]) -> None:
 
 def _check_fields(manifest: Manifest) -> None:
     _check_keys("field", [entry.key for entry in manifest.field])
+    counters = {entry.key for entry in manifest.field if (entry.size, entry.each) == (1, 1)}
     for number, entry in enumerate(manifest.field):
         if wrong := _wrong_in(entry):
             key, reason = wrong
             raise WrongEntry(f"field “{entry.key}” {reason}.", "field", number, key)
+        if entry.counted_by and entry.counted_by not in counters:
+            reason = f"is counted by “{entry.counted_by}”, which is no field of a single value"
+            raise WrongEntry(f"field “{entry.key}” {reason}.", "field", number, "counted_by")
 
 
 def _wrong_in(entry: Field) -> tuple[str, str] | None:
@@ -230,6 +234,10 @@ def _wrong_in(entry: Field) -> tuple[str, str] | None:
         return "each", f"may have 1 to {MAX_EACH} values for each"
     if entry.summary and (entry.size, entry.each) != (1, 1):
         return "summary", "is in the summary, so it must be a single value"
+    if entry.record and entry.record not in RECORDED:
+        return "record", f"may be recorded as {', '.join(RECORDED)}, not {entry.record!r}"
+    if entry.record == RECORD_EACH and not entry.counted_by:
+        return "record", "needs counted_by, the key of the field that counts its values"
     return None
 
 
