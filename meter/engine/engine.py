@@ -27,7 +27,7 @@ from meter.engine.sanitise import ONLY_INVALID, Sanitiser
 from meter.engine.spans import Spans
 from meter.engine.start_source import BEHIND_SECONDS, COMES_BACK, MOST_TICKS_AT_ONCE, start_source
 from meter.engine.state_saver import StateSaver, source_words
-from meter.engine.status import Sentence
+from meter.engine.status import Sentence, feed_status
 from meter.engine.studies import Studies
 from meter.engine.watchdog import SourceWatch, ZerosWatch, last_sound
 from meter.feeds import Feeds, fitting_feeds
@@ -228,22 +228,15 @@ class Engine:
 
     def status(self) -> FeedStatus:
         """The feed line as it stands."""
-        info = self._info
-        return FeedStatus(
-            source=info.name if info else (self._request.name if self._request else ""),
-            rate_hz=info.rate_hz if info else 0,
-            channels=info.channels if info else 0,
+        return feed_status(
+            self._request,
+            self._info,
+            self._source,
             state="held" if self._publisher.held and self._state == "running" else self._state,
             sentence=self._sentence.words,
-            frames=self._frames,
-            lost_frames=self._lost,
-            gaps=self._gaps,
+            counts=(self._frames, self._lost, self._gaps),
             invalid_samples=self._sanitiser.invalid_samples if self._sanitiser else 0,
-            overruns=int(self._source.statistics().get("overflows", 0)) if self._source else 0,
-            latency_seconds=self.latency_seconds,
             quarantined=self._publisher.faults or {},
-            resampled=bool(info and info.resampled),
-            output=info.identity if info else "",
         )
 
     def _forget_counts(self) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from dsp.core.types import FloatArray
+from meter.audio.source import Source, SourceInfo, SourceRequest
 from meter.readings import STATES, FeedStatus
 
 STATUS_WORDS = 10
@@ -54,6 +55,37 @@ class Sentence:
         if self.words != self._told:
             self._told = self.words
             self._tell(self._told)
+
+
+def feed_status(
+    request: SourceRequest | None,
+    info: SourceInfo | None,
+    source: Source | None,
+    *,
+    state: str,
+    sentence: str,
+    counts: tuple[int, int, int],
+    invalid_samples: int,
+    quarantined: Mapping[str, str],
+) -> FeedStatus:
+    """The feed line of a source as asked for and as opened; ``counts`` are frames, lost frames and gaps."""
+    asked = request.name if request is not None else ""
+    return FeedStatus(
+        source=info.name if info else asked,
+        rate_hz=info.rate_hz if info else 0,
+        channels=info.channels if info else 0,
+        state=state,
+        sentence=sentence,
+        frames=counts[0],
+        lost_frames=counts[1],
+        gaps=counts[2],
+        invalid_samples=invalid_samples,
+        overruns=int(source.statistics().get("overflows", 0)) if source else 0,
+        latency_seconds=info.latency_seconds if info else math.nan,
+        quarantined=quarantined,
+        resampled=bool(info and info.resampled),
+        output=info.identity if info else "",
+    )
 
 
 def pack_status(status: FeedStatus) -> FloatArray:
