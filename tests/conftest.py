@@ -1,11 +1,17 @@
-"""For all tests: Qt draws without a screen unless ``EARWITNESS_HEADED=1`` asks for one; Ctrl-C is heard."""
+"""For all tests: Qt draws without a screen unless ``EARWITNESS_HEADED=1`` asks for one; Ctrl-C is heard.
+
+The demo's music is made once in a run, in a cache folder that all workers and the commands they start share.
+"""
 
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import sys
+import tempfile
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -18,9 +24,34 @@ settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
 
 
+CACHE = "XDG_CACHE_HOME"
+WORKER = "PYTEST_XDIST_WORKER"
+
+
 def pytest_configure() -> None:
+    if WORKER not in os.environ:
+        os.environ[CACHE] = tempfile.mkdtemp(prefix="earwitness-tests-cache-")
     if not os.environ.get("EARWITNESS_HEADED"):
         os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+
+
+def pytest_unconfigure() -> None:
+    if WORKER not in os.environ:
+        shutil.rmtree(os.environ.pop(CACHE), ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def demo_music() -> Path:
+    """The cache folder with the demo's music in it."""
+    import fcntl
+
+    from meter.demo.store import CHANNELS, prepare
+
+    cache = Path(os.environ[CACHE])
+    with (cache / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        prepare(keys=tuple(CHANNELS))
+    return cache
 
 
 def pytest_runtest_setup() -> None:

@@ -74,20 +74,14 @@ def run(words: list[str], sounds: Path, environment: dict[str, str], before: str
     return done.stdout
 
 
-@pytest.fixture(scope="module")
-def music(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A cache folder, so that the demo's music is made once for all."""
-    return tmp_path_factory.mktemp("cache")
-
-
 @pytest.fixture
-def away(tmp_path: Path, music: Path) -> dict[str, str]:
+def away(tmp_path: Path, demo_music: Path) -> dict[str, str]:
     """No sound server, and folders of our own."""
     return {
         "HOME": str(tmp_path),
         "XDG_RUNTIME_DIR": str(tmp_path),
         "PULSE_SERVER": f"unix:{tmp_path}/none",
-        "XDG_CACHE_HOME": str(music),
+        "XDG_CACHE_HOME": str(demo_music),
         **{f"XDG_{kind}_HOME": str(tmp_path / kind.lower()) for kind in ("CONFIG", "DATA", "STATE")},
     }
 
@@ -149,8 +143,10 @@ def test_without_a_sound_server(name: str, sounds: Path, away: dict[str, str]) -
 
 
 @pytest.mark.parametrize("name", ["demo", *ONE_FILE])
-def test_with_a_stopped_sound_server(name: str, sounds: Path, stopped_server: dict[str, str], music: Path) -> None:
-    said = run(COMMANDS[name], sounds, {**stopped_server, "XDG_CACHE_HOME": str(music)})
+def test_with_a_stopped_sound_server(
+    name: str, sounds: Path, stopped_server: dict[str, str], demo_music: Path
+) -> None:
+    said = run(COMMANDS[name], sounds, {**stopped_server, "XDG_CACHE_HOME": str(demo_music)})
     if name in ("devices", "doctor"):
         assert "has not answered for 3 s" in said
 

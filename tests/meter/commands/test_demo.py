@@ -19,6 +19,8 @@ from meter.readings import FeedStatus, Frame, Layout, Slot
 SCREENLESS = {"DISPLAY": "", "WAYLAND_DISPLAY": "", "QT_QPA_PLATFORM": ""}
 PICTURE = "earwitness-demo.png"
 
+pytestmark = pytest.mark.usefixtures("demo_music")
+
 
 def demo(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(

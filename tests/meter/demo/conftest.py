@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from meter.demo.render import render
+from meter.demo.parts import TOTAL_FRAMES
+from meter.demo.store import CHANNELS, prepare
 
 Feeds = dict[str, NDArray[np.float32]]
 
 
 @pytest.fixture(scope="package")
-def feeds() -> Feeds:
-    """Every feed of the scenario by its key."""
-    return {part.key: feed for part, feed in render()}
+def feeds(demo_music: Path) -> Feeds:
+    """Every feed of the scenario by its key, as stored: ``test_render`` compares with a rendering."""
+    return {key: prepare(keys=(key,)).read(0, TOTAL_FRAMES) for key in CHANNELS}
