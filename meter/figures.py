@@ -126,3 +126,15 @@ def hours_and_minutes(hours: float) -> str:
         return f"{minutes // 60} h"
     minutes -= minutes % 5
     return f"{minutes // 60} h {minutes % 60:02d}"
+
+
+def duration(seconds: float) -> str:
+    """A span at the fineness that is of use: ``26 ms``, ``42 s``, ``14 min``, ``2 h 14 min``; empty for none."""
+    if not math.isfinite(seconds):
+        return ""
+    if seconds < 1.0:
+        return f"{seconds * 1000:.0f} ms"
+    if seconds < 60.0:
+        return f"{int(seconds)} s"
+    hours, minutes = divmod(int(seconds) // 60, 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"

@@ -233,6 +233,22 @@ class FeedStatus:
         """Time on the audio clock, lost frames included."""
         return (self.frames + self.lost_frames) / self.rate_hz if self.rate_hz else 0.0
 
+    @property
+    def measured_share(self) -> float:
+        """Share of that time that was heard, 0 to 1; 1 before any sound."""
+        elapsed = self.frames + self.lost_frames
+        return self.frames / elapsed if elapsed else 1.0
+
+    @property
+    def incomplete(self) -> bool:
+        """True when more than 1 s, or more than 0.1 %, of the sound since R is missing."""
+        share = self.lost_frames > MAX_LOST_SHARE * (self.frames + self.lost_frames)
+        return share or self.lost_frames > MAX_LOST_SECONDS * self.rate_hz
+
+
+MAX_LOST_SECONDS = 1.0
+MAX_LOST_SHARE = 0.001
+"""Missing sound that makes figures since R incomplete: no standard has a rule, these are our own choice."""
 
 STATES = (
     "starting", "running", "held", "idle", "late", "lost", "reopening", "waiting", "ended", "failed", "invalid",

@@ -162,6 +162,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.audio",
             "meter.children",
             "meter.engine",
+            "meter.figures",
             *CONTRACT,
             "meter.instances",
             "meter.marks",

@@ -11,27 +11,28 @@ from functools import partial
 from typing import Any
 
 from dsp.core.types import TICKS_PER_SECOND
-from meter.audio.loss import LossDetector
 from meter.audio.open import make_source
-from meter.audio.ring_buffer import Consumer
 from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.chain import NAME_FEEDS, Chain
 from meter.engine.day_recorder import DayRecorder
+from meter.engine.gaps import Gaps
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.heard_output import HeardOutput
-from meter.engine.messages import FeedSentence, StateRestored
+from meter.engine.heard_source import HeardSource
+from meter.engine.messages import FeedSentence, SourceOpened, StateRestored
 from meter.engine.meter_set import MeterSet
 from meter.engine.publisher import EngineOutput, Publisher
 from meter.engine.recorder import Recorder
-from meter.engine.sanitise import ONLY_INVALID, Sanitiser
 from meter.engine.spans import Spans
-from meter.engine.start_source import BEHIND_SECONDS, COMES_BACK, MOST_TICKS_AT_ONCE, start_source
+from meter.engine.start_source import BEHIND_SECONDS, MOST_TICKS_AT_ONCE
 from meter.engine.state_saver import StateSaver, source_words
+from meter.engine.state_words import StateEvents, state_sentence
 from meter.engine.status import Sentence, feed_status
 from meter.engine.studies import Studies
-from meter.engine.watchdog import SourceWatch, ZerosWatch, last_sound
+from meter.engine.watchdog import SleepWatch, SourceWatch, last_sound
 from meter.feeds import Feeds, fitting_feeds
 from meter.instances import Instance
+from meter.logbook.clock import steady_seconds
 from meter.marks import MARK
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin
@@ -50,6 +51,7 @@ class Engine:
         output: EngineOutput,
         *,
         clock: Callable[[], float] = time.monotonic,
+        steady: Callable[[], float] | None = None,
         timing: Timing | None = None,
         open_source: Callable[[SourceRequest], Source] = make_source,
         set_aside: Mapping[str, str] | None = None,
@@ -62,7 +64,7 @@ class Engine:
     ) -> None:
         self._output = output
         self._clock = clock
-        self._open_source = open_source
+        self._heard = HeardSource(open_source)
         self._meter_set = MeterSet(plugins, timing, on_meter, set_aside or {}, output.send)
         self._meter_set.use(instances)
         self.meters = self._meter_set.meters
@@ -73,6 +75,9 @@ class Engine:
         self._sentence = Sentence(lambda words: output.send(FeedSentence(words)))
         self.day = day or DayRecorder()
         self._publisher = Publisher(output, recorder, self.day)
+        self._states = StateEvents(self.day.take_event)
+        self._gaps = Gaps(self._skip, self.day.take_event, lambda words: self._sentence.report(words, clock()))
+        self._sleep = SleepWatch(steady or (steady_seconds if clock is time.monotonic else clock))
         self.spans = Spans(output, self)
         self._studies = Studies(output.send, threaded=threaded_studies)
         self._last_publish = -1.0
@@ -82,17 +87,10 @@ class Engine:
             self._tell_recorder(meter)
 
     def _have_no_source(self) -> None:
-        self._request: SourceRequest | None = None
         self._feeds: Feeds | None = None
         self._fitting: Feeds = {}
-        self._source: Source | None = None
-        self._info: SourceInfo | None = None
-        self._consumer: Consumer | None = None
         self._chain: Chain | None = None
         self._watch: SourceWatch | None = None
-        self._losses: LossDetector | None = None
-        self._silent_since = 0.0
-        self._zeros: ZerosWatch | None = None
         self._state, self._unmapped = "starting", ""
         self._forget_counts()
 
@@ -109,25 +107,26 @@ class Engine:
     @property
     def latency_seconds(self) -> float:
         """Latency of the source as it was opened; NaN without one."""
-        return self._info.latency_seconds if self._info is not None else float("nan")
+        return self._heard.latency_seconds
 
     @property
     def waiting_seconds(self) -> float:
         """Sound in the ring that is not measured yet."""
-        ring, info = self._consumer, self._info
-        return ring.available / info.rate_hz if ring is not None and info is not None else 0.0
+        return self._heard.waiting_seconds
 
     def open(self, request: SourceRequest, feeds: Feeds | None = None, job: str = "") -> None:
         """Open another source; what was measured of the last one is forgotten. Never raises."""
         self.stop()
         self._publisher.settle(self._chain, self.status())
+        self._gaps.leave(self._clock())
         self.day.open(job, request.kind)
         if self._recorder is not None:
             self._recorder.rest()
-        if self._request is not None:
+        if self._heard.request is not None:
             self.spans.end(begins=False)
             self._state_saver.begin()
-        self._request, self._feeds = request, feeds
+        self._heard.choose(request)
+        self._feeds = feeds
         self._chain = self._watch = None
         self._publisher.renew()
         self._studies.follow(())
@@ -137,9 +136,7 @@ class Engine:
 
     def stop(self) -> None:
         """Stop listening and release the source."""
-        if self._source is not None:
-            self._source.stop()
-        self._source = self._consumer = None
+        self._heard.stop()
 
     def close(self) -> None:
         """Stop for good; the exposure record is written and closed."""
@@ -169,6 +166,7 @@ class Engine:
 
     def mark(self, kind: str = MARK) -> None:
         """Restart the figures since the mark; the rest goes on. Those of the span that ends are sent."""
+        self._gaps.grow(self._clock())
         self.spans.end(begins=True, kind=kind)
         if self._chain is not None:
             self._chain.mark()
@@ -209,69 +207,68 @@ class Engine:
 
     def step(self) -> bool:
         """Do what there is to do; True if sound was measured, False if there was none."""
+        self._look_for_sleep(self._clock())
         worked = self._take_sound()
-        self._note_losses()
-        self._judge()
-        self.spans.watch(self._state)
         now = self._clock()
-        self._sentence.follow(self._what_shifts(), now)
+        if self._gaps.compare(self._heard.source, now, idle=self._state == "idle") and self._chain is not None:
+            self._chain.blame_for_loss()
+        self._judge()
+        self._gaps.tend(now, self._state)
+        self.spans.watch(self._state)
+        self._sentence.follow(self._heard.remark(self._state), now)
+        self._states.follow(self._state, self._heard.name, self._sentence.words)
         if worked or now - self._last_publish >= IDLE_PUBLISH_SECONDS:
             self._last_publish = now
-            kind = self._info.kind if self._info is not None else ""
+            kind = self._heard.info.kind if self._heard.info is not None else ""
             self._publisher.publish(self._chain, self.status(), kind, self._state)
         if self._chain is not None:
             if not self._publisher.held:
                 self._studies.attend(now)
-            counts, busy = (self._frames, self._lost, self._gaps), self.waiting_seconds >= 1.0 / TICKS_PER_SECOND
-            self._state_saver.attend(self._chain, counts, now, self._state, busy=busy)
+            busy = self.waiting_seconds >= 1.0 / TICKS_PER_SECOND
+            heard_to = self._heard.heard_to(now, self._state)
+            self._state_saver.attend(self._chain, self._gaps.counts, now, self._state, busy=busy, heard_to=heard_to)
         return worked
 
     def status(self) -> FeedStatus:
         """The feed line as it stands."""
         return feed_status(
-            self._request,
-            self._info,
-            self._source,
+            self._heard.request,
+            self._heard.info,
+            self._heard.source,
             state="held" if self._publisher.held and self._state == "running" else self._state,
             sentence=self._sentence.words,
-            counts=(self._frames, self._lost, self._gaps),
-            invalid_samples=self._sanitiser.invalid_samples if self._sanitiser else 0,
+            counts=self._gaps.counts,
+            invalid_samples=self._heard.invalid_samples,
             quarantined=self._publisher.faults or {},
         )
 
     def _forget_counts(self) -> None:
-        self._frames = self._lost = self._gaps = 0
-        self._sanitiser: Sanitiser | None = Sanitiser(self._info.rate_hz) if self._info else None
+        self._gaps.forget()
+        self._heard.forget()
 
     def _try_open(self) -> None:
-        assert self._request is not None
         now = self._clock()
         self.on_opening(True)
-        source: Source | None = None
         try:
-            source = self._open_source(self._request)
-            info = source.open()
-            consumer = start_source(source, info, partial(self._use_chain_for, info))
+            info = self._heard.open(self._use_chain_for)
         except (SourceError, ValueError) as error:
-            if source is not None:
-                source.stop()
             self._open_failed(str(error), now)
             return
         finally:
             self.on_opening(False)
-        self._source, self._info, self._consumer = source, info, consumer
         if self._watch is None:
             self._watch = SourceWatch(info.latency_seconds, idle_is_normal=info.idle_is_normal)
         self._watch.opened(now)
-        self._losses = LossDetector(info.rate_hz, info.latency_seconds) if info.kind in COMES_BACK else None
+        self._gaps.hear(self._heard.source, self._heard.waiting_frames, self._clock())
         self._state = "starting"
-        self._zeros = ZerosWatch(info.kind, info.rate_hz)
         self._sentence.say(" ".join(words for words in (self._unmapped, info.note) if words))
 
     def _open_failed(self, sentence: str, now: float) -> None:
         self._sentence.say(sentence)
-        if self._watch is None and self._request is not None and self._request.kind in COMES_BACK:
+        if self._watch is None and self._heard.comes_back:
             self._watch = SourceWatch(0.0)
+        if self._chain is None:
+            self._output.send(SourceOpened(self._heard.name))
         if self._watch is None:
             self._state = "failed"
             return
@@ -280,119 +277,119 @@ class Engine:
 
     def _use_chain_for(self, info: SourceInfo) -> None:
         """Keep the chain over a gap of the same source; make a new one when rate or channels differ."""
-        assert self._request is not None
-        old = self._info
-        self.output.follow(info)
+        assert self._heard.request is not None
+        old = self._heard.info
         same = old is not None and (old.rate_hz, old.channels) == (info.rate_hz, info.channels)
+        if self._chain is not None and not same:
+            self._end_segment()
+        self._gaps.follow(info)
+        self.output.follow(info)
         if self._chain is not None and same:
             return
         self._fitting, unmapped = fitting_feeds(self._feeds, info.channel_names, info.channels)
-        self._sanitiser, self._info = Sanitiser(info.rate_hz), info
+        self._heard.info = info
+        self._heard.forget()
         if self._meter_set.follow(self._fitting):
             self.output.include()
         self._chain = self._make_chain()
         self._unmapped = " ".join(words for words in (unmapped, self._chain.assumed(info.name, NAME_FEEDS)) if words)
         self.spans.follow(self._fitting, info.rate_hz, info.channels)
-        self._carry_on(self._chain, source_words(self._request, info, self._fitting), info.rate_hz)
+        self._carry_on(self._chain, source_words(self._heard.request, info, self._fitting))
         self._studies.follow(self._chain.meters)
         self._publisher.follow(self._chain)
         self.day.begin(self._chain, info, self._fitting)
 
+    def _end_segment(self) -> None:
+        """The source comes in another format: nothing that was measured so far goes on."""
+        self._publisher.settle(self._chain, self.status())
+        self.spans.end(begins=False)
+        self._state_saver.begin()
+        self._publisher.renew()
+        self.output.leave()
+        self._gaps.restart()
+
     def _make_chain(self, going_on: Sequence[GuardedMeter] = ()) -> Chain:
         """The chain of all meters for the source that is open."""
-        assert self._info is not None
-        info = self._info
+        info = self._heard.info
+        assert info is not None
         shape = (info.rate_hz, info.channels, self._fitting, info.channel_names)
         return Chain(self.meters, *shape, self._leave_meter, info.roles, going_on)
 
-    def _carry_on(self, chain: Chain, source: str, rate_hz: int) -> None:
+    def _carry_on(self, chain: Chain, source: str) -> None:
         """Restore the state of the engine before this one, if there is one."""
-        counts = self._state_saver.restore_state(chain, source, rate_hz, self._clock())
-        if counts is not None:
-            self._frames, self._lost, self._gaps = counts
+        now = self._clock()
+        kept = self._state_saver.restore_state(chain, source, now)
+        if kept is not None:
+            self._gaps.go_on(*kept, now)
         self._output.send(StateRestored(self._state_saver.sentence))
 
     def _take_sound(self) -> bool:
-        if self._consumer is None or self._info is None or self._chain is None:
+        ring, info, source = self._heard.ring, self._heard.info, self._heard.source
+        if ring is None or info is None or source is None or self._chain is None:
             return False
-        tick = max(1, self._info.rate_hz // TICKS_PER_SECOND)
-        gap = self._consumer.gap()
+        tick = max(1, info.rate_hz // TICKS_PER_SECOND)
+        gap = ring.gap()
         if gap:
-            self._lose(gap)
-        available = self._consumer.available
-        if available > BEHIND_SECONDS * self._info.rate_hz:
+            self._gaps.drop(gap, (now := self._clock()) - self.waiting_seconds, now)
             self._chain.blame_for_loss()
-        ended = self._source is not None and self._source.ended()
-        whole = available if ended else available // tick * tick
-        block = self._consumer.read(min(whole, MOST_TICKS_AT_ONCE * tick))
+        available = ring.available
+        self._gaps.hear(source, available, self._clock())
+        if available > BEHIND_SECONDS * info.rate_hz:
+            self._chain.blame_for_loss()
+        whole = available if source.ended() else available // tick * tick
+        block = ring.read(min(whole, MOST_TICKS_AT_ONCE * tick))
         if len(block):
             self._measure(block)
         return bool(gap or len(block))
 
     def _measure(self, block: Any) -> None:
-        assert self._sanitiser is not None
         assert self._chain is not None
-        if self._zeros is not None:
-            self._zeros.take(block)
+        self._heard.look_at(block)
         for part, plays in self.spans.parts(block):
-            self._frames += len(part)
-            for piece in self._sanitiser.pieces(part):
+            self._gaps.frames += len(part)
+            for piece in self._heard.pieces(part):
                 self._chain.take(piece)
             self.spans.turn(plays)
 
-    def _lose(self, frames: int) -> None:
-        assert self._chain is not None
-        self._lost, self._gaps = self._lost + frames, self._gaps + 1
-        self._chain.skip(frames)
-        self._chain.blame_for_loss()
+    def _skip(self, frames: int) -> None:
+        if self._chain is not None:
+            self._chain.skip(frames)
 
-    def _note_losses(self) -> None:
-        """Frames that a device lost without a flag: delivered frames against the clock."""
-        if self._losses is None or self._source is None:
-            return
-        counts = self._source.statistics()
-        event = self._losses.push(int(counts.get("frames", 0)), int(counts.get("last_callback_ns", 0)))
-        if event is not None and event.kind == "gap":
-            self._lose(event.frames)
-        elif event is not None:
-            # What was taken for lost only came late.
-            self._lost = max(0, self._lost - event.frames)
-
-    def _what_shifts(self) -> str:
-        """What shifts or shortens the readings, kept up to date by sources that watch for it."""
-        if self._state == "invalid":
-            return ONLY_INVALID
-        note: str = getattr(self._source, "note", "") if self._state == "running" else ""
-        return (self._zeros.sentence if self._zeros is not None else "") or note
+    def _look_for_sleep(self, now: float) -> None:
+        """A machine that slept missed what was played meanwhile; its sound devices are opened again."""
+        slept = self._sleep.look(now)
+        if slept and self._watch is not None and self._heard.comes_back:
+            if self._recorder is not None:
+                self._recorder.sleep(slept)
+            if self._state != "idle":
+                self._gaps.sleep(slept, self._heard.heard_to(now, self._state), now)
+            self._states.sleep(slept, self._heard.name)
+            self.stop()
+            self._watch.woke(now)
 
     def _judge(self) -> None:
-        source, watch, info = self._source, self._watch, self._info
+        heard, watch = self._heard, self._watch
         if watch is None:
             return
-        if source is not None and info is not None and not info.live and source.ended() and not source.fault():
-            drained = self._consumer is None or not self._consumer.available
-            self._state = "ended" if drained else self._arriving()
+        if heard.is_over:
+            self._state = heard.arriving if heard.waiting_frames else "ended"
             return
         now = self._clock()
-        verdict = watch.judge(now, last_sound(self._source), faulty=source is not None and source.ended())
-        if verdict.state == "lost" and source is not None:
-            self._sentence.say(source.fault() or f"No sound comes from {self.status().source}; waiting for it.")
-            self._silent_since = last_sound(self._source) or now
+        verdict = watch.judge(now, last_sound(heard.source), faulty=heard.source is not None and heard.source.ended())
+        if verdict.state == "lost" and heard.source is not None:
+            self._sentence.say(state_sentence("lost", heard.name, heard.fault))
+            self._gaps.open(heard.heard_to(now, self._state), now)
             self.stop()
-        self._state = self._arriving() if verdict.state == "running" else verdict.state
+        self._state = heard.arriving if verdict.state == "running" else verdict.state
         if verdict.reopen:
             self._reopen(now)
 
-    def _arriving(self) -> str:
-        return "invalid" if self._sanitiser is not None and self._sanitiser.only_invalid else "running"
-
     def _reopen(self, now: float) -> None:
-        """Try again; what was missed is a gap of its length on the wall."""
-        before = self._info
+        """Try again; what was missed is a gap up to the first frame that comes then."""
+        before = self._heard.info
         self._try_open()
-        if self._source is None or before is None or self._info is None:
+        after = self._heard.info
+        if self._heard.source is None or before is None or after is None:
             return
-        if (before.rate_hz, before.channels) == (self._info.rate_hz, self._info.channels):
-            self._lose(int((now - self._silent_since) * self._info.rate_hz))
-        else:
-            self._sentence.report(f"{self._info.name} came back in another format; measuring restarted.", now)
+        if (before.rate_hz, before.channels) != (after.rate_hz, after.channels):
+            self._sentence.report(f"{after.name} came back in another format; measuring restarted.", now)

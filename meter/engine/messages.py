@@ -55,7 +55,10 @@ class LayoutChanged(Message, frozen=True):
 
 
 class SourceOpened(Message, frozen=True):
-    """The name of the source, the system's own name of it, and how many channels it has, 0 for those delivered."""
+    """The name of the source, the system's own name of it, and how many channels it has, 0 for those delivered.
+
+    ``output`` is empty for a source that could not be opened.
+    """
 
     source: str
     output: str = ""

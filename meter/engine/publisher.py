@@ -14,6 +14,9 @@ from meter.engine.recorder import Recorder
 from meter.engine.status import pack_status
 from meter.readings import FeedStatus
 
+NO_LAYOUT = 0
+"""The generation of a status without readings, as when a source cannot be opened: no layout is announced for it."""
+
 
 class EngineOutput(Protocol):
     """Where readings and messages go."""
@@ -38,7 +41,7 @@ class Publisher:
         self._recorder_sentence = ""
         self._frozen: FloatArray | None = None
         self._held = False
-        self._generation = 0
+        self._generation = NO_LAYOUT
         self.faults: dict[str, str] | None = None
         """As they were published last, None before that."""
 
@@ -66,7 +69,7 @@ class Publisher:
         """Publish the newest readings; ``kind`` and ``state`` are those of the source, for the recorder."""
         self._tell()
         if chain is None:
-            self._output.publish(self._generation, pack_status(status), np.empty(0))
+            self._output.publish(NO_LAYOUT, pack_status(status), np.empty(0))
             return
         values = self._readings(chain, status, kind, state)
         faults = chain.faults

@@ -68,7 +68,8 @@ class Received:
                 self.layouts[message.generation] = message.layout
             case SourceOpened():
                 self._source, self._device_channels = message.source, message.device_channels
-                self._follow(message.output)
+                if message.output:
+                    self._follow(message.output)
             case CountingSuspended() | FeedSentence() | OutputChanged() | RecorderSentence():
                 self._sentences[type(message)] = message.sentence
             case MetersLoaded():

@@ -131,6 +131,11 @@ class Recorder:
         if self._second is not None and self._line.post(Rest()):
             self._second = None
 
+    def sleep(self, seconds: float) -> None:
+        """The machine slept for so long."""
+        if seconds > ASLEEP_SECONDS:
+            self.rest()
+
     def close(self) -> None:
         """End the sitting and close the record."""
         self.rest()

@@ -71,8 +71,20 @@ class StateSaver:
         """Save at the next opportunity."""
         self._due = -math.inf
 
-    def attend(self, chain: Chain, counts: Counts, now: float, state: str, *, busy: bool) -> None:
-        """Save the state of the meters if it is due; called in each turn of the engine's loop."""
+    def attend(
+        self,
+        chain: Chain,
+        counts: Counts,
+        now: float,
+        state: str,
+        *,
+        busy: bool,
+        heard_to: float | None = None,
+    ) -> None:
+        """Save the state of the meters if it is due; called in each turn of the engine's loop.
+
+        ``heard_to`` is when the last frame that was measured came, by the same clock as ``now``, and ``now`` without.
+        """
         if now < self._due or (busy and now < self._due + BUSY_SECONDS) or state not in ALIVE or self._region is None:
             return
         self._due = now + EVERY_SECONDS
@@ -80,18 +92,19 @@ class StateSaver:
         newest = int(np.argmax([head[_NUMBER] for head, _ in places]))
         number = int(places[newest][0][_NUMBER]) + 1
         head, place = places[1 - newest]
-        kept = EngineState(self._beginning, self._source, now, counts, chain.save_state())
+        taken_at = now if heard_to is None else heard_to
+        kept = EngineState(self._beginning, self._source, taken_at, counts, chain.save_state())
         data = pack(kept, len(place) - len(self._source) - 1000)
         head[_NUMBER] = 0  # not whole
         place[: len(data)] = np.frombuffer(data, np.uint8)
         head[_LENGTH], head[_CHECK] = len(data), zlib.crc32(data)
         head[_NUMBER] = number
 
-    def restore_state(self, chain: Chain, source: str, rate_hz: int, now: float) -> Counts | None:
-        """Restore the state of a new chain, and tell it what is missing since; returns the counts by now.
+    def restore_state(self, chain: Chain, source: str, now: float) -> tuple[Counts, float] | None:
+        """Restore the state of a new chain; returns the counts, and up to when they were heard.
 
-        The gap itself is not among the gaps: the window counts it. None, and the chain is as it was, where nothing
-        was left for this source and beginning.
+        What is missing since then is for the caller to count. None, and the chain is as it was, where nothing was
+        left for this source and beginning.
         """
         is_first, self._is_first = self._is_first, False
         if self._region is None:
@@ -107,12 +120,9 @@ class StateSaver:
             return None
         restarted = chain.restore_state(left.meters)
         missing_seconds = max(LEAST_GAP_SECONDS, now - left.taken_at)
-        missing = round(missing_seconds * rate_hz)
-        chain.skip(missing)
         names = f"; those of {', '.join(f'“{name}”' for name in restarted)} restarted" if restarted else ""
         self.sentence = f"since-reset readings go on, {missing_seconds:.0f} s are missing{names}"
-        frames, lost, gaps = left.counts
-        return frames, lost + missing, gaps
+        return left.counts, now - missing_seconds
 
 
 def newest_on(region: StateRegion) -> EngineState | None:

@@ -7,6 +7,7 @@ decides: *running -> late -> lost -> reopening -> waiting for the device*, back 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +20,9 @@ LATE_SECONDS = 1.0
 LATE_LATENCIES = 10.0
 LOST_SECONDS = 3.0
 ASLEEP_SECONDS = 1.0
-"""No call for so long means that the machine slept: the time without sound counts from waking."""
+"""No call for so long means that this process was stopped: the time without sound counts from its next turn."""
+SLEPT_SECONDS = 1.0
+"""The clock that does not stop in sleep has gained so much on the one that does: the machine slept."""
 BACK_OFF_SECONDS = (0.5, 1.0, 2.0, 5.0)
 
 LONGEST_TURN_SECONDS = 0.5
@@ -69,6 +72,12 @@ class SourceWatch:
         self._attempts += 1
         self._next_attempt = now + wait
 
+    def woke(self, now: float) -> None:
+        """The machine slept: a stream from before may deliver nothing or anything, so it is opened again now."""
+        self._broken = True
+        self._attempts = 0
+        self._next_attempt = now
+
     def judge(self, now: float, last_sound: float | None, *, faulty: bool) -> Verdict:
         """What the feed line says now; ``last_sound`` is when the last callback came, None before the first."""
         if self._broken:
@@ -110,6 +119,21 @@ class Silence:
             self._seconds += min((now_ns - self._looked_ns) / NANOSECONDS, LONGEST_TURN_SECONDS)
         self._looked_ns = now_ns
         return self._seconds
+
+
+class SleepWatch:
+    """Notices that the machine slept; ``steady`` is a clock in seconds that goes on meanwhile. [dsp]"""
+
+    def __init__(self, steady: Callable[[], float]) -> None:
+        self._steady = steady
+        self._ahead: float | None = None
+
+    def look(self, now: float) -> float:
+        """Seconds that the machine slept since the last look, 0 if it did not; ``now`` is monotonic, in seconds."""
+        ahead = self._steady() - now
+        gained = 0.0 if self._ahead is None else ahead - self._ahead
+        self._ahead = ahead
+        return gained if gained > SLEPT_SECONDS else 0.0
 
 
 class ZerosWatch:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-
+from meter.figures import duration
 from meter.readings import FeedStatus
 
 STATE_WORDS = {
@@ -51,19 +50,7 @@ def loss_words(status: FeedStatus) -> str:
         return "no dropouts"
     count = max(1, status.gaps)
     dropouts = f"{count:,} dropout{'' if count == 1 else 's'}"
-    return f"{dropouts}, {duration_words(status.lost_frames / status.rate_hz)}" if status.rate_hz else dropouts
-
-
-def duration_words(seconds: float) -> str:
-    """A span at the fineness that is of use: ``26 ms``, ``42 s``, ``14 min``, ``2 h 14 min``."""
-    if not math.isfinite(seconds):
-        return ""
-    if seconds < 1.0:
-        return f"{seconds * 1000:.0f} ms"
-    if seconds < 60.0:
-        return f"{int(seconds)} s"
-    hours, minutes = divmod(int(seconds) // 60, 60)
-    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+    return f"{dropouts}, {duration(status.lost_frames / status.rate_hz)}" if status.rate_hz else dropouts
 
 
 def detail_words(status: FeedStatus) -> list[str]:
@@ -80,8 +67,19 @@ def detail_words(status: FeedStatus) -> list[str]:
     if status.overruns:
         words.append(f"measuring fell behind {status.overruns:,} times")
     if status.elapsed_seconds >= 1.0:
-        words.append(f"for {duration_words(status.elapsed_seconds)}")
+        words.append(elapsed_words(status))
+    if status.incomplete:
+        words.append("figures since R incomplete")
     return words
+
+
+def elapsed_words(status: FeedStatus) -> str:
+    """The time since R, and how much of it was heard: ``for 14 min``, or ``99.8 % of 14 min measured``."""
+    elapsed = duration(status.elapsed_seconds)
+    if not status.lost_frames:
+        return f"for {elapsed}"
+    tenths = min(999, int(status.measured_share * 1000.0))  # never 100 % while something is missing
+    return f"{tenths / 10:.1f} % of {elapsed} measured"
 
 
 def missing_words(status: FeedStatus) -> str:

@@ -91,9 +91,10 @@ def test_an_unplugged_device_is_waited_for_and_the_gap_has_its_length(tmp_path: 
     assert bench.states[-1] == "waiting"
     frame = bench.run(4.0)
     assert frame.status.state == "running"
-    assert frame.status.sentence == ""
+    assert frame.status.sentence.startswith("Dropout of 8 s at ")
     assert frame.status.gaps == 1
     assert frame.status.elapsed_seconds == pytest.approx(14.0, abs=0.3)
+    assert bench.run(10.0).status.sentence == ""
 
 
 def test_while_waiting_the_sentence_names_the_device(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from meter.audio.script import Event, Gone, Rate, ScriptedSource, Tone
+from meter.audio.script import NANOSECONDS, Event, Gone, Rate, ScriptedSource, Tone
 from meter.audio.source import SourceRequest
 from meter.engine import guard
 from meter.engine.engine import Engine
@@ -46,7 +46,7 @@ class Later(ScriptedSource):
     """A script that begins at a time of the machine's clock."""
 
     def __init__(self, events: Sequence[Event], seconds: float) -> None:
-        self._begins_ns = round(seconds * 1e9)
+        self._begins_ns = round(seconds * 1e9) - NANOSECONDS  # the clock of a script begins at one second
         super().__init__(events)
 
     def now_ns(self) -> int:
@@ -282,7 +282,7 @@ def test_it_waits_for_a_pause_but_not_for_ever(bench: Bench, monkeypatch: pytest
     assert chain is not None
     taken: list[float] = []
     monkeypatch.setattr(chain, "save_state", lambda: taken.append(now) or {})
-    state_saver.restore_state(chain, "a source", RATE_HZ, 0.0)
+    state_saver.restore_state(chain, "a source", 0.0)
     leave: Callable[..., None] = state_saver.attend
     for now in np.arange(0.0, 6.0, 0.01):
         leave(chain, (0, 0, 0), now, "running", busy=now < 3.5 or round(now * 100) % 2 == 0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from dsp.loudness.integration import Integration
 from meter.gui.source import feed_words
 from meter.gui.source.feed_line import FeedLine
 from meter.readings import STATES, FeedStatus
@@ -37,7 +38,7 @@ def test_every_state_has_words_of_its_own():
     [(0.026, "26 ms"), (0.0, "0 ms"), (42.9, "42 s"), (60.0, "1 min"), (3599.0, "59 min"), (8040.0, "2 h 14 min")],
 )
 def test_durations(seconds, words):
-    assert feed_words.duration_words(seconds) == words
+    assert feed_words.duration(seconds) == words
 
 
 def test_losses_are_told_with_frames_time_and_gaps():
@@ -243,3 +244,32 @@ def test_what_is_cut_is_the_end(line, qtbot):
     qtbot.wait(1)
     assert line.source.text().startswith("a device with an endless name")
     assert line.source.text().endswith("…")
+
+
+def test_what_was_measured_stands_against_the_time_that_has_passed(line):
+    whole = status(frames=48_000 * 8040)
+    assert feed_words.elapsed_words(whole) == "for 2 h 14 min"
+    line.show_status(status(frames=48_000 * 8000, lost_frames=48_000 * 40, gaps=2))
+    assert "99.5 % of 2 h 14 min measured" in line.words.whole
+    line.show_status(status(frames=48_000 * 8000, lost_frames=1, gaps=1))
+    assert "99.9 % of 2 h 13 min measured" in line.words.whole, "not all, while something is missing"
+
+
+@pytest.mark.parametrize(
+    ("heard", "lost", "incomplete"),
+    [
+        (100.0, 0.0, False),
+        (100.0, 0.099, False),
+        (100.0, 0.11, True),
+        (10_000.0, 0.99, False),
+        (10_000.0, 1.01, True),
+    ],
+)
+def test_figures_since_r_are_incomplete_over_a_second_or_a_thousandth(line, heard, lost, incomplete):
+    """Our own choice, the same as the loudness meter has for its own readings."""
+    feed = status(frames=round(48_000 * heard), lost_frames=round(48_000 * lost), gaps=1)
+    span = Integration()
+    span.measured, span.lost = feed.frames, feed.lost_frames
+    assert feed.incomplete == span.incomplete(48_000) == incomplete
+    line.show_status(feed)
+    assert ("figures since R incomplete" in line.words.whole) == incomplete
