@@ -79,7 +79,7 @@ class Engine:
         self._gaps = Gaps(self._skip, self.day.take_event, lambda words: self._sentence.report(words, clock()))
         self._sleep = SleepWatch(steady or (steady_seconds if clock is time.monotonic else clock))
         self.spans = Spans(output, self)
-        self._studies = Studies(output.send, threaded=threaded_studies)
+        self.studies = Studies(output.send, threaded=threaded_studies)
         self._last_publish = -1.0
         self.on_opening: Callable[[bool], None] = lambda _opening: None
         self._have_no_source()
@@ -129,7 +129,7 @@ class Engine:
         self._feeds = feeds
         self._chain = self._watch = None
         self._publisher.renew()
-        self._studies.follow(())
+        self.studies.follow(())
         self.output.leave()
         self._forget_counts()
         self._try_open()
@@ -141,7 +141,7 @@ class Engine:
     def close(self) -> None:
         """Stop for good; the exposure record is written and closed."""
         self.stop()
-        self._studies.close()
+        self.studies.close()
         self._publisher.settle(self._chain, self.status())
         self.day.rest()
         if self._recorder is not None:
@@ -162,7 +162,7 @@ class Engine:
         self.output.begin()
         if self._chain is not None:
             self._chain.reset()
-        self._studies.reset()
+        self.studies.reset()
 
     def mark(self, kind: str = MARK) -> None:
         """Restart the figures since the mark; the rest goes on. Those of the span that ends are sent."""
@@ -170,7 +170,7 @@ class Engine:
         self.spans.end(begins=True, kind=kind)
         if self._chain is not None:
             self._chain.mark()
-        self._studies.hurry()
+        self.studies.hurry()
         self._state_saver.hurry()
 
     def configure(self, meter_id: str, settings: Settings) -> None:
@@ -182,7 +182,7 @@ class Engine:
             meter.configure(settings)
             self.output.check()
             self._leave_meter()
-            self._studies.hurry()
+            self.studies.hurry()
             self._tell_recorder(meter)
         except ValueError as error:
             self._sentence.report(str(error), self._clock())
@@ -197,7 +197,7 @@ class Engine:
             self._publisher.settle(before, self.status())
             self._chain = self._make_chain(going_on=before.meters)
             self.day.follow(self._chain, going_on=True)
-            self._studies.follow(self._chain.meters, going_on=before.meters)
+            self.studies.follow(self._chain.meters, going_on=before.meters)
             self._publisher.follow(self._chain)
             self._state_saver.hurry()
 
@@ -223,7 +223,7 @@ class Engine:
             self._publisher.publish(self._chain, self.status(), kind, self._state)
         if self._chain is not None:
             if not self._publisher.held:
-                self._studies.attend(now)
+                self.studies.attend(now)
             busy = self.waiting_seconds >= 1.0 / TICKS_PER_SECOND
             heard_to = self._heard.heard_to(now, self._state)
             self._state_saver.attend(self._chain, self._gaps.counts, now, self._state, busy=busy, heard_to=heard_to)
@@ -295,7 +295,7 @@ class Engine:
         self._unmapped = " ".join(words for words in (unmapped, self._chain.assumed(info.name, NAME_FEEDS)) if words)
         self.spans.follow(self._fitting, info.rate_hz, info.channels)
         self._carry_on(self._chain, source_words(self._heard.request, info, self._fitting))
-        self._studies.follow(self._chain.meters)
+        self.studies.follow(self._chain.meters)
         self._publisher.follow(self._chain)
         self.day.begin(self._chain, info, self._fitting)
 

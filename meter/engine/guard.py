@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from meter.engine.forbidden_calls import END_PROCESS
 from meter.engine.gathered_sound import GatheredSound
 from meter.engine.saved_state import as_numbers
 from meter.instances import Instance, feed_title
 from meter.plugin.api import FloatArray, Processor, Readout, SavedState, Setting, Settings, Spec
+from meter.plugin.folder_package import forget_folder
 from meter.plugin.host import Plugin, load_object, load_processor
 from meter.plugin.manifest import Manifest, StudyEntry
 from meter.plugin.where import reason_of
@@ -32,6 +35,9 @@ FAR_BEHIND = 3.0
 LONGEST_KEEP_SECONDS = 0.05
 """A meter that takes longer to hand out what it keeps is not asked again."""
 
+BETWEEN_BLOCKS = ("skip", "read", "mark", "stretch")
+"""Calls whose time counts as behind the sound, like that of ``process``."""
+
 Clock = Callable[[], float]
 
 
@@ -50,10 +56,11 @@ def _no_stretch(_study: str) -> None:
 
 @dataclass
 class Timing:
-    """Clocks of the guard: time spent by this thread, and time on the wall; both in seconds."""
+    """Clocks of the guard in seconds: time spent by this thread, time on the wall of a block, and of other calls."""
 
     busy: Clock = field(default=time.thread_time)
     wall: Clock = field(default=time.perf_counter)
+    between: Clock = field(default=time.perf_counter)
 
 
 class GuardedMeter:
@@ -78,6 +85,10 @@ class GuardedMeter:
         self._behind = 0.0
         self._saves_state = True
         self.enter: Callable[[], None] = _nothing
+        self._memory: Callable[[], int] | None = None
+        self.grown_bytes = 0
+        """How much memory this process took during its calls since ``weigh``."""
+        self._pid = os.getpid()
         self._spec: Spec | None = None
         self._rate_hz = 1
         self._processor: Processor | None = None
@@ -277,6 +288,28 @@ class GuardedMeter:
         """Put it in quarantine until the next source; ``reason`` follows "is set aside:"."""
         if not self.fault:
             self.fault = f"Meter “{self.name}” is set aside: {reason}."
+            self._drop_processor()
+
+    def try_again(self) -> None:
+        """Load its code again as it is now, and measure from here on: the user asked for it."""
+        self._excluded = self.fault = ""
+        self._studies, self._saves_state = {}, True
+        self._drop_processor()
+        if not self._plugin.package:
+            forget_folder(self._plugin.folder)
+        if self._spec is not None:
+            self.prepare(self._spec)
+
+    def _drop_processor(self) -> None:
+        """Free the memory of a meter by others; that runs code of its own, which may raise or never return."""
+        if not self.ours and self._processor is not None:
+            self.enter()
+            self._processor = None
+
+    def weigh(self, memory: Callable[[], int] | None) -> None:
+        """Add up in ``grown_bytes`` what the process takes during its calls; None ends that."""
+        self.grown_bytes = self.grown_bytes if memory is not None else 0
+        self._memory = memory
 
     def reason_of(self, error: BaseException) -> str:
         """What its code raised and in which line, in a phrase."""
@@ -289,13 +322,33 @@ class GuardedMeter:
     def _guard(self, doing: str, work: Callable[[Processor], None]) -> None:
         if self.fault:
             return
-        reason = self._attempt(work)
+        reason = self._attempt(work) if doing not in BETWEEN_BLOCKS else self._attempt_timed(work)
         if reason:
             doing = "loading" if self._processor is None else doing
             self.fail(f"it failed in {doing} ({reason})")
 
+    def _attempt_timed(self, work: Callable[[Processor], None]) -> str:
+        """The same between two blocks: the time of a meter by others counts as behind the sound."""
+        if self._timing is None or self.ours:
+            return self._attempt(work)
+        began = self._timing.between()
+        reason = self._attempt(work)
+        self._behind += min(self._timing.between() - began, MOST_BEHIND_OF_A_BLOCK)
+        return reason
+
     def _attempt(self, work: Callable[[Processor], None]) -> str:
         """Do something with the processor, loaded if needed; returns why it failed, or an empty string."""
+        if self.ours:
+            return self._called(work)
+        before = self._memory() if self._memory is not None else 0
+        reason = self._called(work)
+        if self._memory is not None:
+            self.grown_bytes += self._memory() - before
+        if os.getpid() != self._pid:
+            END_PROCESS(0)  # it copied the process past Python; this is the copy
+        return reason
+
+    def _called(self, work: Callable[[Processor], None]) -> str:
         self.enter()
         try:
             if self._processor is None:

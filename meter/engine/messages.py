@@ -101,6 +101,12 @@ class FaultsChanged(Message, frozen=True):
     faults: dict[str, str]
 
 
+class GuestThreads(Message, frozen=True):
+    """Meters by others that have threads of their own running."""
+
+    meters: tuple[str, ...]
+
+
 class FindingsMade(Message, frozen=True):
     """Findings of one study (``key`` is ``meter.study``), encoded as msgpack."""
 
@@ -146,6 +152,7 @@ ToWindow: TypeAlias = (
     | RecorderSentence
     | StateRestored
     | FaultsChanged
+    | GuestThreads
     | FindingsMade
     | FindingsDropped
     | SpanEnded
@@ -219,6 +226,12 @@ class RecordEvent(Message, frozen=True):
     number: int = 0
 
 
+class TryAgain(Message, frozen=True):
+    """Load a meter that was set aside again, and let it measure from now on."""
+
+    meter: str
+
+
 class QuitEngine(Message, frozen=True):
     """End the engine process."""
 
@@ -233,6 +246,7 @@ ToEngine: TypeAlias = (
     | ConfigureMeter
     | UseInstances
     | RecordEvent
+    | TryAgain
     | QuitEngine
 )
 

@@ -10,7 +10,7 @@ import gc
 import signal
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -19,7 +19,9 @@ import numpy as np
 
 from meter.audio.source import SourceRequest
 from meter.engine.engine import Engine
-from meter.engine.guard import Timing
+from meter.engine.guard import GuardedMeter, Timing
+from meter.engine.guest_watch import GuestWatch
+from meter.engine.guests import Guests
 from meter.engine.messages import (
     ChooseAtPlay,
     ConfigureMeter,
@@ -32,6 +34,7 @@ from meter.engine.messages import (
     SuspendCounting,
     ToEngine,
     ToWindow,
+    TryAgain,
     UseInstances,
     encode,
     to_engine,
@@ -45,7 +48,7 @@ from meter.instances import Instance
 from meter.marks import AT_PLAY_PASS
 from meter.plugin.api import FloatArray, Settings
 from meter.plugin.enabled import NOTHING_ENABLED, Enabled
-from meter.plugin.host import discover, usable
+from meter.plugin.host import Plugin, discover, usable
 
 WINDOW_SILENT_SECONDS = 10.0
 WINDOW_BUILDS_SECONDS = 120.0
@@ -109,7 +112,13 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     raise_priority()
     sys.setswitchinterval(SWITCH_INTERVAL_SECONDS)
     block = SharedSnapshot.attach(block_name)
-    engine = make_engine(order, block, pipe)
+    output = PipeOutput(block, pipe)
+    plugins = usable(discover([Path(folder) for folder in order.folders], enabled=order.enabled))
+    engine = make_engine(order, block, output, plugins)
+    watch = GuestWatch(Guests.among(plugins), engine.meters, output.send)
+    watch.install()
+    for meter_id, settings in order.settings.items():
+        engine.configure(meter_id, settings)
     engine.on_opening = lambda opening: block.set_opening(opening, time.monotonic_ns())
     block.beat_engine(time.monotonic_ns())
     engine.hold(order.held)
@@ -122,20 +131,19 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     gc.freeze()
     gc.disable()
     try:
-        _loop(engine, block, pipe)
+        _loop(engine, block, pipe, watch)
     finally:
         engine.close()
         del engine
         block.close()
 
 
-def make_engine(order: EngineOrder, block: SharedSnapshot, pipe: Connection) -> Engine:
-    """The engine an order describes, settings applied."""
-    plugins = usable(discover([Path(folder) for folder in order.folders], enabled=order.enabled))
+def make_engine(order: EngineOrder, block: SharedSnapshot, output: PipeOutput, plugins: Sequence[Plugin]) -> Engine:
+    """The engine an order describes; its meters are configured by the caller."""
     recorder, day = open_records(Path(order.logbook)) if order.logbook else (None, None)
     engine = Engine(
         plugins,
-        PipeOutput(block, pipe),
+        output,
         timing=Timing(),
         set_aside=order.set_aside,
         recorder=recorder,
@@ -144,12 +152,15 @@ def make_engine(order: EngineOrder, block: SharedSnapshot, pipe: Connection) -> 
         on_meter=block.enter_meter,
         instances=order.instances,
     )
-    for meter_id, settings in order.settings.items():
-        engine.configure(meter_id, settings)
+
+    def enter_study(meter: GuardedMeter | None) -> None:
+        block.enter_study(engine.meters.index(meter) if meter in engine.meters else -1)
+
+    engine.studies.on_work = enter_study
     return engine
 
 
-def _loop(engine: Engine, block: SharedSnapshot, pipe: Connection) -> None:
+def _loop(engine: Engine, block: SharedSnapshot, pipe: Connection, watch: GuestWatch) -> None:
     first_beat_ns = block.window_beat_ns
     silence = Silence()
     due = collect = time.monotonic()
@@ -167,6 +178,7 @@ def _loop(engine: Engine, block: SharedSnapshot, pipe: Connection) -> None:
         except (EOFError, OSError):
             return
         engine.step()
+        watch.attend(time.monotonic())
         turn_seconds = turn_length(engine.latency_seconds)
         if engine.waiting_seconds >= turn_seconds:
             continue  # behind: no pause until it has caught up
@@ -208,6 +220,17 @@ def obey(engine: Engine, command: ToEngine) -> bool:
             engine.use_instances(command.instances)
         case RecordEvent():
             engine.day.take_event(command)
+        case TryAgain():
+            try_again(engine, command.meter)
         case QuitEngine():
             return False
     return True
+
+
+def try_again(engine: Engine, meter_id: str) -> None:
+    """Load a meter that was set aside once more; loading may take longer than a turn of the loop."""
+    for meter in engine.meters:
+        if meter.id == meter_id and meter.fault:
+            engine.on_opening(True)
+            meter.try_again()
+            engine.on_opening(False)

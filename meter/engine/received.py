@@ -16,6 +16,7 @@ from meter.engine.messages import (
     FeedSentence,
     FindingsDropped,
     FindingsMade,
+    GuestThreads,
     LayoutChanged,
     MetersLoaded,
     OutputChanged,
@@ -56,6 +57,7 @@ class Received:
         self._sentences: dict[type, str] = {}
         self.meters: list[str] = []
         self.foreign: frozenset[str] = frozenset()
+        self.threaded: frozenset[str] = frozenset()
         self._further: dict[str, str] = {}
         self.restored = ""
         self._faults: dict[str, str] = {}
@@ -80,12 +82,18 @@ class Received:
                 self.restored = message.sentence
             case FaultsChanged():
                 self._faults = message.faults
+            case GuestThreads():
+                self.threaded = frozenset(message.meters)
             case FindingsMade():
                 self._decode(message)
             case FindingsDropped():
                 self._findings = {key: found for key, found in self._findings.items() if key in message.but}
             case SpanEnded():
                 self._end_span(message)
+
+    def meter(self, index: int) -> str:
+        """The meter at this place of the engine's list; empty for none."""
+        return self.meters[index] if 0 <= index < len(self.meters) else ""
 
     def sentence(self, note: str = "") -> str:
         """Everything that is to be said now, with a ``note`` of this side at the end."""

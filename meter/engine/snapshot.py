@@ -35,8 +35,8 @@ READ_TRIES = 3
 
 (
     _MAGIC, _VERSION, _COUNT, _GENERATION, _TOTAL, _ENGINE_BEAT_NS, _WINDOW_BEAT_NS, _METER, _OPENING,
-    _BEGINNING,
-) = range(10)  # fmt: skip
+    _BEGINNING, _STUDY,
+) = range(11)  # fmt: skip
 
 
 class SharedMemoryError(OSError):
@@ -87,7 +87,7 @@ class SharedSnapshot:
         block._header[:] = 0
         block._header[_MAGIC] = MAGIC
         block._header[_VERSION] = VERSION
-        block._header[_METER] = -1
+        block._header[_METER] = block._header[_STUDY] = -1
         return block
 
     @classmethod
@@ -132,7 +132,7 @@ class SharedSnapshot:
         """[window] Drop what a dead engine left, so that it is not taken for new."""
         self._header[_COUNT] = 0
         self._header[_ENGINE_BEAT_NS] = 0
-        self._header[_METER] = -1
+        self._header[_METER] = self._header[_STUDY] = -1
         self._header[_OPENING] = 0
 
     def beat_engine(self, now_ns: int) -> None:
@@ -174,6 +174,15 @@ class SharedSnapshot:
     def meter_at_work(self) -> int:
         """[window] Index of the meter at work, or -1."""
         return int(self._header[_METER])
+
+    def enter_study(self, index: int) -> None:
+        """[engine] Note which meter's study is running (-1: none)."""
+        self._header[_STUDY] = index
+
+    @property
+    def study_at_work(self) -> int:
+        """[window] Index of the meter whose study is running, or -1."""
+        return int(self._header[_STUDY])
 
     def begin(self) -> None:
         """[window] Counting restarts: state that engines saved before is not restored."""

@@ -80,11 +80,14 @@ class Studies:
         self._rest_until: dict[str, float] = {}
         self._used: dict[str, float] = {}
         self._running: tuple[Work, float] | None = None
+        self.on_work: Callable[[GuardedMeter | None], None] = lambda _meter: None
+        """Called with the meter whose study starts, and with None when it has ended."""
 
     def follow(self, meters: Sequence[GuardedMeter], going_on: Collection[GuardedMeter] = ()) -> None:
         """Another chain: run the studies of these meters, and forget all findings but of those that go on."""
         self._due = {f"{meter.id}.{entry.key}": (meter, entry) for meter in meters for entry in meter.manifest.study}
         self._forget(tuple(key for key, (meter, _) in self._due.items() if meter in going_on))
+        self.on_work(self._running[0].meter if self._running is not None else None)
 
     def reset(self) -> None:
         """Forget all findings but those of the whole sitting; a result that is still to come is dropped with them."""
@@ -122,6 +125,7 @@ class Studies:
         outcome = worker.outcome()
         if outcome is not None:
             self._running = None
+            self.on_work(None)
             self._take(outcome, now)
         elif now - began > LONGEST_STUDY_SECONDS:
             self._running = None
@@ -130,6 +134,7 @@ class Studies:
             work.meter.exclude(f"Meter “{name}” is set aside: {took}.")
             worker.interrupt()
             self._worker = None
+            self.on_work(None)
 
     def _start_next(self, now: float) -> None:
         for key in sorted(self._due, key=lambda key: self._last.get(key, -math.inf)):
@@ -143,6 +148,7 @@ class Studies:
             work = Work(meter, entry, stretch, meter.settings, self._before.get(key), self._epochs[key])
             if self._threaded:
                 self._worker = self._worker or StudyWorker()
+                self.on_work(meter)
                 self._worker.start(work)
                 self._running = work, now
             else:

@@ -15,6 +15,7 @@ import numpy as np
 
 from meter.audio.source import SourceRequest
 from meter.children import start_child
+from meter.engine.blame import AtWork, Blame
 from meter.engine.messages import (
     ChooseAtPlay,
     ConfigureMeter,
@@ -26,6 +27,7 @@ from meter.engine.messages import (
     SetMark,
     SuspendCounting,
     ToEngine,
+    TryAgain,
     UseInstances,
     encode,
     to_window,
@@ -55,13 +57,6 @@ QUIT_SECONDS = 2.0
 RESTARTS_IN_A_ROW = 5
 LEFT_FOR_RESTARTS = 2
 """So many engines are given what a dead one left; if none of them shows readings, that may be what kills them."""
-DEATHS_IN_OURS = 3
-"""So many in a row, with the same meter of ours at work, are its doing."""
-DEATHS_IN_FOREIGN = 2
-"""So many since the start, with the same meter by others at work, are its doing: it gets one replacement."""
-UNNAMED_DEATHS = 3
-UNNAMED_SECONDS = 60.0
-"""So many deaths within this time with no meter by others at work: a thread of one of them may end the process."""
 DIED = "stopped by itself"
 RESTARTED = "since-reset readings restarted then"
 
@@ -83,7 +78,7 @@ class Supervisor:
         self._last_count = 0
         self._restarts = 0
         self._in_a_row = 0
-        self._deaths: list[tuple[float, str]] = []
+        self._blame = Blame()
         self._last_frame: Frame | None = None
         self._closed = False
         self._events = UnrecordedEvents()
@@ -212,6 +207,12 @@ class Supervisor:
         self._order = replace(self._order, instances=instances, settings=settings, set_aside=aside)
         self._send(UseInstances(instances))
 
+    def try_again(self, meter_id: str) -> None:
+        """Let a meter that was set aside measure again, now and in any engine that follows."""
+        aside = {name: why for name, why in self._order.set_aside.items() if name != meter_id}
+        self._order = replace(self._order, set_aside=aside)
+        self._send(TryAgain(meter_id))
+
     def close(self) -> None:
         """End the engine and remove the shared block; may be called twice."""
         if self._closed:
@@ -295,30 +296,12 @@ class Supervisor:
         self._restate("starting")
 
     def _put_aside(self, reason: str) -> bool:
-        """Go on without a meter that hung the engine, or that engine after engine died in; True if there is one."""
-        meter = self._meter_at_work()
-        if reason == DIED:
-            self._deaths.append((time.monotonic(), meter))
-            guilty = self._guilty_of_deaths(meter)
-        else:
-            guilty = {meter: "it hung and the engine had to be replaced"} if meter else {}
+        """Go on without the meters that hung or ended the engine; True if there are any."""
+        at, now = self._at_work(), time.monotonic()
+        guilty = self._blame.of_death(at, now, self._in_a_row) if reason == DIED else self._blame.of_hang(at)
         aside = {name: f"Meter “{name}” is set aside: {why}." for name, why in guilty.items()}
         self._order = replace(self._order, set_aside={**self._order.set_aside, **aside})
         return bool(aside)
-
-    def _guilty_of_deaths(self, meter: str) -> dict[str, str]:
-        """Meters that are to be left out after this death of an engine, with the reason."""
-        died_in = [name for _, name in self._deaths]
-        again = "the engine ended in it again and again"
-        if meter in self._received.foreign:
-            return {meter: again} if died_in.count(meter) >= DEATHS_IN_FOREIGN else {}
-        if meter and self._in_a_row >= DEATHS_IN_OURS and died_in[-DEATHS_IN_OURS:] == [meter] * DEATHS_IN_OURS:
-            return {meter: again}
-        since = time.monotonic() - UNNAMED_SECONDS
-        if sum(at >= since and name not in self._received.foreign for at, name in self._deaths) < UNNAMED_DEATHS:
-            return {}
-        why = f"the engine ended {UNNAMED_DEATHS} times within {UNNAMED_SECONDS:.0f} s and no cause was found"
-        return dict.fromkeys(self._received.foreign - set(self._order.set_aside), why)
 
     def _give_up(self, reason: str) -> None:
         self._end_process(0.0)
@@ -344,8 +327,20 @@ class Supervisor:
 
     def _meter_at_work(self) -> str:
         self._listen()
-        index = self._block.meter_at_work if self._block is not None else -1
-        return self._received.meters[index] if 0 <= index < len(self._received.meters) else ""
+        return self._received.meter(self._block.meter_at_work if self._block is not None else -1)
+
+    def _at_work(self) -> AtWork:
+        """What the engine was doing when it was last heard of."""
+        assert self._process is not None
+        assert self._block is not None
+        return AtWork(
+            meter=self._meter_at_work(),
+            study=self._received.meter(self._block.study_at_work),
+            guests=self._received.foreign - set(self._order.set_aside),
+            threaded=self._received.threaded,
+            opening=self._block.opening,
+            exit_code=self._process.exitcode,
+        )
 
     def _end_process(self, patience: float) -> None:
         process, pipe = self._process, self._pipe

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
+import os
 import sys
 import zlib
 from pathlib import Path
@@ -33,6 +34,22 @@ def import_from_folder(folder: Path, module_name: str) -> ModuleType:
         raise
 
 
+def forget_folder(folder: Path) -> None:
+    """Import the modules of this folder again at their next use, as they are then on disk."""
+    root = folder.resolve()
+    for name, module in list(sys.modules.items()):
+        places = [str(place) for place in getattr(module, "__path__", None) or ()]
+        if name.partition(".")[0] in (root.name, _mangled(root)) and (
+            places == [str(root)] or str(getattr(module, "__file__", None)).startswith(f"{root}{os.sep}")
+        ):
+            del sys.modules[name]
+    importlib.invalidate_caches()
+
+
+def _mangled(folder: Path) -> str:
+    return f"{MANGLED}_{zlib.crc32(str(folder).encode()):08x}"
+
+
 def _package_of(folder: Path) -> ModuleType:
     """The folder's package, made at its first use: ``__init__.py`` is run if there is one."""
     name = _name_of(folder)
@@ -58,7 +75,7 @@ def _package_of(folder: Path) -> ModuleType:
 
 def _name_of(folder: Path) -> str:
     """The folder's own name where it is free and can be imported, otherwise one that no other package has."""
-    mangled = f"{MANGLED}_{zlib.crc32(str(folder).encode()):08x}"
+    mangled = _mangled(folder)
     if mangled in sys.modules:
         return mangled
     plain = folder.name

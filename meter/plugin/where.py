@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import FrameType, TracebackType
 
 LONGEST_REASON = 200
 LONGEST_KIND = 60
+_METER = Path(__file__).parents[1]
+OUR_PLACES = tuple(str(place).rstrip(os.sep) + os.sep for place in (sys.prefix, _METER, _METER.with_name("dsp")))
 
 
 def place_of(error: BaseException, folder: Path) -> tuple[Path, int] | None:
@@ -43,6 +45,23 @@ def place_of_frame(frame: FrameType | None, folder: Path) -> str:
     while frame is not None:
         if os.path.realpath(frame.f_code.co_filename).startswith(root):
             return _words(Path(frame.f_code.co_filename), frame.f_lineno, folder)
+        frame = frame.f_back
+    return ""
+
+
+def key_of_code(frame: FrameType | None, folders: Mapping[str, str]) -> str:
+    """The innermost code by others on this stack, as the value of its folder in ``folders``; empty for none.
+
+    Each folder has a separator at its end. A meter's folder may hold the environment that runs it, which is not its
+    code.
+    """
+    while frame is not None:
+        file = frame.f_code.co_filename
+        for folder, key in folders.items():
+            if file.startswith(folder) and not any(
+                file.startswith(place) and place.startswith(folder) for place in OUR_PLACES
+            ):
+                return key
         frame = frame.f_back
     return ""
 

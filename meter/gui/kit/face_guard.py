@@ -43,7 +43,6 @@ ATTRIBUTES: dict[str, type | tuple[type, ...]] = {
 }
 """Types that a face must return or define."""
 NOT_THEIRS = ("setting_chosen", "action_asked")
-OUR_PLACES = (sys.prefix, str(Path(__file__).parents[2]))
 STUCK = f"it kept the window waiting for {STUCK_SECONDS:.0f} s"
 
 
@@ -169,14 +168,7 @@ class FaceGuard:
 
     def _folder_of(self, frame: FrameType | None) -> str:
         """Folder of the innermost code by others that is being run, or an empty string."""
-        while frame is not None:
-            file = frame.f_code.co_filename
-            for folder in self._folders:
-                # A meter's folder may hold the environment that runs it.
-                if file.startswith(folder) and (folder.startswith(sys.prefix) or not file.startswith(OUR_PLACES)):
-                    return folder
-            frame = frame.f_back
-        return ""
+        return where.key_of_code(frame, {folder: folder for folder in self._folders})
 
     def _exit(self, status: Any = None) -> NoReturn:
         """In the place of ``sys.exit`` while there are faces by others: code of theirs does not end the program."""

@@ -262,7 +262,7 @@ def test_findings_of_a_second_instance_are_read_as_those_of_its_meter() -> None:
 def test_findings_of_those_that_go_on_stay(tmp_path: Path) -> None:
     bench = Bench(ours("drift"))
     sent = []
-    bench.engine._studies._send = sent.append
+    bench.engine.studies._send = sent.append
     bench.engine.use_instances([Instance("drift_2", "drift", DRUMS)])
     assert [message.but for message in sent] == [("drift.passage",)]
 

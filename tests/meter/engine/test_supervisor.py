@@ -22,6 +22,7 @@ from meter.engine.snapshot import NAME_PREFIX
 from meter.engine.supervisor import HANG_SECONDS, Supervisor
 from meter.instances import Instance
 from meter.readings import Frame
+from tests.support.hostile import Hostile, write_hostile
 from tests.support.plugins import write_meter
 
 PATIENCE_SECONDS = 45.0
@@ -162,14 +163,15 @@ def test_a_meter_that_kills_engines_when_it_takes_something_back_costs_the_other
     fatal = write_meter(tmp_path / "fatal", "fatal")
     with (fatal / "process.py").open("a", encoding="utf-8") as file:
         file.write("\n    def save_state(self):\n        return {'total': self.total}\n")
-        file.write("\n    def restore_state(self, kept):\n        __import__('os')._exit(1)\n")
+        file.write("\n    def restore_state(self, kept):\n        __import__('ctypes').string_at(0)\n")
     supervisor = start(EngineOrder(tone, folders=(str(fatal),)))
     until(supervisor, lambda frame: frame.status.frames > 4.5 * 48_000)
     first = supervisor.engine_pid
     assert first is not None
     os.kill(first, signal.SIGKILL)
     frame = until(supervisor, lambda frame: "fatal" in frame.status.quarantined and frame.number("vu.max") > -3, 60.0)
-    assert "ended in it again" in frame.status.quarantined["fatal"]
+    assert "the engine ended while it was at work" in frame.status.quarantined["fatal"]
+    assert supervisor.restarts == 2, "the first was killed by this test"
     assert "restarted" not in frame.status.sentence
     assert frame.status.lost_frames > 0  # counted on from what was kept
 
@@ -213,6 +215,7 @@ def test_a_meter_that_hangs_is_named_and_set_aside(start, tone: SourceRequest, t
     supervisor = start(EngineOrder(tone, folders=(str(hang),)))
     frame = until(supervisor, lambda frame: "hang" in frame.status.quarantined and frame.number("vu.max") > -3)
     assert "it hung" in frame.status.quarantined["hang"]
+    assert supervisor.restarts == 1
 
 
 def test_a_meter_that_throws_is_named_and_the_others_go_on(start, tone: SourceRequest, tmp_path: Path) -> None:
@@ -250,25 +253,82 @@ def test_a_meter_that_loops_at_import_is_named_within_seconds(start, tone: Sourc
     assert supervisor.restarts == 1
 
 
-def test_a_meter_that_ends_the_engine_after_good_blocks_gets_one_replacement(
+CRASH = "import ctypes; ctypes.string_at(0)"
+"""What no guard in Python can refuse."""
+CRASHES = {
+    "after good blocks": ("self.total += 1.0\nif self.total > 30:\n    " + CRASH, ""),
+    "while it is loaded": ("pass", CRASH),
+    "in a thread": ("pass", f"import threading\ndef work():\n    {CRASH}\nthreading.Timer(1.0, work).start()"),
+}
+
+
+@pytest.mark.parametrize("kind", CRASHES)
+def test_a_meter_that_ends_the_engine_costs_one_replacement(
+    start, tone: SourceRequest, tmp_path: Path, kind: str
+) -> None:
+    body, at_import = CRASHES[kind]
+    good = write_meter(tmp_path / "good", "good")
+    fatal = write_hostile(tmp_path / "fatal", "fatal", Hostile({"process": body}, start=at_import))
+    supervisor = start(EngineOrder(tone, folders=(str(good), str(fatal))))
+    frame = until(supervisor, lambda frame: "fatal" in frame.status.quarantined and frame.number("good.total") > 1)
+    assert list(frame.status.quarantined) == ["fatal"]
+    assert "the engine ended while" in frame.status.quarantined["fatal"]
+    assert supervisor.restarts == 1
+
+
+def test_a_study_that_ends_the_engine_costs_one_replacement(start, tone: SourceRequest, tmp_path: Path) -> None:
+    study = 'findings = "process:Found"\nfunction = "process:look"'
+    fatal = write_hostile(
+        tmp_path / "fatal",
+        "fatal",
+        Hostile(
+            {"stretch": "return 1 if self.total > 1.0 else None"},
+            start=f"import msgspec\nclass Found(msgspec.Struct):\n    pass\ndef look(*_):\n    {CRASH}\n",
+            more=f'\n[[study]]\nkey = "look"\n{study}\n',
+        ),
+    )
+    supervisor = start(EngineOrder(tone, folders=(str(fatal),)))
+    frame = until(supervisor, lambda frame: "fatal" in frame.status.quarantined and frame.number("vu.max") > -3)
+    assert "the engine ended while it was at work" in frame.status.quarantined["fatal"]
+    assert supervisor.restarts == 1
+
+
+REFUSED = {
+    "ends": Hostile({"process": "import os; os._exit(1)"}),
+    "kills": Hostile({"process": "import os; os.kill(os.getpid(), 9)"}),
+    "ends_at_import": Hostile({}, start="import os\nos._exit(1)\n"),
+    "ends_later": Hostile({}, start="import os, threading\nthreading.Timer(0.5, os._exit, (1,)).start()\n"),
+    "forks": Hostile({"process": "import os; os.fork()"}),
+    "floods": Hostile({"process": "print('x' * 500_000)"}),
+}
+COPIES = Hostile({"process": "self.total += 1\nif self.total == 3:\n    import ctypes; ctypes.PyDLL(None).fork()"})
+
+
+def test_what_is_refused_costs_no_engine_and_a_copy_of_one_ends_at_once(
     start, tone: SourceRequest, tmp_path: Path
 ) -> None:
-    body = "self.total += 1.0\nif self.total > 30:\n    __import__('os')._exit(1)"
-    fatal = write_meter(tmp_path / "fatal", "fatal", body)
-    supervisor = start(EngineOrder(tone, folders=(str(fatal),)))
-    frame = until(supervisor, lambda frame: "fatal" in frame.status.quarantined and frame.number("vu.max") > -3, 60.0)
-    assert "ended in it again" in frame.status.quarantined["fatal"]
-    assert supervisor.restarts == 2
+    folders = [write_hostile(tmp_path / name, name, hostile) for name, hostile in REFUSED.items()]
+    folders += [write_hostile(tmp_path / "copies", "copies", COPIES), write_meter(tmp_path / "good", "good")]
+    supervisor = start(EngineOrder(tone, folders=tuple(map(str, folders))))
+    frame = until(supervisor, lambda frame: set(frame.status.quarantined) == set(REFUSED), 90.0)
+    until(supervisor, lambda later: later.number("good.total") > frame.number("good.total"))
+    assert supervisor.restarts == 0
+    assert supervisor.engine_pid is not None
+    copies = psutil.Process(supervisor.engine_pid).children()
+    assert [copy for copy in copies if copy.status() != psutil.STATUS_ZOMBIE] == []
 
 
-def test_a_thread_of_a_meter_that_ends_every_engine_is_found(start, tone: SourceRequest, tmp_path: Path) -> None:
-    """No meter is at work then, or one of ours: all meters by others are left out."""
-    fatal = write_meter(tmp_path / "fatal", "fatal")
-    with (fatal / "process.py").open("a", encoding="utf-8") as file:
-        file.write("\n\nimport threading, os\nthreading.Timer(1.0, os._exit, (1,)).start()\n")
+def test_a_meter_that_was_set_aside_measures_again_when_it_is_tried_again(
+    start, tone: SourceRequest, tmp_path: Path
+) -> None:
+    fatal = write_hostile(tmp_path / "fatal", "fatal", Hostile({"process": CRASH}))
     supervisor = start(EngineOrder(tone, folders=(str(fatal),)))
-    frame = until(supervisor, lambda frame: "fatal" in frame.status.quarantined and frame.number("vu.max") > -3, 90.0)
-    assert "no cause was found" in frame.status.quarantined["fatal"]
+    until(supervisor, lambda frame: "fatal" in frame.status.quarantined and frame.number("vu.max") > -3)
+    write_hostile(tmp_path / "fatal", "fatal", Hostile({}))  # as its author corrects it
+    supervisor.try_again("fatal")
+    frame = until(supervisor, lambda frame: frame.number("fatal.total") > 1)
+    assert frame.status.quarantined == {}
+    assert (supervisor.restarts, supervisor.set_aside) == (1, {})
 
 
 def end_at_once(*_order: object) -> None:
@@ -289,19 +349,6 @@ def test_an_engine_that_always_dies_is_given_up_and_a_new_source_begins_again(
     monkeypatch.undo()
     supervisor.open(tone)
     until(supervisor, lambda frame: frame.status.state == "running")
-
-
-@pytest.mark.parametrize("where", ["process", "load"])
-def test_a_meter_that_ends_every_engine_is_named_and_set_aside(
-    start, tone: SourceRequest, tmp_path: Path, where: str
-) -> None:
-    fatal = write_meter(tmp_path / "fatal", "fatal", "__import__('os')._exit(1)")
-    if where == "load":
-        (fatal / "process.py").write_text("Meter = __import__('os')._exit(1)\n", encoding="utf-8")
-    supervisor = start(EngineOrder(tone, folders=(str(fatal),)))
-    frame = until(supervisor, lambda frame: frame.number("vu.max") > -3, 40.0)
-    assert list(frame.status.quarantined) == ["fatal"]
-    assert "ended in it" in frame.status.quarantined["fatal"]
 
 
 def test_a_file_that_is_not_there_is_one_sentence(start, tmp_path: Path) -> None:
