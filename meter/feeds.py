@@ -31,7 +31,7 @@ from pathlib import Path
 import msgspec
 
 from meter.readings import PAIR_PREFIX, PART_PREFIX
-from meter.whole_file import write_whole
+from meter.whole_file import plain_words, read_limited, write_whole
 
 MIX = "mix"
 ALL = "all"
@@ -249,15 +249,19 @@ def read_feed_map(path: Path) -> FeedMap:
     try:
         if path.exists() and not path.is_file():
             raise FeedMapError(f"The set-up {path} cannot be read (not an ordinary file); choose another.")
-        if path.stat().st_size > MAX_FILE_BYTES:
+        content = read_limited(path, MAX_FILE_BYTES)
+        if len(content) > MAX_FILE_BYTES:
             raise FeedMapError(f"The set-up {path.name} is far too large to be a feed map; choose another.")
-        found = msgspec.convert(tomllib.loads(path.read_text(encoding="utf-8")), FeedMap)
+        found = msgspec.convert(tomllib.loads(content.decode("utf-8")), FeedMap)
     except OSError as error:
         raise FeedMapError(f"The set-up {path} cannot be read ({error.strerror}); choose another.") from error
     except UnicodeDecodeError as error:
         raise FeedMapError(f"The set-up {path.name} is not UTF-8 text; save it as such.") from error
-    except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
-        raise FeedMapError(f"The set-up {path.name} is not valid ({error}); fix it or choose another.") from error
+    except FeedMapError:
+        raise
+    except (ValueError, msgspec.ValidationError, RecursionError) as error:  # a number of 5,000 digits is a ValueError
+        reason = plain_words(error)
+        raise FeedMapError(f"The set-up {path.name} is not valid ({reason}); fix it or choose another.") from error
     try:
         _check(found)
     except FeedMapError as error:

@@ -12,7 +12,7 @@ from pathlib import Path
 import msgspec
 
 from meter.marks import MARK, MOST_MARKS, PASS, Mark, name_of
-from meter.whole_file import move_aside, write_whole
+from meter.whole_file import move_aside, plain_words, write_whole
 
 VERSION = 1
 FILE_NAME = "marks.msgpack"
@@ -47,7 +47,7 @@ class MarksFile:
         except OSError as error:
             return (), f"The marks in {self._path} cannot be read ({error.strerror}); this session starts without."
         except (msgspec.DecodeError, RecursionError, ValueError) as error:
-            return (), self._moved_aside(str(error).rstrip("."))
+            return (), self._moved_aside(plain_words(error))
         self._known = frozenset(mark.at for mark in found)
         return tuple(_before(mark, wall) for mark in found), ""
 

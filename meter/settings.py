@@ -16,7 +16,7 @@ import platformdirs
 from meter.feeds import FeedMap, FeedMapError, read_feed_map
 from meter.instances import Instance
 from meter.marks import AT_PLAY, AT_PLAY_PASS
-from meter.whole_file import move_aside, write_whole
+from meter.whole_file import move_aside, plain_words, write_whole
 
 VERSION = 1
 FILE_NAME = "settings.json"
@@ -243,7 +243,7 @@ def load(path: Path) -> tuple[Settings, str]:
             f"The settings in {path} cannot be read ({error.strerror}); this session starts with defaults.",
         )
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        return _set_aside(path, str(error).rstrip("."))
+        return _set_aside(path, plain_words(error))
     if _holds_nul(msgspec.to_builtins(settings)):
         return _set_aside(path, "a name or path in it holds a NUL character")
     if settings.version > VERSION:

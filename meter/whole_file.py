@@ -1,4 +1,4 @@
-"""Write a file whole or not at all, and move one that cannot be used out of the way.
+"""Read a file of limited size, write one whole or not at all, move one that cannot be used out of the way.
 
 Files and folders that the program makes are for their owner only.
 """
@@ -12,6 +12,7 @@ import tempfile
 from pathlib import Path
 
 ASIDE_SUFFIX = ".unreadable"
+LONGEST_REASON = 240
 PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
 
 
@@ -33,6 +34,23 @@ def make_folder(folder: Path) -> None:
 def open_new(path: Path) -> int:
     """Make a new private file and return its handle for writing. Raises OSError, FileExistsError for one there."""
     return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), PRIVATE_FILE)
+
+
+def read_limited(path: Path, most_bytes: int) -> bytes:
+    """The content of a file, or its first ``most_bytes + 1`` bytes where it has more. Raises OSError or ValueError.
+
+    A size is not trusted: files of the system claim 0 bytes and may have no end, or make a reader wait.
+    """
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(handle, "rb") as file:
+        return file.read(most_bytes + 1) or b""
+
+
+def plain_words(words: object, most: int = LONGEST_REASON) -> str:
+    """Words from a file, for a sentence: one line of ``most`` letters that can be shown, without a last stop."""
+    text = str(words)[: 4 * most]
+    shown = "".join(letter if letter.isprintable() else ascii(letter)[1:-1] for letter in text).rstrip(".")
+    return shown if len(shown) <= most else f"{shown[:most]}…"
 
 
 def write_whole(path: Path, content: bytes) -> None:

@@ -11,10 +11,11 @@ from pathlib import Path
 
 import msgspec
 
-from meter.whole_file import move_aside, write_whole
+from meter.whole_file import move_aside, plain_words, read_limited, write_whole
 
 FILE_NAME = "enabled_meters.json"
 MAX_FILE_BYTES = 1_000_000
+NUL = "\0"
 
 
 class EnabledError(OSError):
@@ -81,17 +82,19 @@ def read_enabled(path: Path) -> tuple[Enabled, str]:
     try:
         if path.exists() and not path.is_file():
             return Enabled(), f"{path} is not an ordinary file, so no meter by others runs; remove it."
-        with path.open("rb") as file:
-            text = file.read(MAX_FILE_BYTES + 1)
+        text = read_limited(path, MAX_FILE_BYTES)
         if len(text) > MAX_FILE_BYTES:
             raise msgspec.DecodeError("it is far too large")
-        return msgspec.json.decode(text, type=Enabled), ""
+        found = msgspec.json.decode(text, type=Enabled)
+        if any(NUL in part for known in found.meters for part in (known.folder, known.package)):
+            raise ValueError("a folder in it holds a NUL character")
+        return found, ""
     except FileNotFoundError:
         return Enabled(), ""
     except OSError as error:
         return Enabled(), f"{path} cannot be read ({error.strerror}), so no meter by others runs; fix its rights."
     except (ValueError, msgspec.DecodeError, RecursionError) as error:
-        reason = str(error).rstrip(".")
+        reason = plain_words(error)
         with contextlib.suppress(OSError, ValueError):
             move_aside(path)
         return Enabled(), f"{path} is unusable ({reason}), so no meter by others runs; enable them again."

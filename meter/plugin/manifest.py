@@ -12,12 +12,15 @@ from meter.plugin.api import CONTRACT, Setting, Settings
 from meter.plugin.services import FEED_MAP, why_not, why_single
 from meter.readings import ID_PATTERN, JSON_SUFFIX, PER_CHANNEL, PER_PART, RECORD_EACH, RECORDED, Field
 from meter.toml_lines import Place, WrongEntry, line_in_message, line_of, place_in_message, without_place
+from meter.whole_file import plain_words, read_limited
 
 MANIFEST_NAME = "manifest.toml"
 MAX_FIELD_SIZE = 16_384
 MAX_EACH = 256
 MAX_FILE_BYTES = 1_000_000
 MOST_EVERY_SECONDS = 0.5
+LONGEST_NAME, LONGEST_TEXT = 60, 1000
+LONGEST_REFUSAL = 400
 ALL_FEEDS, PAIR_FEEDS = "all", "pair"
 MAIN_FACE = "face"
 """What the face without a view's name is called in ``titles``."""
@@ -151,9 +154,10 @@ def read_manifest(path: Path) -> Manifest:
     try:
         if not path.is_file() and path.exists():
             raise ManifestError(f"{path} is not an ordinary file; put the manifest's text there.")
-        if path.stat().st_size > MAX_FILE_BYTES:
+        content = read_limited(path, MAX_FILE_BYTES)
+        if len(content) > MAX_FILE_BYTES:
             raise ManifestError(f"{path} is far too large to be a manifest; put the manifest's text there.")
-        text = path.read_text(encoding="utf-8")
+        text = content.decode("utf-8")
     except OSError as error:
         raise ManifestError(f"{path} cannot be read ({error.strerror}); check that the file is there.") from error
     except UnicodeDecodeError as error:
@@ -161,12 +165,13 @@ def read_manifest(path: Path) -> Manifest:
     try:
         manifest = msgspec.convert(tomllib.loads(text), Manifest)
         _check(manifest)
-    except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
-        line = line_in_message(str(error)) or line_of(text, place_in_message(str(error)))
-        reason = f"this is not a valid manifest: {without_place(str(error))}."
-        raise ManifestError(_placed(path, line, reason)) from error
     except WrongEntry as error:
-        raise ManifestError(_placed(path, line_of(text, error.place), str(error))) from error
+        reason = f"{plain_words(error, LONGEST_REFUSAL)}."
+        raise ManifestError(_placed(path, line_of(text, error.place), reason)) from error
+    except (ValueError, msgspec.ValidationError, RecursionError) as error:  # thousands of digits are a ValueError
+        line = line_in_message(str(error)) or line_of(text, place_in_message(str(error)))
+        reason = f"this is not a valid manifest: {plain_words(without_place(str(error)))}."
+        raise ManifestError(_placed(path, line, reason)) from error
     return manifest
 
 
@@ -182,6 +187,7 @@ def is_dotted_name(name: str) -> bool:
 def _check(manifest: Manifest) -> None:
     if manifest.contract != CONTRACT:
         raise WrongEntry(f"it was made for contract {manifest.contract}; this program has {CONTRACT}.", "contract")
+    _check_words(msgspec.to_builtins(manifest))
     _check_names(manifest)
     _check_fields(manifest)
     _check_services(manifest)
@@ -192,7 +198,22 @@ def _check(manifest: Manifest) -> None:
             raise WrongEntry(f"the default is not allowed. {error}", "setting", number, "default") from error
 
 
+def _check_words(value: object, *place: str | int) -> None:
+    """Every text is one line that can be shown: names, labels and reasons stand in sentences and on cards."""
+    if isinstance(value, str) and not (value.isprintable() and len(value) <= LONGEST_TEXT):
+        raise WrongEntry(f"a text is one line of at most {LONGEST_TEXT} letters that can be shown.", *place)
+    if isinstance(value, dict):
+        for key, part in value.items():
+            _check_words(key, *place, key)
+            _check_words(part, *place, key)
+    elif isinstance(value, (list, tuple)):
+        for number, part in enumerate(value):
+            _check_words(part, *place, number)
+
+
 def _check_names(manifest: Manifest) -> None:
+    if not manifest.name.strip() or len(manifest.name) > LONGEST_NAME:
+        raise WrongEntry(f"a meter needs a name of at most {LONGEST_NAME} letters.", "name")
     for place, name in manifest.named_code():
         module, colon, inside = name.partition(":")
         if not (colon and is_dotted_name(module) and inside.isidentifier()):

@@ -248,3 +248,22 @@ def test_a_source_names_its_pairs_itself() -> None:
     assert named_feeds(names) == {
         "mix": (0, 1), "part before noon": (6,), "part kick": (7,), "pair tape": (2, 3, 4, 5),
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "text", ["mix = [" + "1" * 5000 + "]", '"' + "x" * 70_000 + '" = 1', '"a\\nb\\u0000" = 1', "[[" * 3000], ids=len
+)
+def test_what_a_hostile_job_holds_makes_no_long_or_broken_sentence(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "song.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(FeedMapError, match=r"song\.toml is not valid .*; fix it or choose another\.$") as caught:
+        read_feed_map(path)
+    assert len(str(caught.value)) < 400
+    assert str(caught.value).isprintable()
+
+
+@pytest.mark.skipif(not Path("/proc/self/pagemap").exists(), reason="no /proc here")
+def test_a_file_of_the_system_without_an_end_is_no_job(tmp_path: Path) -> None:
+    """It claims 0 bytes and holds eight for each page of memory that a process may have: 256 GB."""
+    with pytest.raises(FeedMapError, match=r"far too large|not UTF-8"):
+        read_feed_map(Path("/proc/self/pagemap"))

@@ -111,3 +111,13 @@ def test_a_folder_that_cannot_be_written_is_told_in_one_sentence(tmp_path: Path)
     said = MarksFile(tmp_path / "file" / "marks.msgpack").save((VERSE,), 40.0, {})
     assert "cannot be saved" in said
     assert MarksFile(tmp_path / "file" / "marks.msgpack").load(NOON)[0] == ()
+
+
+def test_a_broken_key_makes_no_broken_sentence(path: Path) -> None:
+    path.parent.mkdir()
+    path.write_bytes(msgspec.msgpack.encode({"version": 1, "marks": (), "a\nb" + "x" * 70_000: 1}))
+    found, sentence = MarksFile(path).load(0.0)
+    assert found == ()
+    assert "unknown field" in sentence
+    assert sentence.isprintable()
+    assert len(sentence) < 500

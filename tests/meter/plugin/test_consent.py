@@ -229,6 +229,15 @@ def test_a_broken_file_enables_nothing_and_is_kept(tmp_path: Path, text: str) ->
     assert path.with_name("enabled.json.unreadable").read_text(encoding="utf-8") == text
 
 
+def test_a_folder_that_no_system_takes_enables_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "enabled_meters.json"
+    path.write_text('{"meters": [{"folder": "/a\\u0000b", "version": "1"}]}', encoding="utf-8")
+    found, sentence = read_enabled(path)
+    assert found == Enabled()
+    assert "NUL" in sentence
+    assert discover(enabled=found) == discover()
+
+
 def test_what_is_written_is_read_back(tmp_path: Path) -> None:
     first, second = Identity("/a", "1"), Identity("/b", "2", "b.meter")
     enabled = Enabled().with_meter(first).with_meter(second).without_face(second, "It froze.")

@@ -192,3 +192,33 @@ def test_a_title_for_no_view_is_refused_with_its_line(tmp_path: Path) -> None:
     words = f"line {text.count(chr(10))}: there is no view “small” to give a title; known are face"
     with pytest.raises(ManifestError, match=words):
         read_manifest(write(tmp_path, text))
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "words"),
+    [
+        ('name = "Tilt"', 'name = "a\\nb"', "line 3: a text is one line"),
+        ('name = "Tilt"', 'name = "  "', "line 3: a meter needs a name"),
+        ('name = "Tilt"', f'name = "{"x" * 61}"', "line 3: a meter needs a name of at most 60 letters"),
+        ('unit = "dB"', 'unit = "dB"\nlabel = "\\u0000"', "line 11: a text is one line"),
+        ('contract = "2.0"', f'contract = "{"9" * 1000}"', "it was made for contract"),
+        ('name = "Tilt"', f'name = "Tilt"\n{"x" * 70_000} = 1', "unknown field"),
+        ('name = "Tilt"', 'name = "Tilt"\n"a\\nb" = 1', "unknown field"),
+        ("default = 1000.0", f"default = {'1' * 5000}", "not a valid manifest"),
+    ],
+    ids=["two lines", "no name", "long name", "NUL", "long contract", "long key", "broken key", "long number"],
+)
+def test_what_a_hostile_manifest_holds_makes_no_long_or_broken_sentence(
+    tmp_path: Path, before: str, after: str, words: str
+) -> None:
+    with pytest.raises(ManifestError, match=words) as caught:
+        read_manifest(write(tmp_path, GOOD.replace(before, after)))
+    assert len(str(caught.value)) < 600
+    assert str(caught.value).isprintable()
+
+
+@pytest.mark.skipif(not Path("/proc/self/pagemap").exists(), reason="no /proc here")
+def test_a_manifest_without_an_end_is_not_read_whole(tmp_path: Path) -> None:
+    (tmp_path / "manifest.toml").symlink_to("/proc/self/pagemap")
+    with pytest.raises(ManifestError, match=r"far too large|not UTF-8"):
+        read_manifest(tmp_path / "manifest.toml")

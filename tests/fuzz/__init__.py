@@ -1,0 +1,1 @@
+"""Malformed files for every reader of the program: ``python -m tests.fuzz``."""
