@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import io
+import shutil
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -18,17 +20,23 @@ import meter
 from dsp.core.signals import pink_noise
 from dsp.reference.sections import COLUMNS, SectionStream
 from meter import settings as settings_file
+from meter.alignments import ALIGNMENTS
 from meter.audio.file import open_blocks
 from meter.audio.source import SourceError
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
 from meter.engine.saved_state import EngineState, MeterKept, pack, unpack
+from meter.exposure_rules import EXPOSURE_RULES
 from meter.feeds import FeedMapError, Pair, feed_map, fitting_feeds, read_feed_map, whole_mix, write_feed_map
+from meter.gui.page.layout import PAGES
 from meter.instances import Instance, usable_instances
 from meter.lane.analysis import VERSION as CACHE_VERSION
 from meter.lane.analysis import _Stored, read_cached
+from meter.logbook.day_record import Event, Second, Segment, Series, day_path
+from meter.logbook.day_writer import DayWriter, Item
 from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.exposure_summary import summarise
+from meter.logbook.recorded_day import read as read_day
 from meter.logbook.store import open_store
 from meter.marks import Mark
 from meter.marks_file import VERSION as MARKS_VERSION
@@ -36,6 +44,7 @@ from meter.marks_file import KeptMarks, MarksFile
 from meter.plugin.enabled import Enabled, Identity, read_enabled, write_enabled
 from meter.plugin.host import discover
 from meter.plugin.manifest import ManifestError, read_manifest
+from meter.preset_files import Kind, PresetError, find_presets, our_folder, read_preset
 from meter.settings_merge import SharedSettings
 from tests.fuzz.damage import OF_BYTES, OF_TEXT, Damage, damage_rows, damaged
 from tests.support.ledgers import HOUR, ME, NIOSH, NOON, Desk, FakeTime
@@ -81,6 +90,20 @@ def refused(*errors: type[Exception]) -> Iterator[list[str]]:
 
 def _tomls(*folders: Path) -> list[bytes]:
     return [path.read_bytes() for folder in folders for path in sorted(folder.rglob("*.toml"))]
+
+
+def _presets(_folder: Path, kind: Kind[Any]) -> list[bytes]:
+    return _tomls(our_folder(kind))
+
+
+def _preset(path: Path, kind: Kind[Any]) -> list[str]:
+    """As one that someone gave to the user, and as the user's own in the place of one of ours."""
+    with refused(PresetError) as said:
+        read_preset(path, kind)
+    own = path.parent / "own" / kind.folder
+    own.mkdir(parents=True)
+    shutil.copy(path, own)
+    return said + find_presets(kind, path.parent / "own").sentences
 
 
 def _maps(folder: Path) -> list[bytes]:
@@ -191,6 +214,43 @@ def _record(path: Path) -> list[str]:
     return [store.sentence]
 
 
+def _day_writer(folder: Path) -> DayWriter:
+    return DayWriter(folder, FakeTime(NOON).clock(), day_of=lambda _at: "2026-03-04")
+
+
+def _rows(start: int, count: int) -> Iterator[Item]:
+    segment = Segment("run", start, "", "a source", 48_000, 2, '{"mix": [0, 1]}')
+    series = Series(segment, "mix", '[["loudness.momentary", "LUFS", 1], ["loudness.blocks", "", 3]]')
+    for at in range(start, start + count):
+        yield Second(at, ((series, np.full(4, at % 7, "<f4").tobytes()),))
+        yield Event(at + 0.5, "gap", "Words.", "", "mix", 0.5, '{"loudness.integrated_mark": -23.0}', segment)
+
+
+def _days(folder: Path) -> list[bytes]:
+    writer = _day_writer(folder)
+    for item in _rows(NOON, 100):
+        writer.add(item)
+    writer.close()
+    return [day_path("", "2026-03-04", folder).read_bytes()]
+
+
+def _day(path: Path) -> list[str]:
+    """Read by the history, then the recorder goes on in it."""
+    before = read_day(path)
+    assert all((np.diff(feed.at) >= 0).all() for feed in before.feeds.values())
+    folder = path.parent / "record"
+    place = day_path("", "2026-03-04", folder)
+    place.parent.mkdir(parents=True)
+    shutil.copy(path, place)
+    writer = _day_writer(folder)
+    for item in _rows(NOON + 3600, 5):
+        writer.add(item)
+    writer.flush()
+    said = writer.sentence
+    writer.close()
+    return [before.sentence, said]
+
+
 def _chain() -> Chain:
     return Chain([GuardedMeter(plugin) for plugin in file_meters()], 48_000, 2, whole_mix(2))
 
@@ -296,13 +356,19 @@ def _tomls_of_meters(_folder: Path) -> list[bytes]:
 
 def readers() -> list[Reader]:
     """All of them; their parts add up to 10,000 and more."""
+    presets = [
+        Reader(kind.folder, "own.toml", 600, partial(_presets, kind=kind), partial(_preset, kind=kind), OF_TEXT)
+        for kind in (EXPOSURE_RULES, PAGES, ALIGNMENTS)
+    ]
     return [
+        *presets,
         Reader("feed maps", "song.toml", 1500, _maps, _map, OF_TEXT),
         Reader("manifests", "manifest.toml", 1500, _tomls_of_meters, _manifest, OF_TEXT),
         Reader("settings", "settings.json", 1200, _settings, _read_settings, OF_TEXT),
         Reader("marks", "marks.msgpack", 800, _marks, _read_marks, OF_BYTES),
         Reader("enabled meters", "enabled_meters.json", 400, _enabled, _read_enabled, OF_TEXT),
         Reader("exposure record", "logbook.sqlite3", 600, _records, _record, OF_BYTES, rows=True),
+        Reader("day record", "2026-03-04.sqlite3", 600, _days, _day, OF_BYTES, rows=True),
         Reader("saved state", "state", 600, _states, partial(_read_state, chains=[]), [arrays, arrays, *OF_BYTES]),
         Reader("cached references", "cached", 300, _caches, _cache, OF_BYTES),
         Reader("sound files", "take.wav", 2000, _sounds, _sound, OF_BYTES),
