@@ -5,6 +5,7 @@ A plain class with no thread: the engine process, a headless command and the tes
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
@@ -164,10 +165,13 @@ class Engine:
             self._chain.reset()
         self.studies.reset()
 
-    def mark(self, kind: str = MARK) -> None:
-        """Restart the figures since the mark; the rest goes on. Those of the span that ends are sent."""
+    def mark(self, kind: str = MARK, at: float = math.nan) -> None:
+        """Restart the figures since the mark; the rest goes on. Those of the span that ends are sent.
+
+        ``at`` is when it was set, in seconds since 1970; NaN is now.
+        """
         self._gaps.grow(self._clock())
-        self.spans.end(begins=True, kind=kind)
+        self.spans.end(begins=True, kind=kind, at=at)
         if self._chain is not None:
             self._chain.mark()
         self.studies.hurry()

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from meter.audio.source import SourceInfo
 from meter.engine.guard import GuardedMeter
-from meter.engine.messages import CountingSuspended, OutputChanged, SourceOpened
+from meter.engine.messages import CountingSuspended, OutputChanged, SourceOpened, ToWindow
 from meter.engine.publisher import EngineOutput
 from meter.plugin.services import CALIBRATED, CALIBRATED_FOR, CALIBRATION, holder
 
@@ -25,6 +25,10 @@ class HeardOutput:
     def suspended(self) -> bool:
         """Whether nothing counts at present, such as while calibration noise plays."""
         return bool(self._suspended)
+
+    def send(self, message: ToWindow) -> None:
+        """Tell the window."""
+        self._output.send(message)
 
     def leave(self) -> None:
         """Another source was asked for: no figure runs on from the last one."""

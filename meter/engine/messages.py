@@ -136,6 +136,12 @@ class SpanEnded(Message, frozen=True):
     stops: bool = False
 
 
+class MarkTaken(Message, frozen=True):
+    """The engine has all marks of the window up to this number."""
+
+    number: int
+
+
 class EventsRecorded(Message, frozen=True):
     """The recorder has all events of the window up to this number."""
 
@@ -156,6 +162,7 @@ ToWindow: TypeAlias = (
     | FindingsMade
     | FindingsDropped
     | SpanEnded
+    | MarkTaken
     | EventsRecorded
 )
 
@@ -182,7 +189,13 @@ class ResetReadings(Message, frozen=True):
 
 
 class SetMark(Message, frozen=True):
-    """Restart the figures since the mark."""
+    """Restart the figures since the mark.
+
+    ``at`` is when it was set, in seconds since 1970; NaN is now. ``number`` is for ``MarkTaken``.
+    """
+
+    at: float = math.nan
+    number: int = 0
 
 
 class ChooseAtPlay(Message, frozen=True):

@@ -26,6 +26,7 @@ from meter.engine.messages import (
     ChooseAtPlay,
     ConfigureMeter,
     HoldReadings,
+    MarkTaken,
     OpenSource,
     QuitEngine,
     RecordEvent,
@@ -209,7 +210,8 @@ def obey(engine: Engine, command: ToEngine) -> bool:
         case ResetReadings():
             engine.reset()
         case SetMark():
-            engine.mark()
+            engine.mark(at=command.at)
+            engine.output.send(MarkTaken(command.number))
         case ChooseAtPlay():
             engine.spans.at_play = command.choice
         case SuspendCounting():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Iterator
 from typing import Protocol
@@ -18,6 +19,8 @@ from meter.readings import FeedStatus, Frame
 
 QUIET_SECONDS = 0.3
 """From so much silence on play may have stopped (our own choice)."""
+LATE_SECONDS = 1.0
+"""A mark that was set longer ago waited for an engine: its place is earlier than the sound that is measured now."""
 SILENT_STATES = ("idle", "lost", "waiting")
 
 
@@ -43,6 +46,8 @@ class Spans:
         self._transport: Transport | None = None
         self._columns: list[int] | None = None
         self._stopped = False
+        self._begun = 0.0
+        """Where the last mark is on the audio clock."""
         self._before_silence: dict[str, float] | None = None
         self.at_play = AT_PLAY_PASS
 
@@ -103,15 +108,28 @@ class Spans:
             self._stopped = self._stopped or not plays
         return found
 
-    def end(self, *, begins: bool, stops: bool = False, kind: str = MARK) -> None:
-        """Send the figures since the mark as those of a span that ends now, or when it stopped to sound."""
+    def end(self, *, begins: bool, stops: bool = False, kind: str = MARK, at: float = math.nan) -> None:
+        """Send the figures since the mark as those of a span that ends now, or when it stopped to sound.
+
+        A mark that was set ``at`` an earlier time of day, while no engine answered, has its place there.
+        """
         if self._engine.chain is None:
             return
-        now, at, figures = self._engine.status().elapsed_seconds, time.time(), self._before_silence
+        now, figures = self._engine.status().elapsed_seconds, self._before_silence
+        now, at = self._placed(now, at)
         if stops and self._transport is not None:
             silent = self._transport.silent_seconds
             now, at = max(0.0, now - silent), at - silent
         if not stops or figures is None:
             figures = self._figures()
         self._before_silence = None
+        self._begun = now if begins or stops else 0.0
         self._output.send(SpanEnded(now, at, figures, begins, kind, stops))
+
+    def _placed(self, now: float, at: float) -> tuple[float, float]:
+        """Place on the audio clock and time of day of a mark that was set ``at``, NaN for now."""
+        wall = time.time()
+        late = wall - at
+        if not late > LATE_SECONDS:  # NaN, too
+            return now, wall
+        return max(self._begun, now - late), at

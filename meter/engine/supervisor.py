@@ -24,7 +24,6 @@ from meter.engine.messages import (
     QuitEngine,
     RecordEvent,
     ResetReadings,
-    SetMark,
     SuspendCounting,
     ToEngine,
     TryAgain,
@@ -37,8 +36,10 @@ from meter.engine.received import Received, findings_types
 from meter.engine.snapshot import SharedMemoryError, SharedSnapshot, remove_stale
 from meter.engine.status import STATUS_WORDS
 from meter.engine.unrecorded_events import UnrecordedEvents
+from meter.engine.unset_marks import UnsetMarks
 from meter.engine.watchdog import Silence
 from meter.instances import Instance
+from meter.logbook.day_record import ENGINE, METER
 from meter.marks import Mark
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin, discover, usable
@@ -81,7 +82,7 @@ class Supervisor:
         self._blame = Blame()
         self._last_frame: Frame | None = None
         self._closed = False
-        self._events = UnrecordedEvents()
+        self._events, self._unset = UnrecordedEvents(), UnsetMarks()
         self._start()
 
     @property
@@ -134,6 +135,7 @@ class Supervisor:
     def open(self, request: SourceRequest, feeds: Mapping[str, tuple[int, ...]] | None = None, job: str = "") -> None:
         """Listen to another source; ``job`` is the name of the feed map."""
         self._begin()
+        self._unset.forget()
         self._order = replace(self._order, request=request, feeds=feeds, job=job)
         self._note = ""
         self._restarts = 0
@@ -150,6 +152,7 @@ class Supervisor:
     def reset(self) -> None:
         """Forget what was measured, and the notes about it."""
         self._begin()
+        self._unset.forget()
         self._note = ""
         self._restarts = 0
         self._send(ResetReadings())
@@ -160,8 +163,8 @@ class Supervisor:
         self._send(SuspendCounting(reason))
 
     def mark(self) -> None:
-        """Restart the figures since the mark."""
-        self._send(SetMark())
+        """Restart the figures since the mark; kept for the next engine while none has it."""
+        self._send(self._unset.add())
 
     def record(self, event: RecordEvent) -> None:
         """Put an event into the day record; kept for the next engine while none has it."""
@@ -250,12 +253,15 @@ class Supervisor:
         self._pipe = ours
         self._silence = Silence()
         self._events.restart()
+        for mark in self._unset.waiting:
+            self._send(mark)
 
     def _listen(self) -> None:
         try:
             while self._pipe is not None and self._pipe.poll(0):
                 message = to_window(self._pipe.recv_bytes())
                 self._events.follow(message)
+                self._unset.follow(message)
                 self._received.apply(message)
         except (EOFError, OSError):
             return
@@ -292,6 +298,7 @@ class Supervisor:
         self._end_process(0.0)
         at = time.strftime("%H:%M:%S")
         self._note = f"The engine {reason} at {at} and was replaced."
+        self.record(RecordEvent(ENGINE, self._note, time.time()))
         self._start()
         self._restate("starting")
 
@@ -300,6 +307,8 @@ class Supervisor:
         at, now = self._at_work(), time.monotonic()
         guilty = self._blame.of_death(at, now, self._in_a_row) if reason == DIED else self._blame.of_hang(at)
         aside = {name: f"Meter “{name}” is set aside: {why}." for name, why in guilty.items()}
+        for words in aside.values():
+            self.record(RecordEvent(METER, words, time.time()))
         self._order = replace(self._order, set_aside={**self._order.set_aside, **aside})
         return bool(aside)
 
@@ -308,6 +317,7 @@ class Supervisor:
         self._note = (
             f"The engine {reason} {RESTARTS_IN_A_ROW} times in a row; run “earwitness doctor”, then choose a source."
         )
+        self.record(RecordEvent(ENGINE, self._note, time.time()))
         self._restate("failed")
 
     def _restate(self, state: str) -> None:
