@@ -23,6 +23,7 @@ COMMANDS = {
     "lane": "compare a mix with references: tone, width, peak to loudness and lows beside their spread",
     "tone-test": "write tones to play through a stage, or read the distortion of what came back",
     "devices": "list the sources of this machine",
+    "log": "show what was measured and what happened, by day and job; export it as CSV",
     "exposure": "show listening of today and this week, as an estimate",
     "plugins": "list the meters that are found; enable, check or write one",
     "presets": "list page layouts, exposure rules and alignments; keep your own, check or copy one",

@@ -40,6 +40,13 @@ def feed_title(feed: str) -> str:
     return feed.removeprefix(PAIR_PREFIX if feed.startswith(PAIR_PREFIX) else PART_PREFIX)
 
 
+def first_key(key: str) -> str:
+    """The key of a reading as the first instance of its meter has it: ``vu.now`` for ``vu_2.now``."""
+    instance, dot, name = key.partition(".")
+    meter, _, number = instance.rpartition("_")
+    return f"{meter}{dot}{name}" if meter and _NUMBER.fullmatch(number) and int(number) >= FIRST_NUMBER else key
+
+
 def pair_instances(meter: str, feeds: Iterable[str]) -> tuple[Instance, ...]:
     """The instances of a meter of pairs: one for each pair among ``feeds``, in their order, the first without number.
 

@@ -23,6 +23,8 @@ from meter.logbook.store import open_to_read
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
+Keys = tuple[tuple[str, str, int], ...]
+"""Key, unit and number of values of each figure."""
 
 STORED = np.dtype("<f4")
 """Figures on disk, little-endian whatever the machine."""
@@ -87,6 +89,12 @@ class FeedRecord:
         """The first key whose field has this name, of whichever meter; empty where there is none."""
         return next((key for key in self.columns if key.partition(".")[2] == name), "")
 
+    def between(self, first: float, last: float) -> FeedRecord:
+        """The rows of the seconds that begin from ``first`` on and before ``last``."""
+        rows = slice(int(np.searchsorted(self.at, first)), int(np.searchsorted(self.at, last)))
+        columns = {key: values[rows] for key, values in self.columns.items()}
+        return FeedRecord(self.at[rows], self.segment[rows], columns, self.units)
+
 
 @dataclass(frozen=True)
 class RecordedDay:
@@ -119,7 +127,7 @@ class _Part:
 
     feed: str
     segment: Segment
-    keys: tuple[tuple[str, str, int], ...]
+    keys: Keys
     at: IntArray
     figures: NDArray[np.float32]
 
@@ -204,7 +212,7 @@ def _parts(
 ) -> list[_Part]:
     """What was recorded of each series; the cursor moves to the last row of the file."""
     known = {
-        int(number): (str(feed), segments[int(segment)], _keys(keys))
+        int(number): (str(feed), segments[int(segment)], keys_of(keys))
         for segment, feed, keys, number in connection.execute("SELECT segment, feed, keys, id FROM series")
         if int(segment) in segments and (feeds is None or str(feed) in feeds)
     }
@@ -231,7 +239,7 @@ def _whole(span: tuple[float, float]) -> tuple[int, int]:
     return first, last
 
 
-def _keys(text: str) -> tuple[tuple[str, str, int], ...]:
+def keys_of(text: str) -> Keys:
     """Key, unit and number of values of each figure of a row; raises ValueError where it is damaged."""
     found = tuple((str(key), str(unit), int(size)) for key, unit, size in json.loads(text))
     if any(not 0 <= size <= MOST_VALUES for _, _, size in found):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from meter.instances import LAST_NUMBER, MOST_FURTHER, Instance, feed_title, next_id, usable_instances
+from meter.instances import LAST_NUMBER, MOST_FURTHER, Instance, feed_title, first_key, next_id, usable_instances
 
 METERS = {"vu": "", "low_end": "it takes all feeds", "tilt": "", "tilt_3": ""}
 
@@ -54,3 +54,10 @@ def test_one_id_stands_once_and_all_of_them_are_limited() -> None:
     )
     many = [Instance(f"vu_{number}", "vu", "mix") for number in range(2, 200)]
     assert usable_instances(many, METERS) == tuple(many[:MOST_FURTHER])
+
+
+def test_a_key_of_a_further_instance_is_that_of_the_first() -> None:
+    assert first_key("vu_2.now") == "vu.now"
+    assert first_key("mono_lows_12.loss") == "mono_lows.loss"
+    for own in ("vu.now", "mono_lows.loss", "vu_1.now", "vu_02.now", "_2.now"):
+        assert first_key(own) == own

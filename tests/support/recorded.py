@@ -10,14 +10,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-TABLES = """
-CREATE TABLE segment (id INTEGER PRIMARY KEY, run TEXT, began REAL, job TEXT, source TEXT, rate_hz INTEGER,
-                      channels INTEGER, feeds TEXT);
-CREATE TABLE series (id INTEGER PRIMARY KEY, segment INTEGER, feed TEXT, keys TEXT);
-CREATE TABLE second (series INTEGER, at INTEGER, figures BLOB, PRIMARY KEY (series, at)) WITHOUT ROWID;
-CREATE TABLE event (id INTEGER PRIMARY KEY, at REAL, kind TEXT, feed TEXT, seconds REAL, words TEXT, figures TEXT,
-                    segment INTEGER);
-"""
+from meter.logbook.day_record import APPLICATION_ID, STEPS
+from meter.logbook.migrate import migrate
+
 KEYS = (
     ("loudness.momentary", "LUFS", 1), ("loudness.short_term", "LUFS", 1), ("loudness.gating_blocks", "LUFS", 10),
     ("peaks.true", "dBTP", 2), ("stereo.correlation", "", 1), ("mono_lows.loss", "dB", 1),
@@ -36,11 +31,11 @@ class DayFile:
 
     def __init__(self, path: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
-        new = not path.exists()
         self.path = path
-        self._connection = sqlite3.connect(path)
-        if new:
-            self._connection.executescript(TABLES)
+        self._connection = sqlite3.connect(path, isolation_level=None)
+        migrate(self._connection, STEPS, APPLICATION_ID)
+        self._connection.execute("PRAGMA synchronous = OFF")
+        self._connection.isolation_level = ""  # one transaction for many rows
 
     def segment(self, run: str = "a", began: float = MORNING, source: str = "an invented output") -> int:
         """A new segment; returns its number."""

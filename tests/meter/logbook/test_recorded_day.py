@@ -106,8 +106,8 @@ def test_several_files_are_one_stretch(tmp_path: Path) -> None:
 def test_rows_of_a_wrong_length_are_left_out(file: DayFile) -> None:
     series = file.series(file.segment(), keys=ONE)
     file.seconds(series, [MORNING], rows(-1.0))
-    file.run(f"INSERT INTO second (series, at, figures) VALUES ({series}, {MORNING + 1}, x'0011')")
-    file.run(f"INSERT INTO second (series, at, figures) VALUES ({series}, {MORNING + 2}, 'words')")
+    file.run(f"INSERT INTO second (series, at, figures) VALUES ({series}, {MORNING + 1}, x'0011223344556677')")
+    file.run(f"INSERT INTO second (series, at, figures) VALUES ({series}, {MORNING + 2}, 'word')")
     file.run(f"INSERT INTO second (series, at, figures) VALUES (999, {MORNING + 3}, x'00112233')")
     assert read(file.path).feeds["mix"].at.tolist() == [MORNING]
 
