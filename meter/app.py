@@ -24,15 +24,17 @@ from meter.audio.monitor import DEFAULT_MONITOR
 from meter.audio.source import SourceRequest
 from meter.calibration.noise import write_noise
 from meter.commands.errors import FAILED, MISSING_PART, CommandError
+from meter.commands.figure_labels import figure_labels
 from meter.commands.new_file import write_new
 from meter.commands.preset_store import export_page, import_file
 from meter.commands.window_meters import enable_other, leave_out_faces, meter_entries, other_meters
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.exposure_rules import ExposureRule, find_rules
-from meter.gui.engine_link import RuleEntry, Surroundings
+from meter.gui.engine_link import DayRecords, RuleEntry, Surroundings
 from meter.gui.source.source_list import DEFAULT_TITLE
 from meter.instances import Instance
+from meter.logbook.day_record import record_folder
 from meter.logbook.exposure_record import persons_in
 from meter.logbook.store import logbook_folder, logbook_path
 from meter.marks import Mark
@@ -183,6 +185,7 @@ def surroundings(
         first_source=first,
         rules=rule_entries(rules),
         people=partial(persons_in, logbook_path()),
+        records=DayRecords(record_folder(), partial(figure_labels, folders, enabled)),
     )
 
 

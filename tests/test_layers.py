@@ -203,6 +203,19 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
         ("numpy", *QT),
     ),
     (
+        "meter/gui/history/",
+        (
+            "meter.gui",
+            "meter.figures",
+            "meter.instances",
+            "meter.logbook.day_totals",
+            "meter.logbook.recorded_day",
+            "meter.logbook.recorded_days",
+            "meter.readings",
+        ),
+        ("numpy", *QT),
+    ),
+    (
         "meter/gui/",
         (
             "meter.gui",

@@ -148,6 +148,14 @@ class RuleEntry:
 
 
 @dataclass(frozen=True)
+class DayRecords:
+    """Where the day records lie, and what their figures are called: ``meter: label`` by full key."""
+
+    folder: Path
+    labels: Callable[[], Mapping[str, str]]
+
+
+@dataclass(frozen=True)
 class Surroundings:
     """What ``app`` hands to the window besides the engine.
 
@@ -159,6 +167,7 @@ class Surroundings:
     ``starting_source`` is opened first without being remembered for the next start. ``first_source`` is what the
     engine listens to at the first start, before anything was chosen; it is kept once it sounds.
     ``rules`` are the exposure rules, the most protective first; ``people`` names all who have an exposure record.
+    ``records`` are the day records.
     """
 
     settings_path: Path | None
@@ -173,6 +182,7 @@ class Surroundings:
     first_source: SourceChoice | None = None
     rules: tuple[RuleEntry, ...] = ()
     people: Callable[[], Sequence[str]] = tuple
+    records: DayRecords | None = None
 
     @property
     def own_presets(self) -> Path | None:

@@ -9,14 +9,16 @@ from typing import Any
 
 from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeySequence, QMoveEvent, QResizeEvent, QShortcut, QShowEvent
-from PySide6.QtWidgets import QApplication, QMainWindow, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QMainWindow, QStackedWidget, QVBoxLayout, QWidget
 
 from meter.gui.calibration.calibration_control import CalibrationControl
 from meter.gui.calibration.listening_menu import ListeningMenu
 from meter.gui.engine_link import EngineLink, Surroundings
-from meter.gui.geometry import LEAST_SIZE, keep_place, put_on_top, restore_place
+from meter.gui.geometry import LEAST_SIZE, keep_place, restore_place
+from meter.gui.history.day_control import DayControl
 from meter.gui.kit.draw_clock import DrawClock
-from meter.gui.kit.theme import GAP_PX, apply_theme
+from meter.gui.kit.theme import GAP_PX
+from meter.gui.looks import Looks
 from meter.gui.marks.marking import Marking
 from meter.gui.page.ears_only import EarsOnly
 from meter.gui.page.empty_page import EmptyPage
@@ -65,7 +67,7 @@ class Window(QMainWindow):
         self.setWindowTitle(TITLE)
         self.setMinimumSize(LEAST_SIZE)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self._apply_theme(settings.theme)
+        self.looks = Looks(self, settings)
         self._make_parts()
         self._arrange()
         self._connect()
@@ -122,6 +124,7 @@ class Window(QMainWindow):
         self._body = QStackedWidget()
         self._body.addWidget(self.pages)
         self._body.addWidget(self.empty)
+        self.day = DayControl(self._around.records, self._body, self)
         column = QVBoxLayout(front := QWidget())
         column.setContentsMargins(EDGE_PX, EDGE_PX - 6, EDGE_PX, EDGE_PX)
         column.setSpacing(GAP_PX - 4)
@@ -153,12 +156,15 @@ class Window(QMainWindow):
         self.clock.noted.connect(self._note_pace)
         self.seat.changed.connect(self.save_soon)
         self.seat.suspended.connect(self._link.suspend)
-        self.more.theme_chosen.connect(self.choose_theme)
-        self.more.on_top_chosen.connect(self.keep_on_top)
+        self.more.theme_chosen.connect(self.looks.choose_theme)
+        self.more.on_top_chosen.connect(self.looks.keep_on_top)
+        self.looks.changed.connect(self._opened)
         self.more.calibrate_asked.connect(self.seat.calibrate)
         self.more.turn_asked.connect(self.seat.turn)
         self.more.cautions_asked.connect(self.cautions.bring_up)
         self.more.readings_asked.connect(self.read_levels)
+        self.more.day_asked.connect(self.show_day)
+        self.day.back.connect(self.clock.draw_again)
         self.more.feeds_asked.connect(self.feeds.find)
         self.more.tap_asked.connect(self.feeds.tap)
         self.more.tempo_asked.connect(self.feeds.ask_tempo)
@@ -166,7 +172,6 @@ class Window(QMainWindow):
         self.more.page_chosen.connect(self.turn_to)
         self.more.quit_asked.connect(self.close)
         self._save_timer.timeout.connect(self.save)
-        QApplication.styleHints().colorSchemeChanged.connect(self._follow_scheme)
 
     def _connect_source(self) -> None:
         self.picker.chosen.connect(self.listen_to)
@@ -194,6 +199,7 @@ class Window(QMainWindow):
             ("J", self.marking.show_list),
             ("F", self.feeds.find),
             ("B", self.feeds.tap),
+            ("D", self.show_day),
             ("Ctrl+Q", self.close),
             *((str(number + 1), partial(self.turn_to, number)) for number in range(MOST_PAGES)),
         ):
@@ -265,6 +271,7 @@ class Window(QMainWindow):
 
     def turn_to(self, number: int) -> None:
         """Show another page and remember it."""
+        self.day.leave()
         if self.pages.turn_to(number):
             self._turned()
 
@@ -306,33 +313,14 @@ class Window(QMainWindow):
         if self._stack.currentIndex() == 0:
             self.readings.show_frame(self._link.take(), self.source.title, self.page.read_out())
 
+    def show_day(self) -> None:
+        """Show the day as it was recorded, or the page again."""
+        if self._stack.currentIndex() == 0:
+            self.day.toggle()
+
     def _open_menu(self) -> None:
         button = self.feed_line.more
         self.more.popup(button.mapToGlobal(button.rect().bottomLeft()))
-
-    # Looks and place
-
-    def choose_theme(self, theme: str) -> None:
-        """Use another theme from now on."""
-        self._settings.theme = theme
-        self._apply_theme(theme)
-        self.clock.draw_again()
-        self.save_soon()
-
-    def _follow_scheme(self) -> None:
-        if self._settings.theme == "system":
-            self._apply_theme("system")
-
-    def _apply_theme(self, theme: str) -> None:
-        application = QApplication.instance()
-        assert isinstance(application, QApplication)
-        apply_theme(application, theme)
-
-    def keep_on_top(self, on_top: bool) -> None:
-        """Ask the window system to keep the window above others."""
-        self._settings.always_on_top = on_top
-        put_on_top(self, on_top)
-        self.save_soon()
 
     # Keeping
 
@@ -389,7 +377,7 @@ class Window(QMainWindow):
             self.clock.stop()
             self._save_timer.stop()
             self.lister.stop()
-            QApplication.styleHints().colorSchemeChanged.disconnect(self._follow_scheme)
+            self.looks.shut_down()
             self.seat.shut_down()
             self.feeds.shut_down()
             self.marking.shut_down()

@@ -43,7 +43,7 @@ def look(picture_path: str) -> dict[str, Any]:
     picture.save(picture_path)
     cut_off = _cut_off(window)
     QTest.keyClick(window, Qt.Key.Key_H)
-    window.keep_on_top(True)
+    window.looks.keep_on_top(True)
     application.processEvents()
     seen = {
         "width": picture.width(),

@@ -437,12 +437,12 @@ def test_light_and_dark_change_the_picture_at_once(full):
     full.feed()
     pictures = {}
     for theme in ("dark", "light"):
-        full.window.choose_theme(theme)
+        full.window.looks.choose_theme(theme)
         full.window.clock.tick()
         QApplication.processEvents()
         pictures[theme] = full.window.grab().toImage().pixelColor(3, 3).lightness()
     assert pictures["dark"] < 60 < 180 < pictures["light"]
-    full.window.choose_theme("dark")
+    full.window.looks.choose_theme("dark")
 
 
 def test_words_follow_a_change_of_theme(bench):
@@ -451,7 +451,7 @@ def test_words_follow_a_change_of_theme(bench):
     parts = [bench.window.feed_line.words, bench.window.picker.hints, *bench.window.cautions._paragraphs]
     parts += [bench.window.seat.dialog.side.feed, *bench.window.empty.findChildren(Paragraph)]
     for name, theme in (("light", LIGHT), ("dark", DARK)):
-        bench.window.choose_theme(name)
+        bench.window.looks.choose_theme(name)
         QApplication.processEvents()
         for part in parts:
             assert part.palette().color(part.foregroundRole()) in (theme.ink, theme.soft), part.text()
@@ -580,8 +580,8 @@ def test_two_windows_at_once(qtbot, tmp_path):
     one, two = Bench(qtbot, tmp_path), Bench(qtbot, tmp_path)
     one.feed()
     two.feed()
-    one.window.choose_theme("dark")
-    two.window.choose_theme("light")
+    one.window.looks.choose_theme("dark")
+    two.window.looks.choose_theme("light")
     one.window.close()
     two.feed(8041.0)
     two.window.close()
@@ -642,7 +642,7 @@ def test_the_window_closed_last_keeps_the_calibration_of_the_other(qtbot, tmp_pa
     first.feed()
     first.window.seat.dialog.calibrated.emit(msgspec.structs.replace(old, offset_db=90.0))
     first.window.close()
-    second.window.choose_theme("light")
+    second.window.looks.choose_theme("light")
     second.window.close()
     kept = settings_file.load(tmp_path / "settings.json")[0]
     assert [entry.offset_db for entry in kept.calibrations] == [90.0]
