@@ -84,6 +84,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/readings.py", ("meter.instances", "meter.marks"), ("numpy", "msgspec")),
     ("meter/figures.py", (), ()),
     ("meter/children.py", (), ()),
+    ("meter/sound_lists.py", (), ("msgspec",)),
     ("meter/whole_file.py", (), ()),
     ("meter/marks_file.py", ("meter.marks", "meter.whole_file"), ("msgspec",)),
     ("meter/feeds.py", ("meter.readings", "meter.whole_file"), ("numpy", "msgspec")),
@@ -152,8 +153,15 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/selftest/", ("dsp", "meter.selftest"), SCIENCE),
     (
         "meter/audio/",
-        ("dsp.core", "meter.audio", "meter.calibration.noise_levels", "meter.children", "meter.demo"),
-        ("numpy", "sounddevice", "soundfile"),
+        (
+            "dsp.core",
+            "meter.audio",
+            "meter.calibration.noise_levels",
+            "meter.children",
+            "meter.demo",
+            "meter.sound_lists",
+        ),
+        ("numpy", "msgspec", "sounddevice", "soundfile"),
     ),
     (
         "meter/engine/",
@@ -179,7 +187,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ),
     (
         "meter/calibration/noise_player.py",
-        ("meter.audio", "meter.calibration", "meter.children"),
+        ("meter.audio", "meter.calibration", "meter.children", "meter.sound_lists"),
         ("numpy",),
     ),
     (
@@ -230,6 +238,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.settings",
             "meter.marks_file",
             "meter.settings_merge",
+            "meter.sound_lists",
             "meter.plugin.face",
             "meter.plugin.manifest",
             "meter.plugin.services",

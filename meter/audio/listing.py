@@ -6,13 +6,12 @@ a fresh list comes from a fresh, short-lived process. The caller gives it a limi
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
+
+import msgspec
 
 from meter.audio import pulse
 from meter.audio.driver_query import DriverQuery
@@ -20,43 +19,12 @@ from meter.audio.monitor import DEFAULT_MONITOR, label_of
 from meter.audio.portaudio import InputDevice
 from meter.audio.pulse import PulseServer, PulseSource
 from meter.audio.source import MOST_CHANNELS, SourceError
+from meter.sound_lists import Listing, SourceEntry, encode, read_sources
 
 FAKE_LIST_VARIABLE = "EARWITNESS_FAKE_DEVICES"
 """Path of a JSON file that replaces the machine's list, for tests."""
 DEFAULT_LABEL = "the default output"
 LESSER_HOST_APIS = ("MME", "Windows DirectSound", "OSS")
-
-
-@dataclass(frozen=True)
-class SourceEntry:
-    """One source. ``kind`` and ``name`` (with ``host_api`` for devices) make the ``SourceRequest``.
-
-    ``label`` is the text to show; ``hint`` is one sentence or empty. ``loopback`` is True for a source that carries
-    playback, False for a microphone or line. ``lesser`` entries reach the same hardware in a worse way: show them
-    behind "more". ``positions`` are the channel names, empty where the system gives none. ``now`` is the device that
-    an entry such as the default output stands for at present. ``playing``: a program plays to that output now.
-    """
-
-    kind: str
-    name: str
-    label: str
-    host_api: str = ""
-    channels: int = 0
-    rate_hz: int = 0
-    hint: str = ""
-    loopback: bool = False
-    lesser: bool = False
-    positions: tuple[str, ...] = ()
-    now: str = ""
-    playing: bool = False
-
-
-@dataclass(frozen=True)
-class Listing:
-    """Sources, and in ``missing`` one sentence for each audio system that could not be queried."""
-
-    sources: tuple[SourceEntry, ...] = ()
-    missing: tuple[str, ...] = ()
 
 
 def survey() -> Listing:
@@ -105,7 +73,7 @@ def server_entries(server: PulseServer) -> list[SourceEntry]:
     default = server.default_monitor()
     if default is not None:
         entry = _server_entry(default, server)
-        entries.append(replace(entry, name=DEFAULT_MONITOR, label=DEFAULT_LABEL, now=entry.label))
+        entries.append(msgspec.structs.replace(entry, name=DEFAULT_MONITOR, label=DEFAULT_LABEL, now=entry.label))
     return entries + [_server_entry(source, server) for source in (*monitors, *inputs)]
 
 
@@ -148,33 +116,10 @@ def device_entry(device: InputDevice, server_answers: bool = False) -> SourceEnt
     )
 
 
-def to_json(listing: Listing) -> str:
-    """One JSON object with ``sources`` and ``missing``."""
-    return json.dumps(asdict(listing), ensure_ascii=False)
-
-
-def from_json(text: str) -> Listing:
-    """The reverse of ``to_json``. Raises ValueError for other text; unknown keys are ignored."""
-    plain = json.loads(text)
-    if not isinstance(plain, dict):
-        raise ValueError("a list of sources is one JSON object")
-    return Listing(
-        tuple(_entry(entry) for entry in plain.get("sources", ())), tuple(map(str, plain.get("missing", ())))
-    )
-
-
-def _entry(plain: Any) -> SourceEntry:
-    if not isinstance(plain, dict) or not {"kind", "name"} <= plain.keys():
-        raise ValueError(f"a source needs kind and name, not {plain!r}")
-    known = {key: value for key, value in plain.items() if key in SourceEntry.__dataclass_fields__}
-    known["positions"] = tuple(known.get("positions", ()))
-    known.setdefault("label", known["name"])
-    return SourceEntry(**known)
-
-
 def _fake_listing(path: Path) -> Listing:
     try:
-        return from_json(path.read_text(encoding="utf-8"))
+        sources, missing = read_sources(path.read_bytes(), SourceEntry)
+        return Listing(tuple(sources), tuple(missing))
     except (OSError, ValueError) as error:
         return Listing(missing=(f"The list in {FAKE_LIST_VARIABLE} cannot be read ({error}); correct '{path}'.",))
 
@@ -185,7 +130,7 @@ def _server_name(server: PulseServer) -> str:
 
 def main() -> int:
     """Print the list as JSON. Always returns 0, since what is missing is part of the list."""
-    print(to_json(survey()))
+    print(encode(survey()))
     return 0
 
 

@@ -11,7 +11,6 @@ import os
 import sys
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,9 +19,9 @@ from numpy.typing import NDArray
 from meter.audio import portaudio, pulse
 from meter.audio.ramp import RampedLoop
 from meter.audio.source import SourceError
+from meter.sound_lists import Output
 
 SINK, DEVICE = "sink", "device"
-SERVER_RATE_HZ = 48_000
 SERVER_DEVICE = "pulse"
 SERVER_DEVICE_FIX = (
     "run `apt install libasound2-plugins` (Debian, Ubuntu), `dnf install alsa-plugins-pulseaudio` (Fedora) "
@@ -33,17 +32,6 @@ LATENCY_SECONDS = 0.1
 CHANNELS = 2
 STALL_SECONDS = 2.0
 LESSER_HOST_APIS = ("MME", "Windows DirectSound", "OSS")
-
-
-@dataclass(frozen=True)
-class Output:
-    """One output. ``kind`` is ``"sink"`` (of the sound server) or ``"device"``; ``name`` finds it again."""
-
-    kind: str
-    name: str
-    label: str = ""
-    host_api: str = ""
-    rate_hz: int = SERVER_RATE_HZ
 
 
 def list_outputs() -> tuple[list[Output], list[str]]:

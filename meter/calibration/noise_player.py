@@ -5,29 +5,28 @@ dBFS and rises to -20 dBFS rms at most. It ends with a short fade at the word ``
 pipe or dies, when the window says nothing for some seconds, when the output goes away, and after five minutes.
 
 Words on standard input, a line each: ``alive`` (at least every two seconds), ``hold``, ``rise``, ``stop``. Answers on
-standard output, a JSON object a line: ``{"say": "level", "dbfs_rms": -43.2, "rising": true}`` and at the end
-``{"say": "ended", "sentence": ""}``. ``--list`` prints the outputs instead and ends.
+standard output: ``meter.calibration.player_messages``. ``--list`` prints the outputs instead and ends.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import queue
 import signal
 import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import asdict
 from typing import IO, Protocol
 
 import numpy as np
 
-from meter.audio.output import SINK, LoopPlayer, Output, list_outputs
+from meter.audio.output import SINK, LoopPlayer, list_outputs
 from meter.audio.ramp import RampedLoop
 from meter.audio.source import SourceError
 from meter.calibration.noise import BANDS_HZ, SIDES, noise_loop
+from meter.calibration.player_messages import LevelPlayed, NoiseEnded
+from meter.sound_lists import Output, OutputListing, encode
 
 TELL_SECONDS = 0.2
 WINDOW_SILENT_SECONDS = 3.0
@@ -53,7 +52,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = _parser().parse_args(argv)
     if arguments.list:
         outputs, missing = list_outputs()
-        _tell({"outputs": [asdict(output) for output in outputs], "missing": missing})
+        _tell(OutputListing(tuple(outputs), tuple(missing)))
         return 0
     output = Output(arguments.kind, arguments.output, arguments.label, arguments.host_api, arguments.rate)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -61,7 +60,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         sentence = play(output, arguments.noise, arguments.play, words_from(sys.stdin))
     except (SourceError, ValueError) as error:
         sentence = str(error)
-    _tell({"say": "ended", "sentence": sentence})
+    _tell(NoiseEnded(sentence))
     return 0
 
 
@@ -84,7 +83,7 @@ def attend(
     loop: RampedLoop,
     player: Player,
     words: queue.Queue[str],
-    tell: Callable[[dict[str, object]], None],
+    tell: Callable[[LevelPlayed], None],
     now: Callable[[], float] = time.monotonic,
 ) -> str:
     """Obey and look after the stream until there is a reason to end; the reason, empty for ``stop``."""
@@ -110,7 +109,7 @@ def attend(
             reason = player.moved()
         if reason:
             return reason
-        tell({"say": "level", "dbfs_rms": round(loop.level_dbfs, 1), "rising": loop.rising})
+        tell(LevelPlayed(round(loop.level_dbfs, 1), loop.rising))
 
 
 def words_from(stream: IO[str]) -> queue.Queue[str]:
@@ -133,10 +132,10 @@ def _wait_for_fade(loop: RampedLoop) -> None:
     time.sleep(0.1)
 
 
-def _tell(message: dict[str, object]) -> None:
+def _tell(message: LevelPlayed | NoiseEnded | OutputListing) -> None:
     """Answer; a window that has gone is noticed by the pipe from it."""
     try:
-        print(json.dumps(message, ensure_ascii=False), flush=True)
+        print(encode(message), flush=True)
     except OSError:
         return
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
-from dataclasses import asdict
 
-from meter.audio.listing import SourceEntry, surveyed
+from meter.audio.listing import surveyed
+from meter.sound_lists import SourceEntry, encode
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -24,7 +24,7 @@ def run(arguments: argparse.Namespace) -> int:
     for listing in surveyed():
         found += len(listing.sources)
         for entry in listing.sources:
-            print(json.dumps(asdict(entry)) if arguments.json else line_of(entry), flush=True)
+            print(encode(entry) if arguments.json else line_of(entry), flush=True)
         for sentence in listing.missing:
             print(json.dumps({"missing": sentence}) if arguments.json else sentence, flush=True)
     if not arguments.json and not found:
@@ -40,6 +40,7 @@ def line_of(entry: SourceEntry) -> str:
         entry.host_api,
         entry.hint,
     ]
-    label = f"what plays on {entry.label}" if entry.kind == "monitor" and entry.loopback else entry.label
+    name = entry.label or entry.name
+    label = f"what plays on {name}" if entry.kind == "monitor" and entry.loopback else name
     label += f", now {entry.now}" if entry.now else ""
     return f"{entry.kind:8} {label}  ({', '.join(fact for fact in facts if fact)})"

@@ -15,12 +15,13 @@ from meter.calibration.level_at_seat import METER_DOUBTS_DB, NOISE_DB_RE_ONE, NO
 from meter.calibration.monitor_control import setting_words
 from meter.figures import figure
 from meter.gui.calibration.picture import SeatPicture
-from meter.gui.calibration.player_process import Output
+from meter.gui.calibration.player_process import output_title
 from meter.gui.calibration.widgets import PlayRow, choice, field, form, say
 from meter.gui.kit.fields import TextField
 from meter.gui.kit.theme import SUBTITLE_PX, TEXT_PX
 from meter.gui.kit.widgets import KeyButton, Paragraph
 from meter.settings import HEADPHONES, LOUDSPEAKERS
+from meter.sound_lists import Output
 
 BY_DAW, BY_PROGRAM = "daw", "program"
 NOISES = (("pink noise, 500 Hz to 2 kHz: the room matters least", "band"), ("pink noise, 20 Hz to 20 kHz", "wide"))
@@ -151,7 +152,7 @@ class StartPage(QWidget):
         while self.output.count() > 1:
             self.output.removeItem(1)
         for output in outputs:
-            self.output.addItem(output.title, output)
+            self.output.addItem(output_title(output), output)
             if output == before:
                 self.output.setCurrentIndex(self.output.count() - 1)
         self.output.blockSignals(False)

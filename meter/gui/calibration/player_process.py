@@ -9,8 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import msgspec
 from PySide6.QtCore import QObject, QProcess, QTimer, Signal
+
+from meter.calibration.player_messages import LevelPlayed, NoiseEnded, read_answer
+from meter.sound_lists import Output, read_outputs
 
 ALIVE_MS = 500
 STOP_MS = 1000
@@ -18,20 +20,10 @@ LIST_MS = 8000
 MOST_OUTPUTS = 200
 
 
-class Output(msgspec.Struct, frozen=True):
-    """One output, as the child lists it."""
-
-    kind: str
-    name: str
-    label: str = ""
-    host_api: str = ""
-    rate_hz: int = 48_000
-
-    @property
-    def title(self) -> str:
-        """What the output is called on the screen."""
-        name = self.label or self.name
-        return f"{name}  ·  {self.host_api}" if self.host_api else name
+def output_title(output: Output) -> str:
+    """What the output is called on the screen."""
+    name = output.label or output.name
+    return f"{name}  ·  {output.host_api}" if output.host_api else name
 
 
 class NoisePlayer(QObject):
@@ -125,11 +117,11 @@ class NoisePlayer(QObject):
     def _hear(self) -> None:
         process = self._process
         while process is not None and process.canReadLine():
-            message = _message(bytes(process.readLine().data()))
-            if message.get("say") == "level" and not self._stopping:
-                self.level_changed.emit(float(message.get("dbfs_rms", 0.0)), bool(message.get("rising")))
-            elif message.get("say") == "ended":
-                self._sentence = str(message.get("sentence", ""))
+            match read_answer(bytes(process.readLine().data())):
+                case LevelPlayed(dbfs_rms, rising) if not self._stopping:
+                    self.level_changed.emit(dbfs_rms, rising)
+                case NoiseEnded(sentence):
+                    self._sentence = sentence
 
     def _finished(self, code: int, status: QProcess.ExitStatus) -> None:
         self._hear()
@@ -155,13 +147,9 @@ class NoisePlayer(QObject):
         self._list_limit.stop()
         if process is None:
             return
-        plain = _message(bytes(process.readAllStandardOutput().data()))
+        found = read_outputs(bytes(process.readAllStandardOutput().data()))
         process.deleteLater()
-        try:
-            outputs = msgspec.convert(plain.get("outputs", []), list[Output])[:MOST_OUTPUTS]
-            missing = msgspec.convert(plain.get("missing", []), list[str])
-        except msgspec.ValidationError:
-            outputs, missing = [], []
+        outputs, missing = list(found.outputs[:MOST_OUTPUTS]), list(found.missing)
         if not outputs and not missing:
             missing = ["No output was found; play the files from your DAW instead."]
         self.listed.emit(outputs, missing)
@@ -181,12 +169,3 @@ def _timer(owner: NoisePlayer, interval_ms: int, call: Any, *, once: bool = Fals
     timer.setSingleShot(once)
     timer.timeout.connect(call)
     return timer
-
-
-def _message(line: bytes) -> dict[str, Any]:
-    """One JSON object; anything else is empty."""
-    try:
-        plain = msgspec.json.decode(line)
-    except (msgspec.DecodeError, UnicodeDecodeError):
-        return {}
-    return plain if isinstance(plain, dict) else {}

@@ -8,11 +8,10 @@ from typing import Any
 
 import msgspec
 
+from meter import sound_lists
 from meter.gui.source.feed_words import channel_words, rate_words
 from meter.settings import SourceChoice
 
-MAX_ENTRIES = 500
-MAX_CHANNELS = 1024
 MOST_AT_ONCE = 32
 """Channels the engine takes from one source."""
 
@@ -27,25 +26,8 @@ OLDER_WORDS = "What is playing on "
 """What earlier versions put before it."""
 
 
-class SourceEntry(msgspec.Struct, frozen=True):
-    """One source. ``loopback`` says that it hears what an output plays, ``lesser`` that there is a better way to it.
-
-    ``positions`` are the names of its channels, where the system gives any; ``now`` is the device that it stands for
-    at present, where that may change. ``playing``: a program plays to that output now.
-    """
-
-    kind: str
-    name: str
-    label: str = ""
-    host_api: str = ""
-    channels: int = 0
-    rate_hz: int = 0
-    hint: str = ""
-    loopback: bool = False
-    lesser: bool = False
-    positions: tuple[str, ...] = ()
-    now: str = ""
-    playing: bool = False
+class SourceEntry(sound_lists.SourceEntry, frozen=True):
+    """One source with its words for the picker."""
 
     @property
     def title(self) -> str:
@@ -97,28 +79,9 @@ class Listing(msgspec.Struct, frozen=True):
 
 
 def read_listing(text: bytes) -> Listing:
-    """The listing child's JSON object, ``{"sources": [...], "missing": [...]}``; raises ValueError with one sentence.
-
-    An entry that is not one of ours is left out; the others are of use without it.
-    """
-    try:
-        plain = msgspec.json.decode(text)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise ValueError("The list of sources came back garbled; rescan.") from error
-    if not isinstance(plain, dict) or not isinstance(plain.get("sources"), list):
-        raise ValueError("The list of sources came back in a form that this window does not know; rescan.")
-    entries = [entry for entry in map(_entry, plain["sources"][:MAX_ENTRIES]) if entry is not None]
-    missing = plain.get("missing", [])
-    sentences = [str(sentence) for sentence in missing] if isinstance(missing, list) else []
-    return Listing(tuple(entries), tuple(dict.fromkeys(sentences)))
-
-
-def _entry(item: Any) -> SourceEntry | None:
-    try:
-        entry = msgspec.convert(item, SourceEntry, strict=False)
-    except msgspec.ValidationError:
-        return None
-    return entry if 0 <= entry.channels <= MAX_CHANNELS else None
+    """What the listing child printed; raises ValueError with one sentence."""
+    entries, sentences = sound_lists.read_sources(text, SourceEntry)
+    return Listing(tuple(entries), tuple(sentences))
 
 
 def source_title(source: SourceChoice) -> str:

@@ -11,10 +11,11 @@ import pytest
 
 from meter.audio import listing as listing_module
 from meter.audio import portaudio, pulse
-from meter.audio.listing import FAKE_LIST_VARIABLE, Listing, SourceEntry, from_json, survey, to_json
+from meter.audio.listing import FAKE_LIST_VARIABLE, Listing, survey
 from meter.audio.monitor import DEFAULT_MONITOR
 from meter.audio.pulse import PulseServer, PulseSink, PulseSource
 from meter.audio.source import SourceError
+from meter.sound_lists import SourceEntry, encode, read_sources
 from tests.support.fake_sounddevice import FakeSounddevice, device
 
 STEREO = ("front-left", "front-right")
@@ -127,24 +128,23 @@ def test_a_desk_with_more_channels_than_we_show_says_so(
     assert survey().sources[0].hint == "Has 64 channels; choose up to 32 of them."
 
 
+def read(text: bytes) -> Listing:
+    sources, missing = read_sources(text, SourceEntry)
+    return Listing(tuple(sources), tuple(missing))
+
+
 def test_json_there_and_back_is_the_same() -> None:
     listing = Listing(
         (SourceEntry("monitor", "ä", "Überall", "PulseAudio", 2, 48_000, "", True, False, ("L", "R")),), ("nothing",)
     )
-    assert from_json(to_json(listing)) == listing
-
-
-@pytest.mark.parametrize("text", ["", "[]", '{"sources": [3]}', '{"sources": [{"kind": "device"}]}', "{"])
-def test_json_of_something_else_is_refused(text: str) -> None:
-    with pytest.raises(ValueError, match=r".+"):
-        from_json(text)
+    assert read(encode(listing).encode()) == listing
 
 
 def test_a_fake_list_takes_the_place_of_the_machines_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "list.json"
     path.write_text(json.dumps({"sources": [{"kind": "device", "name": "Blue box", "newer_field": 1}]}))
     monkeypatch.setenv(FAKE_LIST_VARIABLE, str(path))
-    assert list(survey().sources) == [SourceEntry("device", "Blue box", "Blue box")]
+    assert list(survey().sources) == [SourceEntry("device", "Blue box")]
     path.write_text("no list")
     listing = survey()
     assert listing.sources == ()
@@ -158,5 +158,5 @@ def test_the_short_lived_process_prints_one_object(tmp_path: Path, monkeypatch: 
     answer = subprocess.run(
         [sys.executable, "-m", "meter.audio.listing"], capture_output=True, timeout=60, check=True
     )
-    assert from_json(answer.stdout.decode()) == survey()
+    assert read(answer.stdout) == survey()
     assert answer.stderr == b""

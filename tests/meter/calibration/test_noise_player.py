@@ -9,11 +9,13 @@ import queue
 import numpy as np
 import pytest
 
-from meter.audio.output import SINK, Output
+from meter.audio.output import SINK
 from meter.audio.ramp import RampedLoop
 from meter.audio.source import SourceError
 from meter.calibration import noise_player
 from meter.calibration.noise_player import GONE, NO_WINDOW, TOO_LONG, attend, main, words_from
+from meter.calibration.player_messages import LevelPlayed
+from meter.sound_lists import Output
 
 
 class Stream:
@@ -57,7 +59,7 @@ def run(*said, stream=None):
 def test_it_ends_when_told_to_and_tells_its_level_meanwhile():
     reason, at, told, _ = run(*alive(4), (4.5, "stop"))
     assert (reason, at) == ("", 4.5)
-    assert told[0] == {"say": "level", "dbfs_rms": -50.0, "rising": True}
+    assert told[0] == LevelPlayed(-50.0, rising=True)
     assert len(told) >= 4
 
 
@@ -84,7 +86,7 @@ def test_an_output_that_goes_or_is_moved_ends_it(stream):
 def test_hold_and_rise_reach_the_ramp():
     *_, told, loop = run((0.5, "hold"), (1.0, "rise"), (1.5, "hold"), (2.0, "stop"))
     assert not loop.rising
-    assert {True, False} == {message["rising"] for message in told}
+    assert {True, False} == {message.rising for message in told}
 
 
 def test_an_unknown_word_changes_nothing():

@@ -7,7 +7,8 @@ import sys
 import pytest
 
 from meter.gui.calibration import player_process as noise_player
-from meter.gui.calibration.player_process import NoisePlayer, Output
+from meter.gui.calibration.player_process import NoisePlayer, output_title
+from meter.sound_lists import Output
 from tests.support import fake_noise
 
 FRONT = Output("sink", "front", "Front Room")
@@ -34,7 +35,7 @@ def test_outputs_are_listed_and_nothing_plays(made, qtbot):
         player.list_outputs()
         player.list_outputs()
     outputs, missing = heard.args
-    assert [output.title for output in outputs] == ["Front Room", "Interface  ·  ALSA"]
+    assert [output_title(output) for output in outputs] == ["Front Room", "Interface  ·  ALSA"]
     assert missing == []
     assert not player.playing
     assert made.log() == []

@@ -9,6 +9,7 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetrics
 
+from meter import sound_lists
 from meter.audio.monitor import DEFAULT_MONITOR
 from meter.gui.kit.theme import SUBTITLE_PX, TEXT_PX, font
 from meter.gui.source.listing_process import SourceLister
@@ -62,12 +63,10 @@ def test_a_listing_comes_in_groups():
 
 def test_the_listing_of_the_sound_room_is_understood():
     """The other side of the same contract."""
-    from meter.audio import listing as room
-
-    given = room.Listing(
-        (room.SourceEntry("device", "x", "X", "ALSA", 2, 48000, "hint", True, True, ("L", "R")),), ("gone",)
+    given = sound_lists.Listing(
+        (sound_lists.SourceEntry("device", "x", "X", "ALSA", 2, 48000, "hint", True, True, ("L", "R")),), ("gone",)
     )
-    found = read_listing(room.to_json(given).encode())
+    found = read_listing(sound_lists.encode(given).encode())
     assert found.entries == (SourceEntry("device", "x", "X", "ALSA", 2, 48000, "hint", True, True, ("L", "R")),)
     assert found.sentences == ("gone",)
 
