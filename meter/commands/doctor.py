@@ -9,7 +9,7 @@ import platform
 import shutil
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -53,9 +53,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Run every check and print it; 3 when something needed is missing."""
+    """Run every check and print it, without home folder and user name; 3 when something needed is missing."""
     lacking = False
-    for finding in examine():
+    for found in examine():
+        finding = replace(found, words=terminal.to_pass_on(found.words), fix=terminal.to_pass_on(found.fix))
         lacking |= finding.needed and not finding.good
         if arguments.json:
             print(json.dumps(asdict(finding)), flush=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import sys
 from pathlib import Path
 from typing import NoReturn
@@ -42,6 +43,18 @@ def progress() -> Progress:
 def visible(text: str) -> str:
     """Return the text with line breaks, escape sequences and broken bytes escaped: file names may hold any."""
     return "".join(letter if letter.isprintable() else ascii(letter)[1:-1] for letter in text)
+
+
+def to_pass_on(text: str) -> str:
+    """Return the text without the home folder ("~" for it) and the user's name in paths ("USER" for it).
+
+    For what is made to be sent to others: the name in other words stays.
+    """
+    home = os.path.realpath(Path.home())
+    for folder in {home, str(Path.home())} - {"/"}:
+        text = re.sub(rf"(?<![\w/.~-]){re.escape(folder)}(?![\w.-])", "~", text)
+    user = os.environ.get("USER") or os.environ.get("USERNAME") or Path(home).name
+    return re.sub(rf"(?<=[/\\]){re.escape(user)}(?![\w.-])", "USER", text) if user else text
 
 
 def open_closed_streams() -> None:
