@@ -31,7 +31,7 @@ KINDS = {
 }  # fmt: skip
 """Kinds of events as they are printed."""
 
-NOT_CALIBRATED = "no listening level: not calibrated in this time"
+NOT_CALIBRATED = "not calibrated in this time"
 NO_BLOCKS = "no loudness was recorded"
 NO_FIGURE = "not known in this time"
 

@@ -188,13 +188,13 @@ def _segments(connection: sqlite3.Connection, path: Path) -> dict[int, Segment]:
     rows = connection.execute("SELECT id, run, began, source, rate_hz, channels, feeds FROM segment")
     return {
         int(number): Segment(
-            path, int(number), str(run), float(began), str(source), int(rate_hz), int(channels), _names(feeds)
+            path, int(number), str(run), float(began), str(source), int(rate_hz), int(channels), feed_names(feeds)
         )
         for number, run, began, source, rate_hz, channels, feeds in rows
     }
 
 
-def _names(text: str) -> tuple[str, ...]:
+def feed_names(text: str) -> tuple[str, ...]:
     """Names of a list or of the keys of an object in JSON; nothing where it is damaged."""
     try:
         return tuple(str(each) for each in json.loads(text))

@@ -13,8 +13,9 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from meter.logbook.recorded_day import Keys, keys_of
+from meter.logbook.recorded_day import Keys, feed_names, keys_of
 from meter.logbook.store import open_to_read
+from meter.readings import MIX
 
 DAY = re.compile(r"(\d{4}-\d{2}-\d{2})\.sqlite3(\.version-\d+)?")
 """A day's file, and the one that goes on beside a file of a newer version. Copies and damaged files are left out."""
@@ -80,16 +81,19 @@ def _name_of(paths: Sequence[Path], folder: str) -> str:
 
 
 def recorded_feeds(paths: Sequence[Path]) -> dict[str, Keys]:
-    """The figures of each feed, in the order in which they came: key, unit and most values."""
+    """The figures of each feed, key, unit and most values: the mix, then the others in the order of the feed map."""
     found: dict[str, dict[str, tuple[str, int]]] = {}
+    mapped = [MIX]
     for path in paths:
         with contextlib.suppress(sqlite3.Error, OSError), closing(open_to_read(path)) as connection:
             rows = connection.execute(
-                "SELECT feed, keys FROM series JOIN segment ON segment.id = segment ORDER BY began"
+                "SELECT feed, keys, feeds FROM series JOIN segment ON segment.id = segment ORDER BY began"
             ).fetchall()
-            for feed, text in rows:
+            for feed, text, feeds in rows:
+                mapped += [each for each in feed_names(feeds) if each not in mapped]
                 with contextlib.suppress(ValueError, TypeError):
                     known = found.setdefault(str(feed), {})
                     for key, unit, size in keys_of(text):
                         known[key] = (unit, max(size, known.get(key, ("", 0))[1]))
-    return {feed: tuple((key, *rest) for key, rest in known.items()) for feed, known in found.items()}
+    ranked = sorted(found, key=lambda feed: mapped.index(feed) if feed in mapped else len(mapped))
+    return {feed: tuple((key, *rest) for key, rest in found[feed].items()) for feed in ranked}

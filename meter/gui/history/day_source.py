@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from meter.gui.history.lanes import Lane, drawable, lanes_of, short_label
+from meter.gui.history.lanes import Lane, drawable, lanes_of, named
+from meter.instances import PAIR_PREFIX, PART_PREFIX, feed_title
 from meter.logbook.recorded_day import FeedRecord, RecordedDay, read, read_after
 from meter.logbook.recorded_days import Job, recorded_feeds, recorded_jobs
 from meter.readings import MIX
+
+BEFORE_AND_AFTER = ("before", "after")
 
 
 class DaySource:
@@ -37,7 +40,15 @@ class DaySource:
     @property
     def lanes(self) -> list[Lane]:
         """What is drawn."""
-        return lanes_of(self.rows, self._labels, self.chosen) if self.rows is not None else []
+        return lanes_of(self.rows, self._labels, self.chosen, self._columns) if self.rows is not None else []
+
+    @property
+    def _columns(self) -> tuple[str, ...]:
+        """Names of the values of a figure: the two sides of a stage, or the parts of the source."""
+        if self.feed.startswith(PAIR_PREFIX):
+            return BEFORE_AND_AFTER
+        feeds = self.record.segments[-1].feeds if self.record.segments else ()
+        return tuple(feed_title(feed) for feed in feeds if feed.startswith(PART_PREFIX))
 
     @property
     def named_figures(self) -> dict[str, str]:
@@ -46,7 +57,8 @@ class DaySource:
             return {}
         units = self.rows.units
         return {
-            key: ", ".join(filter(None, [short_label(key, self._labels), units[key]])) for key in drawable(self.rows)
+            key: ", ".join(filter(None, [": ".join(named(key, self._labels)), units[key]]))
+            for key in drawable(self.rows)
         }
 
     @property

@@ -12,7 +12,7 @@ from PySide6.QtGui import QColor
 from PySide6.QtWidgets import QFrame, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from meter.gui.history.envelope import FloatArray, envelope
-from meter.gui.history.lanes import Lane, Line, axis_words
+from meter.gui.history.lanes import Lane, axis_words
 from meter.gui.history.time_ticks import clock_words, ticks
 from meter.gui.kit.theme import MARK_PX, SUBTITLE_PX, Theme, current_theme, font, mixed, px
 
@@ -129,21 +129,16 @@ class LanePlot(QWidget):
     def _head(self, row: int | None) -> None:
         """What is drawn, each with its colour, and its figure in one row."""
         theme = current_theme()
-        name = self.lane.name if len(self.lane.lines) > 1 else ""
-        words = [f'<span style="color:{theme.ink.name()}">{escape(name)}</span>'] if name else []
+        words = []
+        if self.lane.meter:
+            words.append(f'<span style="color:{theme.ink.name()}">{escape(self.lane.name)}</span>')
         for line, role in zip(self.lane.lines, LINE_ROLES[len(self.lane.lines) - 1], strict=True):
-            text = self._line_words(line, row)
             words.append(
                 f'<span style="color:{theme.colour(role).name()}">■</span> '
-                f'<span style="color:{(theme.soft if row is None else theme.ink).name()}">{escape(text)}</span>'
+                f'<span style="color:{(theme.soft if row is None else theme.ink).name()}">'
+                f"{escape(self.lane.words(line, row))}</span>"
             )
         self.heading.setText("&nbsp;&nbsp;&nbsp;".join(words))
-
-    def _line_words(self, line: Line, row: int | None) -> str:
-        """A line's name with its figure, or with its unit where the heading does not have that."""
-        if row is not None:
-            return line.words(row, self.lane.unit)
-        return line.name if len(self.lane.lines) > 1 else ", ".join(filter(None, [line.name, self.lane.unit]))
 
     def _moved(self, place: QPointF) -> None:
         over = self.view.sceneBoundingRect().contains(place)

@@ -20,11 +20,8 @@ MOST_LINES = 3
 NO_LANE = ("count",)
 """Units of figures that are no level: counters."""
 
-NAMES = {
-    "LUFS": "loudness", "dBTP": "true peak", "dBFS": "peak", "dB(A)": "listening level, estimate",
-    "dB(C)": "C-weighted peak, estimate", "VU": "VU", "": "correlation",
-}  # fmt: skip
-"""What a lane is called by its unit; other units name it themselves."""
+UNITS = ("LUFS", "dBTP", "dB(A)", "dB", "", "%", "VU", "dBFS")
+"""Units in the order of their lanes; others follow as they were recorded. What does not fit is left out."""
 
 LEAST_SPANS = {"": 0.4, "%": 20.0, "LU": 4.0}
 """Least height of a lane's axis in its unit."""
@@ -35,15 +32,17 @@ MOST_SPANS = dict.fromkeys(("LUFS", "dBTP", "dBFS", "VU", "dB(A)", "dB(C)"), 42.
 
 @dataclass(frozen=True)
 class Line:
-    """One recorded figure as a line: its ``values`` ``(n,)`` are the highest of a figure of several values."""
+    """One recorded figure as a line with its ``values`` ``(n,)``; ``meter`` and ``name`` are what it is called."""
 
     key: str
+    meter: str
     name: str
     values: FloatArray
 
-    def words(self, row: int, unit: str) -> str:
-        """``short-term −16.2 LUFS`` at one row."""
-        return f"{self.name} {with_unit(float(self.values[row]), unit, decimals(unit))}"
+    @property
+    def whole_name(self) -> str:
+        """Meter and name."""
+        return ": ".join(filter(None, [self.meter, self.name]))
 
 
 @dataclass(frozen=True)
@@ -56,9 +55,22 @@ class Lane:
     high: float
 
     @property
+    def meter(self) -> str:
+        """The meter of several lines, where that is one; empty otherwise."""
+        meters = {line.meter for line in self.lines}
+        return meters.pop() if len(meters) == 1 and len(self.lines) > 1 else ""
+
+    @property
     def name(self) -> str:
-        """What is drawn, with its unit: ``loudness, LUFS``."""
-        return ", ".join(filter(None, [NAMES.get(self.unit, ""), self.unit]))
+        """What is drawn, with its unit: ``Loudness, LUFS``."""
+        return ", ".join(filter(None, [self.meter or self.lines[0].whole_name, self.unit]))
+
+    def words(self, line: Line, row: int | None) -> str:
+        """A line's name, with its figure in one row: ``short-term −16.2 LUFS``."""
+        name = line.name if self.meter else line.whole_name
+        if row is None:
+            return name if self.meter or len(self.lines) > 1 else self.name
+        return f"{name} {with_unit(float(line.values[row]), self.unit, decimals(self.unit))}"
 
 
 def decimals(unit: str) -> int:
@@ -71,11 +83,17 @@ def axis_words(value: float, spacing: float) -> str:
     return figure(value, 0 if spacing >= 1.0 else 1 if spacing >= 0.1 else 2)
 
 
-def short_label(key: str, labels: Mapping[str, str]) -> str:
-    """A key in words: its label without the name of its meter, up to the first comma; an instance has its number."""
-    known = labels.get(first_key(key), "") or key.partition(".")[2].replace("_", " ")
-    number = "" if first_key(key) == key else f" ({key.partition('.')[0].rpartition('_')[2]})"
-    return f"{known.partition(': ')[2].partition(',')[0] or known}{number}"
+def named(key: str, labels: Mapping[str, str]) -> tuple[str, str]:
+    """Meter and figure of a key in words, the figure up to its first comma; a further instance has its number.
+
+    ``labels`` are ``meter: figure`` by the key of the first instance.
+    """
+    instance, _, field = key.partition(".")
+    meter, colon, figure_ = labels.get(first_key(key), "").partition(": ")
+    number = "" if first_key(key) == key else f" {instance.rpartition('_')[2]}"
+    if not colon:
+        return f"{first_key(key).partition('.')[0].replace('_', ' ')}{number}", field.replace("_", " ")
+    return f"{meter}{number}", figure_.partition(",")[0]
 
 
 def drawable(record: FeedRecord) -> list[str]:
@@ -84,20 +102,33 @@ def drawable(record: FeedRecord) -> list[str]:
     return [key for key, unit in record.units.items() if key != blocks and unit not in NO_LANE]
 
 
-def lanes_of(record: FeedRecord, labels: Mapping[str, str], chosen: Sequence[str] = ()) -> list[Lane]:
-    """The lanes of a feed: of the ``chosen`` keys, or without any of the first figures of each unit."""
+def lanes_of(
+    record: FeedRecord, labels: Mapping[str, str], chosen: Sequence[str] = (), columns: Sequence[str] = ()
+) -> list[Lane]:
+    """The lanes of a feed: of the ``chosen`` keys, or without any of the first figures of each unit.
+
+    ``columns`` name the values of a figure that has as many: parts, or before and after. Without names its highest
+    value is drawn.
+    """
     by_unit: dict[str, list[Line]] = {}
     for key in drawable(record):
-        if chosen and key not in chosen:
-            continue
-        values = record.columns[key]
-        if not np.isfinite(values).any():
-            continue
-        highest = values if values.ndim == 1 else np.fmax.reduce(values, axis=1)
-        lines = by_unit.setdefault(record.units[key], [])
-        if len(lines) < MOST_LINES:
-            lines.append(Line(key, short_label(key, labels), highest))
-    return [_lane(unit, tuple(lines)) for unit, lines in by_unit.items()]
+        if not chosen or key in chosen:
+            lines = by_unit.setdefault(record.units[key], [])
+            lines += [line for line in _lines(record, key, labels, columns) if np.isfinite(line.values).any()]
+    ranked = sorted(by_unit, key=lambda unit: UNITS.index(unit) if unit in UNITS else len(UNITS))
+    return [_lane(unit, tuple(by_unit[unit][:MOST_LINES])) for unit in ranked if by_unit[unit]]
+
+
+def _lines(record: FeedRecord, key: str, labels: Mapping[str, str], columns: Sequence[str]) -> list[Line]:
+    """A figure as one line, or the largest of its named values, each as one."""
+    values, (meter, name) = record.columns[key], named(key, labels)
+    if values.ndim == 1:
+        return [Line(key, meter, name, values)]
+    if len(columns) != values.shape[1]:
+        return [Line(key, meter, name, np.fmax.reduce(values, axis=1))]
+    sizes = np.nan_to_num(values, neginf=0.0).mean(axis=0)
+    largest = sorted(np.argsort(-sizes, kind="stable")[:MOST_LINES].tolist())
+    return [Line(key, f"{meter}: {name}", columns[place], values[:, place]) for place in largest]
 
 
 def _lane(unit: str, lines: tuple[Line, ...]) -> Lane:

@@ -181,8 +181,8 @@ def test_figures_are_added_and_taken_away(open_view, tmp_path) -> None:
     menu = QMenu()
     view.head.fill_figures(menu)
     actions = {action.text(): action for action in menu.actions()}
-    assert actions["short-term, LUFS"].isChecked()
-    actions["short-term, LUFS"].trigger()
+    assert actions["Loudness: short-term, LUFS"].isChecked()
+    actions["Loudness: short-term, LUFS"].trigger()
     assert [line.key for line in view.lanes[0].lane.lines] == ["loudness.momentary"]
     assert view.shown == (MORNING + 60, MORNING + 120)
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from meter.gui.history.envelope import envelope, limits
-from meter.gui.history.lanes import MOST_LINES, lanes_of, row_at, short_label
+from meter.gui.history.lanes import MOST_LINES, lanes_of, named, row_at
 from meter.gui.history.time_ticks import TICK_PX, clock_words, length_words, ticks
 from meter.logbook.recorded_day import FeedRecord
 
@@ -122,9 +122,29 @@ def test_lanes_are_of_one_unit_without_counters_and_blocks() -> None:
 
 def test_figures_are_named_by_their_labels() -> None:
     labels = {"vu.now": "Level: VU, the highest"}
-    assert short_label("vu.now", labels) == "VU"
-    assert short_label("vu_2.now", labels) == "VU (2)"
-    assert short_label("other.true_max", labels) == "true max"
+    assert named("vu.now", labels) == ("Level", "VU")
+    assert named("vu_2.now", labels) == ("Level 2", "VU")
+    assert named("mono_lows.loss_now", labels) == ("mono lows", "loss now")
+
+
+def test_a_lane_names_its_meter_once() -> None:
+    labels = {"a.one": "Loudness: momentary, 0.4 s", "a.two": "Loudness: short-term", "b.one": "Low end: loss"}
+    both = lanes_of(record({"a.one": "LUFS", "a.two": "LUFS"}), labels)[0]
+    assert (both.name, both.words(both.lines[0], 0)) == ("Loudness, LUFS", "momentary 0.0 LUFS")
+    mixed = lanes_of(record({"a.one": "dB", "b.one": "dB"}), labels)[0]
+    assert [mixed.words(line, None) for line in mixed.lines] == ["Loudness: momentary", "Low end: loss"]
+    single = lanes_of(record({"b.one": "dB"}), labels)[0]
+    assert single.words(single.lines[0], None) == "Low end: loss, dB"
+
+
+def test_figures_of_several_parts_are_the_largest_by_name() -> None:
+    shares = np.array([[5.0, 40.0, 30.0, 25.0], [np.nan, 45.0, 35.0, 15.0], [np.nan, 50.0, 30.0, 20.0]])
+    made = record({"low_end.share": "%"}, share=shares)
+    (lane,) = lanes_of(made, {"low_end.share": "Low end: share"}, (), ("voice", "drum", "bass", "organ"))
+    assert [(line.name, line.values[0]) for line in lane.lines] == [("drum", 40.0), ("bass", 30.0), ("organ", 25.0)]
+    assert lane.name == "Low end: share, %"
+    (lane,) = lanes_of(made, {}, (), ("before", "after"))  # of another number
+    assert [line.values.tolist() for line in lane.lines] == [[40.0, 45.0, 50.0]]
 
 
 def test_a_moment_has_the_row_of_its_second() -> None:
