@@ -27,6 +27,7 @@ from meter.commands.errors import FAILED, MISSING_PART, CommandError
 from meter.commands.figure_labels import figure_labels
 from meter.commands.new_file import write_new
 from meter.commands.preset_store import export_page, import_file
+from meter.commands.set_aside_meters import SetAsideMeters, begin_run, now_set_aside
 from meter.commands.window_meters import enable_other, leave_out_faces, meter_entries, other_meters
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
@@ -63,12 +64,14 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     source = starting or kept.source or first
     _, feeds, _ = settings_file.kept_feeds(kept, source)  # the window shows what cannot be used
     enabled, words = leave_out_faces(path.parent)
+    enabled, aside = begin_run(enabled, folders)
     notice = " ".join(said for said in (notice, words) if said)
     order = EngineOrder(
         request=as_request(to_plain(source)) if source else None,
         feeds=feeds,
         folders=tuple(str(folder) for folder in folders),
         enabled=enabled,
+        set_aside=aside,
         instances=tuple(kept.instances),
         settings=allowed_settings(kept, folders, enabled),
         logbook=str(logbook_path()),
@@ -88,12 +91,17 @@ def _show_window(engine: SupervisedEngine, kept: Settings, around: Surroundings,
     from meter.gui.kit.face_guard import GUARD
     from meter.gui.page.foreign_meters_menu import OthersMenu
     from meter.gui.page.presets_menu import PresetsMenu
+    from meter.gui.page.try_again import TryAgain
     from meter.gui.window import Window
 
     if around.settings_path is not None:
         GUARD.use_folder(around.settings_path.parent)
     window = Window(engine, kept, around)
-    OthersMenu(window.more.others, partial(other_meters, folders), enable_other, window.feed_line.say)
+    again = TryAgain(engine, window.cards.names, window.feed_line)
+    window.pages.try_again_asked.connect(again.try_again)
+    engine.set_aside.say = again.tell
+    others = partial(other_meters, folders)
+    OthersMenu(window.more.others, others, enable_other, window.feed_line.say, again.by_name, again.try_name)
     PresetsMenu(window.more.presets, import_file, export_page, lambda: window.pages.file, window.feed_line.say)
     window.show()
     # The draw clock keeps the interpreter awake, so a signal is met within a frame; closing waits for its end.
@@ -298,6 +306,7 @@ class SupervisedEngine:
 
     def __init__(self, order: EngineOrder) -> None:
         self._supervisor = Supervisor(order)
+        self.set_aside = SetAsideMeters(order, self._supervisor.record)
 
     @property
     def engine_pid(self) -> int:
@@ -352,9 +361,22 @@ class SupervisedEngine:
         """Measure these further instances of meters."""
         self._supervisor.use_instances(instances)
 
+    def meters_set_aside(self) -> dict[str, str]:
+        """Instances that are set aside now, with one sentence each."""
+        frame = self._supervisor.take()
+        return now_set_aside(frame.status.quarantined) if frame is not None else {}
+
+    def try_again(self, meter_id: str) -> None:
+        """Let a meter that was set aside measure again."""
+        self.set_aside.try_again(meter_id)
+        self._supervisor.try_again(meter_id)
+
     def poll(self) -> None:
-        """Look after the engine."""
+        """Look after the engine, and keep which meters were set aside."""
         self._supervisor.poll()
+        frame = self._supervisor.take()
+        if frame is not None:
+            self.set_aside.follow(frame, self._supervisor.set_aside)
 
     def close(self) -> None:
         """End the engine."""

@@ -23,6 +23,7 @@ CONTRACT = (
     "meter.plugin.manifest",
     "meter.plugin.named_code",
     "meter.plugin.services",
+    "meter.plugin.set_aside",
     "meter.plugin.where",
     "meter.toml_lines",
 )

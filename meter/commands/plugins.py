@@ -49,7 +49,7 @@ def _run_list(arguments: argparse.Namespace) -> int:
         raise CommandError(f"“list” takes no name; use “earwitness plugins enable {arguments.what}”.")
     enabled = enabled_meters()
     for plugin in discover(arguments.plugins, enabled=enabled):
-        print(json.dumps(_plain(plugin)) if arguments.json else visible(_line(plugin, enabled)))
+        print(json.dumps(_plain(plugin, enabled)) if arguments.json else visible(_line(plugin, enabled)))
     return 0
 
 
@@ -160,7 +160,7 @@ def _write(enabled: Enabled) -> None:
         raise CommandError(str(error), FAILED) from error
 
 
-def _plain(plugin: Plugin) -> dict[str, Any]:
+def _plain(plugin: Plugin, enabled: Enabled) -> dict[str, Any]:
     manifest = plugin.manifest
     return {
         "id": plugin.id,
@@ -172,6 +172,7 @@ def _plain(plugin: Plugin) -> dict[str, Any]:
         "enabled": plugin.enabled,
         "usable": plugin.usable,
         "refusal": plugin.refusal or None,
+        "set_aside": (enabled.why_set_aside(plugin.identity) if plugin.identity is not None else "") or None,
         "readings": [f"{plugin.id}.{entry.key}" for entry in manifest.field] if manifest else [],
     }
 
@@ -181,6 +182,8 @@ def _line(plugin: Plugin, enabled: Enabled) -> str:
         return f"{plugin.id:12} refused: {plugin.refusal}"
     if sentence := changed_sentence(plugin, enabled):
         return f"{plugin.id:12} not enabled: {sentence}"
+    if plugin.identity is not None and (why := enabled.why_set_aside(plugin.identity)):
+        return f"{plugin.id:12} set aside: {why} Run “{enabling_command(plugin)}” to try it again."
     if not plugin.enabled:
         return f"{plugin.id:12} not enabled: run “{enabling_command(plugin)}” if its code may run ({plugin.origin})"
     return f"{plugin.id:12} {plugin.manifest.version:8} {plugin.manifest.summary} ({plugin.origin})"

@@ -17,6 +17,7 @@ from meter.plugin.api import FloatArray, Processor, Readout, SavedState, Setting
 from meter.plugin.folder_package import forget_folder
 from meter.plugin.host import Plugin, load_object, load_processor
 from meter.plugin.manifest import Manifest, StudyEntry
+from meter.plugin.set_aside import set_aside_sentence
 from meter.plugin.where import reason_of
 
 OVERRUNS_TO_QUARANTINE = 3
@@ -287,7 +288,7 @@ class GuardedMeter:
     def fail(self, reason: str) -> None:
         """Put it in quarantine until the next source; ``reason`` follows "is set aside:"."""
         if not self.fault:
-            self.fault = f"Meter “{self.name}” is set aside: {reason}."
+            self.fault = set_aside_sentence(self.name, reason)
             self._drop_processor()
 
     def try_again(self) -> None:

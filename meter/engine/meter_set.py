@@ -16,7 +16,7 @@ class MeterSet:
     """``meters`` is one list for the life of the engine, the first instances in front.
 
     ``on_meter`` is called with the place of a meter in it before anything is asked of that meter. ``set_aside`` has
-    instances that are not to run, with one sentence each. ``send`` takes the message that names them all.
+    meters or instances that are not to run, with one sentence each. ``send`` takes the message that names them all.
     """
 
     def __init__(
@@ -72,8 +72,8 @@ class MeterSet:
 
     def _made(self, plugin: Plugin, instance: Instance | None = None) -> GuardedMeter:
         meter = GuardedMeter(plugin, self._timing, instance)
-        if meter.id in self._set_aside:
-            meter.exclude(self._set_aside[meter.id])
+        if why := self._set_aside.get(meter.id) or self._set_aside.get(plugin.id):
+            meter.exclude(why)
         return meter
 
     def _announce(self) -> None:

@@ -232,7 +232,7 @@ def obey(engine: Engine, command: ToEngine) -> bool:
 def try_again(engine: Engine, meter_id: str) -> None:
     """Load a meter that was set aside once more; loading may take longer than a turn of the loop."""
     for meter in engine.meters:
-        if meter.id == meter_id and meter.fault:
+        if meter_id in (meter.id, meter.manifest.id) and meter.fault:
             engine.on_opening(True)
             meter.try_again()
             engine.on_opening(False)

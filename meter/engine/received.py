@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -95,6 +95,14 @@ class Received:
         """The meter at this place of the engine's list; empty for none."""
         return self.meters[index] if 0 <= index < len(self.meters) else ""
 
+    def meter_of(self, instance_id: str) -> str:
+        """The meter of an instance: the id itself for a first one."""
+        return self._further.get(instance_id, instance_id)
+
+    def guests_but(self, left_out: Collection[str]) -> frozenset[str]:
+        """Instances of meters by others that run, without those of the meters left out."""
+        return frozenset(name for name in self.foreign if self.meter_of(name) not in left_out)
+
     def sentence(self, note: str = "") -> str:
         """Everything that is to be said now, with a ``note`` of this side at the end."""
         order = (CountingSuspended, FeedSentence, OutputChanged, RecorderSentence)
@@ -134,7 +142,7 @@ class Received:
 
     def _decode(self, message: FindingsMade) -> None:
         meter_id, _, study = message.key.partition(".")
-        kind = self._findings_type(f"{self._further.get(meter_id, meter_id)}.{study}")
+        kind = self._findings_type(f"{self.meter_of(meter_id)}.{study}")
         if kind is None:
             return
         try:

@@ -22,6 +22,7 @@ from meter.engine.guard import GuardedMeter
 from meter.engine.messages import FindingsDropped, FindingsMade
 from meter.plugin.api import Settings
 from meter.plugin.manifest import StudyEntry
+from meter.plugin.set_aside import set_aside_sentence
 
 SHARE_OF_A_CORE, LEAST_SHARE = 0.08, 0.03
 """What all studies together may use. Each rests until its share is what the others leave, or the least share, so
@@ -129,9 +130,8 @@ class Studies:
             self._take(outcome, now)
         elif now - began > LONGEST_STUDY_SECONDS:
             self._running = None
-            name = work.meter.name
             took = f"its study “{work.entry.key}” did not return within {LONGEST_STUDY_SECONDS:.0f} s"
-            work.meter.exclude(f"Meter “{name}” is set aside: {took}.")
+            work.meter.exclude(set_aside_sentence(work.meter.name, took))
             worker.interrupt()
             self._worker = None
             self.on_work(None)

@@ -43,6 +43,7 @@ from meter.logbook.day_record import ENGINE, METER
 from meter.marks import Mark
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin, discover, usable
+from meter.plugin.set_aside import set_aside_sentence
 from meter.readings import FeedStatus, Frame, Layout
 
 HANG_SECONDS = 4.0
@@ -212,6 +213,7 @@ class Supervisor:
 
     def try_again(self, meter_id: str) -> None:
         """Let a meter that was set aside measure again, now and in any engine that follows."""
+        meter_id = self._received.meter_of(meter_id)
         aside = {name: why for name, why in self._order.set_aside.items() if name != meter_id}
         self._order = replace(self._order, set_aside=aside)
         self._send(TryAgain(meter_id))
@@ -306,7 +308,9 @@ class Supervisor:
         """Go on without the meters that hung or ended the engine; True if there are any."""
         at, now = self._at_work(), time.monotonic()
         guilty = self._blame.of_death(at, now, self._in_a_row) if reason == DIED else self._blame.of_hang(at)
-        aside = {name: f"Meter “{name}” is set aside: {why}." for name, why in guilty.items()}
+        # All instances run the same code: the meter is left out, not only the one that was at work.
+        meters = {self._received.meter_of(name): why for name, why in guilty.items()}
+        aside = {name: set_aside_sentence(name, why) for name, why in meters.items()}
         for words in aside.values():
             self.record(RecordEvent(METER, words, time.time()))
         self._order = replace(self._order, set_aside={**self._order.set_aside, **aside})
@@ -346,7 +350,7 @@ class Supervisor:
         return AtWork(
             meter=self._meter_at_work(),
             study=self._received.meter(self._block.study_at_work),
-            guests=self._received.foreign - set(self._order.set_aside),
+            guests=self._received.guests_but(self._order.set_aside),
             threaded=self._received.threaded,
             opening=self._block.opening,
             exit_code=self._process.exitcode,

@@ -34,11 +34,24 @@ class Identity(msgspec.Struct, frozen=True):
         return (self.folder, self.package) == (other.folder, other.package)
 
 
+class SetAside(msgspec.Struct, frozen=True):
+    """A meter that was set aside: its id, the sentence that says why, and whether an engine ended or hung with it."""
+
+    identity: Identity
+    meter: str
+    why: str
+    ended_engine: bool = False
+
+
 class Enabled(msgspec.Struct, frozen=True):
-    """``meters`` may run; the face of one in ``faces_left_out`` is not loaded, with the sentence that says why."""
+    """``meters`` may run; the face of one in ``faces_left_out`` is not loaded, with the sentence that says why.
+
+    ``set_aside`` has the meters that failed in the last run, enabled or named on the command line.
+    """
 
     meters: tuple[Identity, ...] = ()
     faces_left_out: tuple[tuple[Identity, str], ...] = ()
+    set_aside: tuple[SetAside, ...] = ()
 
     def allows(self, identity: Identity) -> bool:
         """True when this very version was enabled."""
@@ -52,6 +65,10 @@ class Enabled(msgspec.Struct, frozen=True):
         """Why the face of this version is left out, or an empty string."""
         return next((why for known, why in self.faces_left_out if known == identity), "")
 
+    def why_set_aside(self, identity: Identity) -> str:
+        """Why this version was set aside in the last run, or an empty string."""
+        return next((entry.why for entry in self.set_aside if entry.identity == identity), "")
+
     def folders(self) -> list[Path]:
         """Folders of enabled meters that are no installed packages."""
         return [Path(known.folder) for known in self.meters if not known.package]
@@ -59,19 +76,24 @@ class Enabled(msgspec.Struct, frozen=True):
     def with_meter(self, identity: Identity) -> Enabled:
         """With this version enabled in the place of any other, its face as well."""
         kept = self.without(identity)
-        return Enabled((*kept.meters, identity), kept.faces_left_out)
+        return Enabled((*kept.meters, identity), kept.faces_left_out, kept.set_aside)
 
     def without(self, identity: Identity) -> Enabled:
         """With no version of this meter."""
         return Enabled(
             tuple(known for known in self.meters if not known.same_meter(identity)),
             tuple(entry for entry in self.faces_left_out if not entry[0].same_meter(identity)),
+            tuple(entry for entry in self.set_aside if not entry.identity.same_meter(identity)),
         )
 
     def without_face(self, identity: Identity, why: str) -> Enabled:
         """With the face of this version left out."""
         others = tuple(entry for entry in self.faces_left_out if not entry[0].same_meter(identity))
-        return Enabled(self.meters, (*others, (identity, why)))
+        return Enabled(self.meters, (*others, (identity, why)), self.set_aside)
+
+    def with_set_aside(self, entries: tuple[SetAside, ...]) -> Enabled:
+        """With these meters set aside, and no others."""
+        return Enabled(self.meters, self.faces_left_out, entries)
 
 
 NOTHING_ENABLED = Enabled()

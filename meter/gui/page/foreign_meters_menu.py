@@ -1,8 +1,11 @@
-"""Meters by others: which of them may run. Fills a menu each time it opens; a choice counts from the next start."""
+"""Meters by others: which of them may run, and those set aside, to be tried again. Fills a menu each time it opens.
+
+What may run counts from the next start; a meter that is tried again measures at once.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from PySide6.QtCore import QObject
 from PySide6.QtGui import QAction
@@ -12,10 +15,16 @@ from meter.gui.engine_link import OtherMeter
 
 NONE_FOUND = "none found"
 RIGHTS = "Code of its author runs with your rights."
+AGAIN = "try {} again"
+ASIDE = "set aside"
+ENABLED = "enabled"
 
 
 class OthersMenu(QObject):
-    """``find`` lists the meters, ``enable(key, wanted)`` does what was chosen and returns a sentence for ``say``."""
+    """``find`` lists the meters, ``enable(key, wanted)`` does what was chosen and returns a sentence for ``say``.
+
+    ``aside`` maps the names of meters that are set aside now to the reason, ``try_again`` takes such a name.
+    """
 
     def __init__(
         self,
@@ -23,8 +32,12 @@ class OthersMenu(QObject):
         find: Callable[[], Sequence[OtherMeter]],
         enable: Callable[[str, bool], str],
         say: Callable[[str], None],
+        aside: Callable[[], Mapping[str, str]] = dict,
+        try_again: Callable[[str], None] = lambda _name: None,
     ) -> None:
         super().__init__(menu)
+        self._aside = aside
+        self._try_again = try_again
         self._menu = menu
         self._find = find
         self._enable = enable
@@ -33,8 +46,17 @@ class OthersMenu(QObject):
         menu.aboutToShow.connect(self.fill)
 
     def fill(self) -> None:
-        """Offer every meter that is found now; the enabled ones are ticked."""
+        """Offer every meter that is found now; the enabled ones are ticked. Those set aside come first."""
         self._menu.clear()
+        aside = self._aside()
+        if aside:
+            self._menu.addSection(ASIDE)
+        for name, why in aside.items():
+            again = self._menu.addAction(AGAIN.format(name).replace("&", "&&"))
+            again.setToolTip(why)
+            again.triggered.connect(lambda _=False, name=name: self._try_again(name))
+        if aside:
+            self._menu.addSection(ENABLED)
         found = self._find()
         for meter in found:
             self._add(meter)

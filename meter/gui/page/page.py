@@ -17,6 +17,7 @@ from meter.gui.kit.face_guard import GUARD
 from meter.gui.kit.theme import GAP_PX, text_scale
 from meter.gui.page.layout import EXTRA_COLUMNS, Place, Plan, edges, height_of, making_room, rectangle, shared_out
 from meter.gui.page.plain_face import missing_face, plain_face
+from meter.gui.page.try_again import TryAgainButton
 from meter.instances import feed_title
 from meter.plugin.face import Face
 from meter.readings import Frame, Layout
@@ -42,6 +43,8 @@ class Card(QObject):
     """Another source or map: whether it names parts."""
     source_seen = Signal(object)
     """Another source or map: its first ``Frame``."""
+    try_again_asked = Signal()
+    """Its meter was set aside, and the user wants it to be tried again."""
 
     def __init__(
         self, entry: MeterEntry, face: Face, *, missing: bool, now: Callable[[], float], view: str = ""
@@ -57,6 +60,9 @@ class Card(QObject):
         self._looks = 0
         self._layout: Layout | None = None
         self._quarantined = False
+        self._again = TryAgainButton(face) if entry.foreign is not None and not missing else None
+        if self._again is not None:
+            self._again.clicked.connect(self.try_again_asked)
         face.installEventFilter(self)
 
     @property
@@ -96,6 +102,7 @@ class Card(QObject):
         quarantined = self.entry.meter_id in frame.status.quarantined
         if frame.layout is not self._layout or quarantined != self._quarantined:
             self._layout, self._quarantined = frame.layout, quarantined
+            self._offer_again()
             self._tell_unmeasured(frame)
             self.parts_seen.emit(bool(frame.parts))
             self.source_seen.emit(frame)
@@ -118,8 +125,16 @@ class Card(QObject):
         except Exception as error:
             self.face.show_fault(f"Its view failed: {error}")
 
+    def _offer_again(self) -> None:
+        if self._again is not None:
+            self._again.offer(self._quarantined)
+
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Time the painting of the face by handing the event on from here."""
+        if event.type() == QEvent.Type.Resize and self._again is not None and watched is self.face:
+            self.face.event(event)  # the button goes where the new layout leaves room
+            self._offer_again()
+            return True
         if event.type() != QEvent.Type.Paint or watched is not self.face:
             return False
         begin = self._now()
@@ -141,6 +156,7 @@ class Page(QWidget):
 
     setting_chosen = Signal(str, dict)
     action_asked = Signal(str)
+    try_again_asked = Signal(str)
 
     def __init__(
         self,
@@ -273,7 +289,9 @@ class Page(QWidget):
         # Whatever id a face gives, its settings are those of its own meter.
         face.setting_chosen.connect(lambda _id, chosen: self.setting_chosen.emit(entry.meter_id, chosen))
         face.action_asked.connect(self.action_asked)
-        return Card(entry, face, missing=bool(face.fault), now=self._now, view=view)
+        card = Card(entry, face, missing=bool(face.fault), now=self._now, view=view)
+        card.try_again_asked.connect(lambda: self.try_again_asked.emit(entry.meter_id))
+        return card
 
 
 def _make_face(entry: MeterEntry, view: str) -> Face:

@@ -32,6 +32,8 @@ class Pages(QStackedWidget):
 
     setting_chosen = Signal(str, dict)
     action_asked = Signal(str)
+    try_again_asked = Signal(str)
+    """The meter of this instance was set aside and is to be tried again."""
 
     def __init__(
         self,
@@ -150,6 +152,7 @@ class Pages(QStackedWidget):
         page = Page(plans[file], entries, self._now, elsewhere=elsewhere, offers=lambda entry: self.offers(entry))
         page.setting_chosen.connect(self.setting_chosen)
         page.action_asked.connect(self.action_asked)
+        page.try_again_asked.connect(self.try_again_asked)
         scroll = QScrollArea()
         scroll.setWidgetResizable(True)
         scroll.setFrameShape(QFrame.Shape.NoFrame)
