@@ -62,7 +62,7 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     starting = starting_source(request, kept)
     first = None if starting or kept.source else first_source()
     source = starting or kept.source or first
-    _, feeds, _ = settings_file.kept_feeds(kept, source)  # the window shows what cannot be used
+    feed_map, feeds, _ = settings_file.kept_feeds(kept, source)  # the window shows what cannot be used
     enabled, words = leave_out_faces(path.parent)
     enabled, aside = begin_run(enabled, folders)
     notice = " ".join(said for said in (notice, words) if said)
@@ -75,6 +75,7 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
         instances=tuple(kept.instances),
         settings=allowed_settings(kept, folders, enabled),
         logbook=str(logbook_path()),
+        job=feed_map.name if feed_map is not None else "",
     )
     engine = SupervisedEngine(order)
     try:
@@ -318,8 +319,8 @@ class SupervisedEngine:
         return self._supervisor.take()
 
     def open(self, request: Mapping[str, Any], feeds: Mapping[str, tuple[int, ...]] | None = None) -> None:
-        """Listen to ``{"kind", "name", "options"}`` with these feeds."""
-        self._supervisor.open(as_request(request), feeds)
+        """Listen to ``{"kind", "name", "options", "job"}`` with these feeds."""
+        self._supervisor.open(as_request(request), feeds, str(request.get("job", "")))
 
     def hold(self, held: bool) -> None:
         """Freeze or release the readings."""

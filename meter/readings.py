@@ -40,8 +40,8 @@ JSON_DECIMALS = 4
 RECORD_LAST, RECORD_MAX, RECORD_MIN, RECORD_EACH = "last", "max", "min", "each"
 RECORDED = (RECORD_LAST, RECORD_MAX, RECORD_MIN, RECORD_EACH)
 """How the readings of one second become what the day record keeps of it."""
-RECORDED_EACH = 10
-"""Values of one second that "each" keeps; more are kept with the next second."""
+RECORDED_EACH = 12
+"""Values of one second that "each" keeps: ten, and two that come early. More are kept with the next second."""
 
 ID_PATTERN = "^[a-z][a-z0-9_]{0,31}$"
 """How a meter, a field and a setting may be called."""

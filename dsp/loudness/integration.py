@@ -12,13 +12,16 @@ import numpy as np
 
 from dsp.core.saved_state import SavedState, inside, of
 from dsp.core.types import TICKS_PER_SECOND, FloatArray
-from dsp.loudness.gating import LoudnessHistogram, integrated_loudness, loudness_of, loudness_range
+from dsp.core.units import power_to_db
+from dsp.loudness.gating import K_OFFSET_DB, LoudnessHistogram, integrated_loudness, loudness_of, loudness_range
 
 MOMENTARY_TICKS = round(0.4 * TICKS_PER_SECOND)
 SHORT_TERM_TICKS = round(3.0 * TICKS_PER_SECOND)
 """EBU Tech 3341 clause 2.2: sliding rectangular windows. 0.4 s is also the gating block of BS.1770-5 Annex 1."""
 
 HOP_TICKS = TICKS_PER_SECOND // 10
+NEWEST_BLOCKS = 20
+"""Gating blocks that can be read one by one: 2 s of sound."""
 
 MAX_LOST_SECONDS = 1.0
 MAX_LOST_SHARE = 0.001
@@ -42,6 +45,9 @@ class Integration:
         self._range: float | None = None
         self._momentary_max = math.nan
         self._short_term_max = math.nan
+        self._newest = np.full(NEWEST_BLOCKS, np.nan)
+        self.blocks_counted = 0
+        """Gating blocks so far, those below the gates included; it begins at 0 where state was restored."""
         self.measured = 0
         self.lost = 0
         self.go_on_from(tick)
@@ -59,8 +65,11 @@ class Integration:
         hop = (self._origin_tick - first) % HOP_TICKS
         due = blocks[(hop - (len(momentary) - len(blocks))) % HOP_TICKS :: HOP_TICKS]
         if len(due):
-            self._blocks_seen = self._blocks_seen or not np.isnan(due).all()
-            self._blocks.add(due)
+            known = due[~np.isnan(due)]
+            self._blocks_seen = self._blocks_seen or len(known) > 0
+            self._blocks.add(known)
+            self._newest = np.concatenate([self._newest, known])[-NEWEST_BLOCKS:]
+            self.blocks_counted += len(known)
             self._short_terms.add(values[(hop - (len(short_term) - len(values))) % HOP_TICKS :: HOP_TICKS])
             self._integrated = self._range = None
 
@@ -87,6 +96,11 @@ class Integration:
         self.lost = int(kept["lost_frames"])
         self._blocks.restore_state(of("blocks", kept))
         self._short_terms.restore_state(of("short_terms", kept))
+
+    @property
+    def newest_blocks(self) -> FloatArray:
+        """Loudness of the newest gating blocks in LUFS, newest last, ``(20,)``; minus infinity is silence."""
+        return K_OFFSET_DB + power_to_db(self._newest)
 
     @property
     def momentary_max(self) -> float:

@@ -191,6 +191,16 @@ class LoudnessMeter:
         return self._since_reset.loudness_range
 
     @property
+    def newest_blocks(self) -> FloatArray:
+        """Loudness of the newest gating blocks that integrated loudness counts, LUFS, newest last, ``(20,)``."""
+        return self._since_reset.newest_blocks
+
+    @property
+    def blocks_counted(self) -> int:
+        """How many gating blocks there were since the start, or since state was restored."""
+        return self._since_reset.blocks_counted
+
+    @property
     def measured_seconds(self) -> float:
         """Sound measured since the start, gaps and pauses left out."""
         return self._since_reset.measured / self._spec.rate_hz

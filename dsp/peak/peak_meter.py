@@ -32,6 +32,9 @@ RECENT_SECONDS = 3.0
 USUAL_SECONDS = 10.0
 """As long as the usual loud level looks back, so that the two give the headroom gap (common practice, no source)."""
 
+LATEST_SECONDS = 0.2
+"""The peaks of a second are found by reading these at least this often."""
+
 JUST_NOW = np.ones(1)
 """Share of a peak that a falling display has left at its own moment."""
 
@@ -51,6 +54,8 @@ class PeakMeter:
         self._hold_cells = 1
         self._recent_cells = round(RECENT_SECONDS * spec.rate_hz / self._cells.cell_frames)
         self._usual_cells = round(USUAL_SECONDS * spec.rate_hz / self._cells.cell_frames)
+        self._latest_cells = math.ceil(LATEST_SECONDS * spec.rate_hz / self._cells.cell_frames)
+        self._sampled = np.zeros((self._latest_cells, spec.channels))
         self._runs = ClippedRuns(spec.channels)
         self.over_places, self.clip_places = Incidents(), Incidents()
         self.reset()
@@ -70,6 +75,7 @@ class PeakMeter:
         self.over_places.clear()
         self.clip_places.clear()
         self._held[:] = 0.0
+        self._sampled[:] = 0.0
         self._gap_frames = 0
         self._overs = 0
         self._was_over = False
@@ -119,7 +125,7 @@ class PeakMeter:
         self._gap_frames += frames
         cells = max(0, self._gap_frames // self._cells.cell_frames)
         self._gap_frames -= cells * self._cells.cell_frames
-        self._hold(np.zeros((min(cells, self._held.shape[1]), self._spec.channels)))
+        self._hold(np.zeros((min(cells, self._held.shape[1]), 2, self._spec.channels)))
 
     def save_state(self) -> SavedState:
         """Highest peaks, overs and clipped runs since the start and since the mark."""
@@ -177,6 +183,13 @@ class PeakMeter:
     def true_10s(self) -> float:
         """Highest true peak of the last ``USUAL_SECONDS`` in dBTP, all channels; NaN as long after a restart."""
         return self._highest_of(self._usual_cells) if self._held_cells >= self._usual_cells else math.nan
+
+    @property
+    def latest(self) -> tuple[float, float]:
+        """Highest sample peak in dBFS and true peak in dBTP of the last ``LATEST_SECONDS``, all channels."""
+        true = self._highest_of(self._latest_cells)
+        sample = max(float(self._sampled.max()), float(self._cells.open_cell()[SAMPLE].max()))
+        return (amplitude_to_db(sample) if self._started else math.nan), true
 
     @property
     def true_max_each(self) -> FloatArray:
@@ -302,7 +315,7 @@ class PeakMeter:
         np.maximum(self._falling, (cells * fallen[:, None, None]).max(axis=0), out=self._falling)
         for highest in self._spans:
             np.maximum(highest, cells.max(axis=0), out=highest)
-        self._hold(cells[:, TRUE])
+        self._hold(cells)
         over = cells[:, TRUE].max(axis=1) > self._over
         begins = over & ~np.concatenate([[self._was_over], over[:-1]])
         self._overs += int(np.count_nonzero(begins))
@@ -315,7 +328,7 @@ class PeakMeter:
         np.maximum(self._falling, cell, out=self._falling)
         for highest in self._spans:
             np.maximum(highest, cell, out=highest)
-        self._hold(cell[TRUE:])
+        self._hold(cell[None])
         over = self._is_over(cell)
         self._overs += int(over and not self._was_over)
         if over:
@@ -332,8 +345,12 @@ class PeakMeter:
         else:
             self.over_places.raise_last(channel, value)
 
-    def _hold(self, peaks: FloatArray) -> None:
-        """Append ``peaks`` ``(cells, channels)`` to the held cells."""
+    def _hold(self, cells: FloatArray) -> None:
+        """Append the peaks of ``(cells, 2, channels)`` to the held cells."""
+        latest = min(len(cells), self._latest_cells)
+        self._sampled[: self._latest_cells - latest] = self._sampled[latest:]
+        self._sampled[self._latest_cells - latest :] = cells[len(cells) - latest :, SAMPLE]
+        peaks = cells[:, TRUE]
         self._held_cells += len(peaks)
         count = min(len(peaks), self._held.shape[1])
         self._held[:, : self._held.shape[1] - count] = self._held[:, count:]

@@ -15,6 +15,7 @@ from dsp.core.types import FloatArray
 from meter.audio.source import SourceInfo
 from meter.engine.chain import Chain
 from meter.engine.day_figures import DayFigures
+from meter.engine.day_incidents import Incidents
 from meter.engine.messages import RecordEvent
 from meter.feeds import Feeds
 from meter.logbook.clock import SittingClock
@@ -50,6 +51,7 @@ class DayRecorder:
         self._job = ""
         self._segment: Segment | None = None
         self._figures: DayFigures | None = None
+        self._incidents: Incidents | None = None
         self._rate_hz = 1
         self._last_at: int | None = None
         self.events_taken = 0
@@ -67,7 +69,7 @@ class DayRecorder:
         """Another source, not yet there: what comes belongs to this job."""
         self.rest()
         self._job = DEMO_JOB if kind == DEMO_KIND else job
-        self._segment = self._figures = None
+        self._segment = self._figures = self._incidents = None
 
     def begin(self, chain: Chain, info: SourceInfo, feeds: Feeds) -> None:
         """A segment begins: the source is open in this format."""
@@ -88,9 +90,11 @@ class DayRecorder:
         """Other meters measure the same source from now on; some may be ``going_on`` with what they counted."""
         self.rest()
         if self._segment is not None:
-            self._figures = DayFigures(chain, self._segment)
+            self._figures, self._incidents = DayFigures(chain, self._segment), Incidents(chain)
+            readings = chain.read()
+            self._incidents.go_on(readings)
             if going_on:
-                self._figures.go_on(chain.read())
+                self._figures.go_on(readings)
 
     def attend(self, readings: FloatArray, frames: int, state: str) -> None:
         """Account for the readings at ``frames`` of the audio clock, lost ones included.
@@ -103,15 +107,33 @@ class DayRecorder:
             if self._at is not None:
                 self._figures.take(readings)
                 self.rest()
+                self._tell_incidents(readings, frames, at_the_end=True)
             return
-        self._advance(frames)
+        if self._advance(frames):
+            self._tell_incidents(readings, frames)
         self._figures.take(readings)
+
+    def settle(self, readings: FloatArray, frames: int, state: str) -> None:
+        """The last readings before a reset, other meters, another source or the end."""
+        self.attend(readings, frames, state)
+        self._tell_incidents(readings, frames, at_the_end=True)
 
     def restart(self) -> None:
         """A reset follows: the audio clock and what meters count restart at 0."""
         self._frames = 0
         if self._figures is not None:
             self._figures.restart()
+        if self._incidents is not None:
+            self._incidents.restart()
+
+    def _tell_incidents(self, readings: FloatArray, frames: int, *, at_the_end: bool = False) -> None:
+        """Record overs and clipped runs that are new."""
+        if self._incidents is None:
+            return
+        elapsed, now = frames / self._rate_hz, self._clock.now()
+        for each in self._incidents.found(readings, elapsed, at_the_end=at_the_end):
+            at = now - max(0.0, elapsed - each.place)
+            self.event(each.kind, each.words, at, feed=each.feed, figures=each.figures)
 
     def rest(self) -> None:
         """The open second ends here, whole or not."""
@@ -152,8 +174,8 @@ class DayRecorder:
         self._index = 0
         self._behind = (math.inf, -math.inf)
 
-    def _advance(self, frames: int) -> None:
-        """Follow the audio clock; where a second ends, its row is handed over."""
+    def _advance(self, frames: int) -> bool:
+        """Follow the audio clock; where a second ends, its row is handed over. True if one ended."""
         if self._frames is not None:
             self._passed += frames - self._frames
         self._frames = frames
@@ -161,10 +183,12 @@ class DayRecorder:
         if self._at is None:
             self._at = math.floor(self._clock.now())
             self._at += self._at == self._last_at
-        elif index > self._index:
+        ended = index > self._index
+        if ended:
             self._close_second(self._at)
             self._at = self._place(self._at, self._at + index - self._index)
         self._index = max(self._index, index)
+        return ended
 
     def _close_second(self, at: int) -> None:
         assert self._figures is not None

@@ -81,7 +81,7 @@ class Publisher:
     def settle(self, chain: Chain | None, status: FeedStatus) -> None:
         """The day record gets the readings of all sound so far: a reset, another source or the end follows."""
         if chain is not None:
-            self._day.attend(chain.read(), status.frames + status.lost_frames, status.state)
+            self._day.settle(chain.read(), status.frames + status.lost_frames, status.state)
 
     def _readings(self, chain: Chain, status: FeedStatus, kind: str, state: str) -> FloatArray:
         values = chain.read_live() if state == "running" else chain.read()

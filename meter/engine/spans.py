@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Protocol
 
 from dsp.core.types import FloatArray
 from dsp.level.transport import Transport
 from meter.engine.chain import Chain
+from meter.engine.day_recorder import DayRecorder
 from meter.engine.heard_output import HeardOutput
 from meter.engine.messages import SpanEnded
 from meter.engine.publisher import EngineOutput
@@ -31,6 +32,7 @@ class Measuring(Protocol):
     def chain(self) -> Chain | None: ...
 
     output: HeardOutput
+    day: DayRecorder
 
     def status(self) -> FeedStatus: ...
     def mark(self, kind: str = MARK) -> None: ...
@@ -49,7 +51,11 @@ class Spans:
         self._begun = 0.0
         """Where the last mark is on the audio clock."""
         self._before_silence: dict[str, float] | None = None
+        self._play_began = 0.0
+        """Where play started, or R was pressed, on the audio clock."""
         self.at_play = AT_PLAY_PASS
+        self.wall: Callable[[], float] = time.time
+        """Seconds since 1970."""
 
     def follow(self, feeds: Feeds, rate_hz: int, channels: int) -> None:
         """Another source: listen to its mix, or to all of it where it has none."""
@@ -125,11 +131,23 @@ class Spans:
         self._before_silence = None
         self._begun = now if begins or stops else 0.0
         self._output.send(SpanEnded(now, at, figures, begins, kind, stops))
+        self._record(now, at, figures, begins, kind, stops)
 
     def _placed(self, now: float, at: float) -> tuple[float, float]:
         """Place on the audio clock and time of day of a mark that was set ``at``, NaN for now."""
-        wall = time.time()
+        wall = self.wall()
         late = wall - at
         if not late > LATE_SECONDS:  # NaN, too
             return now, wall
         return max(self._begun, now - late), at
+
+    def _record(self, now: float, at: float, figures: dict[str, float], begins: bool, kind: str, stops: bool) -> None:
+        """Put a mark, or the start or stop of play, into the day record, with the figures of the span that ended."""
+        if stops:
+            length = now - self._play_began
+            self._engine.day.event(PASS, "Play stopped.", at, seconds=length, figures=figures)
+        elif begins:
+            words = "Play started." if kind == PASS else "Mark."
+            self._engine.day.event(kind, words, at, figures=figures)
+        if not stops and (kind == PASS or not begins):
+            self._play_began = now if begins else 0.0

@@ -40,7 +40,7 @@ from meter.engine.unset_marks import UnsetMarks
 from meter.engine.watchdog import Silence
 from meter.instances import Instance
 from meter.logbook.day_record import ENGINE, METER
-from meter.marks import Mark
+from meter.marks import MARK, Mark
 from meter.plugin.api import Settings
 from meter.plugin.host import Plugin, discover, usable
 from meter.plugin.set_aside import set_aside_sentence
@@ -180,6 +180,8 @@ class Supervisor:
     def name_mark(self, number: int, name: str) -> None:
         """Name the mark with this index."""
         self._received.marks.rename(number, name)
+        if 0 <= number < len(marks := self._received.marks.marks):
+            self.record(RecordEvent(MARK, marks[number].name, marks[number].at))
         self._show_marks()
 
     def clear_marks(self) -> None:

@@ -31,7 +31,8 @@ class EngineLink(Protocol):
     def open(self, request: Mapping[str, Any], feeds: Mapping[str, tuple[int, ...]] | None = None) -> None:
         """Listen to ``{"kind": …, "name": …, "options": {…}}``; what goes wrong comes back in the feed status.
 
-        ``feeds`` names the columns of each feed; without it all is the mix, unless the source itself tells.
+        ``feeds`` names the columns of each feed; without it all is the mix, unless the source itself tells. The
+        request may name the "job", for the day record.
         """
         ...
 

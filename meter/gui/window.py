@@ -103,7 +103,7 @@ class Window(QMainWindow):
         self.cautions = self.seat.cautions
         self.seat.configured.connect(partial(meters.put_in_force, calibrated))
         self.feeds = FeedMaps(self._settings, line, lambda: self.source.current, self._now, self, finder_meter=finder)
-        self.source.columns = self.feeds.columns
+        self.source.columns, self.source.job = self.feeds.columns, self.feeds.job
         self.feeds.tempo_in_use = partial(meters.number, self._timed, TEMPO_BPM)
         self.first = FirstStart(self.source, self._settings, self.lister, self._now, finder)
         self.readings = ReadingsText(self, self.cards.names)

@@ -44,6 +44,7 @@ class Loudness:
         out["measured"] = meter.measured_seconds
         out["incomplete"] = float(meter.incomplete)
         out["history"] = meter.history
+        out["blocks"], out["blocks_counted"] = meter.newest_blocks, float(meter.blocks_counted)
         marked = meter.since_mark
         out["integrated_mark"] = marked.integrated
         out["range_mark"] = marked.loudness_range

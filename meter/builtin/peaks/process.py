@@ -39,6 +39,7 @@ class Peaks:
         out["sample"], out["true"], out["true_hold"], out["true_max_each"], highest = levels
         out["true_recent"] = self._prepared.true_recent
         out["true_10s"] = self._prepared.true_10s
+        out["sample_latest"], out["true_latest"] = self._prepared.latest
         out["true_max"] = levels[3].max()
         out["sample_max"] = highest.max()
         out["overs"] = float(self._prepared.overs)

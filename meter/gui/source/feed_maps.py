@@ -107,6 +107,10 @@ class FeedMaps(QObject):
             return {MIX: mix} if mix else None
         return columns
 
+    def job(self) -> str:
+        """The name of the job whose map ``columns`` gave last; empty without one."""
+        return self._map.name if self._map is not None else ""
+
     def map_of(self, source: SourceChoice) -> FeedMap | None:
         """The map kept for any source, None where there is none or it cannot be read."""
         return kept_feeds(self._settings, msgspec.structs.replace(source, options={}))[0]

@@ -31,6 +31,8 @@ class SourceInUse(QObject):
         self._open = open_source
         self.columns: Callable[[], Columns | None] = lambda: None
         """The feeds that are kept for the source in use, as columns."""
+        self.job: Callable[[], str] = lambda: ""
+        """The name of the feed map that ``columns`` gave last; it is in the request under "job"."""
         self.current = starting or settings.source
 
     @property
@@ -81,5 +83,6 @@ class SourceInUse(QObject):
     def listen_again(self) -> None:
         """Open the source in use with the feeds that are kept for it."""
         if self.current is not None:
-            self._open(self.request, self.columns())
+            columns, job = self.columns(), self.job()
+            self._open({**self.request, "job": job} if job else self.request, columns)
             self.opened.emit()
