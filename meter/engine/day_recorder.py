@@ -54,6 +54,7 @@ class DayRecorder:
         self._incidents: Incidents | None = None
         self._rate_hz = 1
         self._last_at: int | None = None
+        self._measured = 0
         self.events_taken = 0
         """Number of the last event of the window."""
         self._frames: int | None = None
@@ -70,6 +71,7 @@ class DayRecorder:
         self.rest()
         self._job = DEMO_JOB if kind == DEMO_KIND else job
         self._segment = self._figures = self._incidents = None
+        self._measured = 0
 
     def begin(self, chain: Chain, info: SourceInfo, feeds: Feeds) -> None:
         """A segment begins: the source is open in this format."""
@@ -96,31 +98,34 @@ class DayRecorder:
             if going_on:
                 self._figures.go_on(readings)
 
-    def attend(self, readings: FloatArray, frames: int, state: str) -> None:
-        """Account for the readings at ``frames`` of the audio clock, lost ones included.
+    def attend(self, readings: FloatArray, measured: int, lost: int, state: str) -> None:
+        """Account for the readings at so many frames measured and lost.
 
-        Where no sound comes the second ends: the audio clock then tells nothing of the time.
+        Seconds without a measured frame have no row. Where no sound comes the second ends: the audio clock then tells
+        nothing of the time.
         """
         if self._figures is None:
             return
-        if state in RESTING_STATES:
-            if self._at is not None:
-                self._figures.take(readings)
-                self.rest()
-                self._tell_incidents(readings, frames, at_the_end=True)
-            return
-        if self._advance(frames):
+        sounds, self._measured, frames = measured != self._measured, measured, measured + lost
+        if (sounds or self._at is not None) and self._advance(frames):
             self._tell_incidents(readings, frames)
-        self._figures.take(readings)
+        if sounds:
+            self._figures.take(readings)
+        if state in RESTING_STATES and self._at is not None:
+            self.rest()
+            self._tell_incidents(readings, frames, at_the_end=True)
 
-    def settle(self, readings: FloatArray, frames: int, state: str) -> None:
+    def settle(self, readings: FloatArray, measured: int, lost: int, state: str) -> None:
         """The last readings before a reset, other meters, another source or the end."""
-        self.attend(readings, frames, state)
-        self._tell_incidents(readings, frames, at_the_end=True)
+        self.attend(readings, measured, lost, state)
+        if self._figures is not None and self._at is not None:
+            self._figures.take(readings)  # with what meters had gathered
+        self._tell_incidents(readings, measured + lost, at_the_end=True)
 
     def restart(self) -> None:
         """A reset follows: the audio clock and what meters count restart at 0."""
-        self._frames = 0
+        self._frames = None if self._frames is None else 0
+        self._measured = 0
         if self._figures is not None:
             self._figures.restart()
         if self._incidents is not None:
@@ -200,14 +205,16 @@ class DayRecorder:
         """The second since 1970 that begins now: as counted, or by the clock where the count is too far from it."""
         now = self._clock.now()
         behind = math.floor(now) - counted
-        if abs(behind) <= APART_SECONDS or self._catches_up(behind, now):
+        if behind < -1:  # never later than it is, but for an audio clock that is a little fast
+            return max(last + 1, math.floor(now))
+        if behind <= APART_SECONDS or self._catches_up(behind, now):
             return counted
         self._behind = (math.inf, -math.inf)
         return max(last + 1, math.floor(now))
 
     def _catches_up(self, behind: int, now: float) -> bool:
         """Whether sound that is behind the clock came nearer to it lately."""
-        if not 0 < behind <= ASLEEP_SECONDS:
+        if behind > ASLEEP_SECONDS:
             return False
         least, at = self._behind
         if behind < least:

@@ -81,13 +81,13 @@ class Publisher:
     def settle(self, chain: Chain | None, status: FeedStatus) -> None:
         """The day record gets the readings of all sound so far: a reset, another source or the end follows."""
         if chain is not None:
-            self._day.settle(chain.read(), status.frames + status.lost_frames, status.state)
+            self._day.settle(chain.read(), status.frames, status.lost_frames, status.state)
 
     def _readings(self, chain: Chain, status: FeedStatus, kind: str, state: str) -> FloatArray:
         values = chain.read_live() if state == "running" else chain.read()
         if self._recorder is not None and kind:
             self._recorder.attend(chain.layout, values, kind, state)
-        self._day.attend(values, status.frames + status.lost_frames, state)
+        self._day.attend(values, status.frames, status.lost_frames, state)
         if not self._held:
             return values
         if self._frozen is None:
