@@ -142,7 +142,7 @@ def enable(plugin: Plugin, enabled: Enabled) -> str:
         raise CommandError(f"The id “{plugin.id}” is taken by a meter of this program; give this meter another id.")
     _write(enabled.with_meter(plugin.identity))
     which = f"Meter “{plugin.id}” version {plugin.identity.version} of {plugin.origin}"
-    return f"{which} is enabled: its code runs with your rights from the next start on."
+    return f"{which} is enabled: its code in {plugin.folder} runs with your rights from the next start on."
 
 
 def disable(plugin: Plugin, enabled: Enabled) -> str:
@@ -185,5 +185,6 @@ def _line(plugin: Plugin, enabled: Enabled) -> str:
     if plugin.identity is not None and (why := enabled.why_set_aside(plugin.identity)):
         return f"{plugin.id:12} set aside: {why} Run “{enabling_command(plugin)}” to try it again."
     if not plugin.enabled:
-        return f"{plugin.id:12} not enabled: run “{enabling_command(plugin)}” if its code may run ({plugin.origin})"
+        place = f"{plugin.origin}, {plugin.folder}" if plugin.package else plugin.origin
+        return f"{plugin.id:12} not enabled: run “{enabling_command(plugin)}” if its code may run ({place})"
     return f"{plugin.id:12} {plugin.manifest.version:8} {plugin.manifest.summary} ({plugin.origin})"

@@ -44,6 +44,7 @@ def other_meters(folders: Sequence[Path]) -> list[OtherMeter]:
             name=plugin.manifest.name,
             version=plugin.identity.version,
             origin=plugin.origin,
+            folder=str(plugin.folder),
             enabled=enabled.allows(plugin.identity),
             for_this_run=plugin.identity.folder in named,
         )

@@ -129,12 +129,16 @@ class MeterEntry:
 
 @dataclass(frozen=True)
 class OtherMeter:
-    """One meter by others for the menu: ``key`` is its package or folder; ``for_this_run`` was named at the start."""
+    """One meter by others for the menu: ``key`` is its package or folder; ``for_this_run`` was named at the start.
+
+    ``folder`` is where its code lies.
+    """
 
     key: str
     name: str
     version: str
     origin: str
+    folder: str
     enabled: bool
     for_this_run: bool = False
 

@@ -69,6 +69,7 @@ class OthersMenu(QObject):
         action.setCheckable(True)
         action.setChecked(meter.enabled or meter.for_this_run)
         action.setEnabled(not meter.for_this_run)
-        action.setToolTip("Named on the command line for this run." if meter.for_this_run else RIGHTS)
+        why = "Named on the command line for this run." if meter.for_this_run else RIGHTS
+        action.setToolTip(f"{why} It is in {meter.folder}.")
         action.triggered.connect(lambda wanted: self._say(self._enable(meter.key, wanted)))
         self._menu.addAction(action)

@@ -12,6 +12,7 @@ import soundfile
 from dsp.core.signals import tone
 from meter.cli import main
 from meter.commands.meters import enabled_path
+from meter.commands.window_meters import other_meters
 from meter.engine.process import EngineOrder
 from meter.plugin.enabled import Enabled, Identity, read_enabled, write_enabled
 from meter.plugin.host import Plugin, discover, load_processor, usable
@@ -98,6 +99,20 @@ def test_it_runs_once_enabled_and_no_more_when_disabled(
     assert main(["plugins", "disable", "guest_meters.tilt"]) == 0
     capsys.readouterr()
     assert "tilt.total" not in measured(capsys, sound(tmp_path))
+
+
+def test_where_the_code_lies_is_shown_before_and_when_it_is_enabled(
+    guest: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = write_meter(tmp_path / "own", "own")
+    assert main(["plugins", "--plugins", str(folder)]) == 0
+    listed = {line.split()[0]: line for line in capsys.readouterr().out.splitlines()}
+    assert "not enabled" in listed["tilt"]
+    assert str(guest) in listed["tilt"]
+    for what, place in (("tilt", guest), (str(folder), folder)):
+        assert main(["plugins", "enable", what]) == 0
+        assert f"its code in {place} runs with your rights" in capsys.readouterr().out
+    assert {other.folder for other in other_meters([])} == {str(guest), str(folder)}
 
 
 @pytest.mark.parametrize("what", ["manifest", "package", "place"])

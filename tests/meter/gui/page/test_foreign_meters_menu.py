@@ -48,6 +48,7 @@ def test_a_meter_is_disabled_and_enabled_again(qtbot, tmp_path: Path) -> None:
 def test_one_named_for_this_run_is_ticked_and_stays_so(qtbot, tmp_path: Path) -> None:
     [action] = shown(qtbot, [write_meter(tmp_path / "own", "own")], []).actions()
     assert (action.isChecked(), action.isEnabled()) == (True, False)
+    assert str(tmp_path / "own") in action.toolTip(), "where the code lies"
 
 
 def test_a_changed_version_has_a_card_that_says_so_and_does_not_run(tmp_path: Path) -> None:
