@@ -68,7 +68,19 @@ def test_every_file_and_folder_that_is_made_is_its_owners_only(told: tuple[dict[
     made = [path for path in home.rglob("*") if path not in given and path.parent != home / "parts"]
     names = {path.name for path in made}
     assert {"settings.json", "alignments", "card.png", "tones.wav", "manifest.toml", "index.json"} <= names
+    assert [path for path in made if path.suffix == ".sqlite3" and path.parts[-3] == "record"], "the day is recorded"
     assert [str(path) for path in made if stat.S_IMODE(path.lstat().st_mode) & 0o077 and not path.is_symlink()] == []
+
+
+def test_what_may_be_passed_on_names_no_folder_of_the_user(told: tuple[dict[str, object], Path]) -> None:
+    answer, home = told
+    if "unwatchable" in answer:
+        pytest.skip("the commands were not run")
+    said = answer["said"]
+    assert isinstance(said, dict)
+    for name in ("compare", "lane", "lowend", "exposure", "log", "doctor", "selftest", "bench", "devices"):
+        assert said[name], name
+        assert str(home) not in said[name].replace(f"{home}/card.png", ""), name
 
 
 def test_what_doctor_says_can_be_passed_on(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys) -> None:

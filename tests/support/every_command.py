@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 PATIENCE_SECONDS = 120.0
-HEARD_SECONDS = 0.5
+HEARD_SECONDS = 2.0
 COMMANDS = {
     "demo": ["--headless", "--seconds", "0.2"],
     "measure": ["{home}/song.wav"],
@@ -33,6 +33,7 @@ COMMANDS = {
     "bench": ["--seconds", "1", "--no-processes"],
     "doctor": [],
     "window": ["{home}/song.wav"],
+    "log": ["--json"],
 }
 PRESET = 'kind = "alignment"\nversion = 1\nname = "low"\nlevel_dbfs = -21.0\nsource = "Our own choice."\n'
 
@@ -90,13 +91,14 @@ def run_all(home: Path) -> dict[str, Any]:
     from meter.cli import main
 
     shorten_bench()
-    told: dict[str, Any] = {"codes": {}, "heard": False}
+    told: dict[str, Any] = {"codes": {}, "said": {}, "heard": False}
     for name, words in COMMANDS.items():
         if name == "window":
             close_when_heard(told)
         sys.argv = ["earwitness", name, *(word.format(home=home) for word in words)]
-        with contextlib.redirect_stdout(io.StringIO()):
+        with contextlib.redirect_stdout(io.StringIO()) as said:
             told["codes"][name] = main()
+        told["said"][name] = said.getvalue()
     return told
 
 
