@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
-from scipy.signal import firwin, kaiserord
 
+from dsp.core.scipy_signal import firwin, kaiserord
 from dsp.core.types import FloatArray
 
 LOW_RATE_HZ = 1000

@@ -7,8 +7,8 @@ about 80 dB. The filter has linear phase: every frequency is delayed by ``delay_
 from __future__ import annotations
 
 import numpy as np
-from scipy.signal import firwin, kaiser_beta
 
+from dsp.core.scipy_signal import firwin, kaiser_beta
 from dsp.core.types import FloatArray, check_block
 
 TARGET_HZ = 4000.0

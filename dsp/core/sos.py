@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.signal import sosfilt
 
+from dsp.core.scipy_signal import sosfilt
 from dsp.core.types import FloatArray
 
 DENORMAL_FLOOR = 1e-30

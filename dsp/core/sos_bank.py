@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.signal import sosfilt
 
+from dsp.core.scipy_signal import sosfilt
 from dsp.core.sos import DENORMAL_FLOOR
 from dsp.core.types import FloatArray
 

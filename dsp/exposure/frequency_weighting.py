@@ -13,8 +13,8 @@ import math
 from typing import Literal
 
 import numpy as np
-from scipy.signal import lfilter, sosfreqz
 
+from dsp.core.scipy_signal import lfilter, sosfreqz
 from dsp.core.sos import DENORMAL_FLOOR, SosFilter
 from dsp.core.types import FloatArray
 

@@ -14,8 +14,8 @@ from typing import Protocol
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.signal import lfilter
 
+from dsp.core.scipy_signal import lfilter
 from dsp.core.sos import DENORMAL_FLOOR
 from dsp.core.types import TICKS_PER_SECOND, FloatArray, check_block
 

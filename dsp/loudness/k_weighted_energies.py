@@ -14,8 +14,8 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import sosfilt, sosfreqz
 
+from dsp.core.scipy_signal import sosfilt, sosfreqz
 from dsp.core.types import TICKS_PER_SECOND, FloatArray
 from dsp.core.windows import TickEnergies
 from dsp.loudness.k_weighting import KWeighting, k_weighting_sos

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.signal import lfilter
 
+from dsp.core.scipy_signal import lfilter
 from dsp.core.sos import DENORMAL_FLOOR
 from dsp.core.types import FloatArray
 

@@ -12,8 +12,8 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
-from scipy.signal import butter, sosfilt
 
+from dsp.core.scipy_signal import butter, sosfilt
 from dsp.core.types import FloatArray
 from dsp.core.units import db_to_power, power_to_db
 from dsp.lowend.onsets import APART_SECONDS, frame_power, loud_power, rises, thinned

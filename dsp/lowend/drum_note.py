@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
-from scipy.signal import find_peaks, get_window
 
+from dsp.core.scipy_signal import find_peaks, get_window
 from dsp.core.types import FloatArray
 from dsp.core.units import db_to_power, power_to_db
 from dsp.lowend.low_spectrum import BOTTOM_HZ

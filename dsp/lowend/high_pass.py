@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import butter, sosfilt, sosfilt_zi
 
+from dsp.core.scipy_signal import butter, sosfilt, sosfilt_zi
 from dsp.core.types import FloatArray
 
 DB_PER_OCTAVE_PER_ORDER = 6

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
-from scipy.signal import get_window
 
+from dsp.core.scipy_signal import get_window
 from dsp.core.types import FloatArray
 from dsp.core.units import db_to_amplitude, power_to_db
 

@@ -11,10 +11,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.signal import butter
 
 from dsp.core.decimation import Decimator, low_rate_factor
 from dsp.core.hops import HopBuffer
+from dsp.core.scipy_signal import butter
 from dsp.core.sos_bank import SosBank
 from dsp.core.types import FloatArray
 

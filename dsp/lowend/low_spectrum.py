@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.fft import rfft
-from scipy.signal import get_window
 
 from dsp.core.framing import Framer
+from dsp.core.scipy_signal import get_window
 from dsp.core.types import FloatArray
 
 FRAME_SECONDS = 1.024

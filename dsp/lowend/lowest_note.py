@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import get_window
 
+from dsp.core.scipy_signal import get_window
 from dsp.core.types import FloatArray
 from dsp.core.units import db_to_power, power_to_db
 from dsp.lowend.drum_note import SEMITONE, Drum, find_drum

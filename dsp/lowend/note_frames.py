@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
-from scipy.signal import find_peaks, get_window
 
 from dsp.core.framing import Framer
+from dsp.core.scipy_signal import find_peaks, get_window
 from dsp.core.types import FloatArray
 from dsp.core.units import db_to_power
 from dsp.lowend.periodicity import added_power, normalised_correlation, periods

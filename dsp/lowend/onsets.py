@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
-from scipy.signal import find_peaks, oaconvolve, upfirdn
 
+from dsp.core.scipy_signal import find_peaks, oaconvolve, upfirdn
 from dsp.core.types import FloatArray
 from dsp.core.units import db_to_power
 

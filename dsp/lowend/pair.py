@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
-from scipy.signal import butter, sosfilt
 
+from dsp.core.scipy_signal import butter, sosfilt
 from dsp.core.types import FloatArray
 from dsp.core.units import db_to_power, power_to_db
 from dsp.lowend.coincidence import COINCIDENCE_SECONDS, together

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.fft import next_fast_len, rfft, rfftfreq
-from scipy.signal.windows import hann
 
 from dsp.core.hops import HopBuffer
+from dsp.core.scipy_signal import hann
 from dsp.core.types import FloatArray
 
 BAND_EDGES_HZ = (20, 60, 120, 250, 400, 650, 1000, 1500, 2000, 3000, 4500, 8000, 14_000)

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.fft import irfft, rfft
-from scipy.signal.windows import hann
 
+from dsp.core.scipy_signal import hann
 from dsp.core.types import TICKS_PER_SECOND, FloatArray
 from dsp.passages.loop_lags import Wave
 from dsp.passages.repeat_stream import RepeatStretch

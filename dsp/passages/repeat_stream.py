@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter
 
 from dsp.core.captured_stretch import Block, Capture
 from dsp.core.mid_rate import MidRate
+from dsp.core.scipy_signal import butter
 from dsp.core.sos import SosFilter
 from dsp.core.types import TICKS_PER_SECOND, FloatArray
 from dsp.core.windows import TickEnergies

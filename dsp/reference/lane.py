@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import sosfreqz
 
+from dsp.core.scipy_signal import sosfreqz
 from dsp.core.types import FloatArray
 from dsp.loudness.k_weighting import TABLE_RATE_HZ, k_weighting_sos
 from dsp.reference.account import Account

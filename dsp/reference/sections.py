@@ -11,10 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.fft import next_fast_len, rfft, rfftfreq
-from scipy.signal import sosfreqz
-from scipy.signal.windows import hann
 
 from dsp.core.hops import HopBuffer
+from dsp.core.scipy_signal import hann, sosfreqz
 from dsp.core.types import FloatArray, Spec, check_block
 from dsp.core.units import db_to_amplitude
 from dsp.loudness.k_weighting import k_weighting_sos

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from math import floor, log2, pi, sin
 
 import numpy as np
-from scipy.signal import butter, firwin, kaiserord, lfilter, sosfreqz
 
+from dsp.core.scipy_signal import butter, firwin, kaiserord, lfilter, sosfreqz
 from dsp.core.sos import SosFilter
 from dsp.core.types import FloatArray
 from dsp.spectrum.fractional_octaves import Band

@@ -16,10 +16,10 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.fft import rfft
-from scipy.signal.windows import hann
 
 from dsp.core.decimation import Decimator, low_rate_factor
 from dsp.core.hops import HopBuffer
+from dsp.core.scipy_signal import hann
 from dsp.core.taper import coherent_gain
 from dsp.core.types import FloatArray
 from dsp.spectrum.filter_bank import butterworth_power

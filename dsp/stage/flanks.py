@@ -13,8 +13,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
-from scipy.signal import find_peaks
 
+from dsp.core.scipy_signal import find_peaks
 from dsp.core.types import FloatArray
 
 LEAST_CHANGE_DB = 2.0

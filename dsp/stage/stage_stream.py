@@ -10,8 +10,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.fft import rfft, rfftfreq
-from scipy.signal.windows import hann
 
+from dsp.core.scipy_signal import hann
 from dsp.core.types import FloatArray, Spec
 from dsp.loudness.gating import LoudnessHistogram, integrated_loudness
 from dsp.loudness.k_weighting import KWeighting

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import next_fast_len, rfft, rfftfreq
-from scipy.signal.windows import hann
 
+from dsp.core.scipy_signal import hann
 from dsp.core.types import FloatArray
 from dsp.core.units import power_to_db
 

@@ -11,9 +11,9 @@ import math
 
 import numpy as np
 from scipy.fft import rfft
-from scipy.signal import get_window
 
 from dsp.core.saved_state import SavedState
+from dsp.core.scipy_signal import get_window
 from dsp.core.types import FloatArray, check_block
 from dsp.core.units import db_to_power
 from dsp.lowend.shares import mono_loss_db

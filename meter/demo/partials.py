@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, sosfilt
 
+from dsp.core.scipy_signal import butter, sosfilt
 from meter.demo.parts import RATE_HZ
 
 Sound = NDArray[np.float64]

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
-from scipy.signal import butter, sosfilt
 
+from dsp.core.scipy_signal import butter, sosfilt
 from meter.demo.partials import LN_1000, Sound
 from meter.demo.parts import RATE_HZ
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
-from scipy.signal import butter, lfilter
 
+from dsp.core.scipy_signal import butter, lfilter
 from meter.demo.partials import Sound, gain
 from meter.demo.parts import RATE_HZ
 from meter.demo.room import Feed

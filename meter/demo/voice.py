@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from scipy.signal import sosfilt
 
+from dsp.core.scipy_signal import sosfilt
 from meter.demo.partials import Sound, gain
 from meter.demo.parts import RATE_HZ
 from meter.demo.score import A4_HZ, A4_NOTE, Note

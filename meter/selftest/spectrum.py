@@ -5,8 +5,8 @@ from __future__ import annotations
 from functools import cache, partial
 
 import numpy as np
-from scipy.signal import get_window
 
+from dsp.core.scipy_signal import get_window
 from dsp.core.signals import pink_noise, tone, white_noise
 from dsp.core.taper import coherent_gain, noise_bandwidth_bins, scalloping_db
 from dsp.core.types import FloatArray

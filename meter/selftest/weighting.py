@@ -6,8 +6,8 @@ import math
 from functools import partial
 
 import numpy as np
-from scipy.signal import sosfreqz
 
+from dsp.core.scipy_signal import sosfreqz
 from dsp.core.signals import burst, silence, tone
 from dsp.core.types import FloatArray
 from dsp.core.units import amplitude_to_db, power_to_db

@@ -11,6 +11,7 @@ import random
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from tests.mutants.faults import Fault, Mutant, Tree
@@ -116,8 +117,13 @@ def _tests_of(tree: Tree, path: Path) -> tuple[str, ...]:
     return tuple(test.as_posix() for test in found[:MOST_TESTS])
 
 
+@cache
+def _imported(text: str) -> frozenset[str]:
+    return frozenset(re.findall(r"^from dsp\.(?:\w+\.)*(\w+) import", text, re.MULTILINE))
+
+
 def _names(text: str, stems: set[str]) -> bool:
-    return any(found in stems for found in re.findall(r"^from dsp\.(?:\w+\.)*(\w+) import", text, re.MULTILINE))
+    return not stems.isdisjoint(_imported(text))
 
 
 def _users(tree: Tree, stem: str) -> list[Path]:

@@ -111,7 +111,7 @@ def _at(snapshot, number: int):
 def test_every_state_paints_and_nothing_is_vermilion(view: str, state: str, theme, qapp, qtbot) -> None:
     apply_theme(qapp, theme.name)
     face = make(view, qtbot)
-    for parts in COUNTS:
+    for parts in COUNTS[::2] if theme is DARK else COUNTS[1::2]:
         face.show_frame(STATES[state](parts))
         picture = face.grab().toImage()
         assert face.fault == ""
