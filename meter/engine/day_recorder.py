@@ -73,8 +73,8 @@ class DayRecorder:
         self._segment = self._figures = self._incidents = None
         self._measured = 0
 
-    def begin(self, chain: Chain, info: SourceInfo, feeds: Feeds) -> None:
-        """A segment begins: the source is open in this format."""
+    def begin(self, chain: Chain, info: SourceInfo, feeds: Feeds, *, going_on: bool = False) -> None:
+        """A segment begins: the source is open in this format; the meters may be ``going_on`` on another output."""
         self.rest()
         if self._line is None:
             return
@@ -86,7 +86,7 @@ class DayRecorder:
         self._line.post(self._segment)
         channels = f"{info.channels} channel{'s' * (info.channels != 1)}"
         self.event(SEGMENT, f"Listening to {info.name}, {info.rate_hz} Hz, {channels}.", began)
-        self.follow(chain)
+        self.follow(chain, going_on=going_on)
 
     def follow(self, chain: Chain, *, going_on: bool = False) -> None:
         """Other meters measure the same source from now on; some may be ``going_on`` with what they counted."""

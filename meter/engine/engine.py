@@ -179,10 +179,8 @@ class Engine:
 
     def configure(self, meter_id: str, settings: Settings) -> None:
         """Change a meter's settings; a refusal becomes the sentence of the feed line."""
-        meter = next((meter for meter in self.meters if meter.id == meter_id), None)
         try:
-            if meter is None:
-                raise ValueError(f"There is no meter “{meter_id}” to set.")
+            meter = self._meter_set.find(meter_id)
             meter.configure(settings)
             self.output.check()
             self._leave_meter()
@@ -273,22 +271,20 @@ class Engine:
             self._watch = SourceWatch(0.0)
         if self._chain is None:
             self._output.send(SourceOpened(self._heard.name))
-        if self._watch is None:
-            self._state = "failed"
-            return
-        self._watch.open_failed(now)
-        self._state = "waiting"
+        if self._watch is not None:
+            self._watch.open_failed(now)
+        self._state = "failed" if self._watch is None else "waiting"
 
     def _use_chain_for(self, info: SourceInfo) -> None:
         """Keep the chain over a gap of the same source; make a new one when rate or channels differ."""
         assert self._heard.request is not None
-        old = self._heard.info
-        same = old is not None and (old.rate_hz, old.channels) == (info.rate_hz, info.channels)
+        same = self._heard.format == (info.rate_hz, info.channels)
         if self._chain is not None and not same:
             self._end_segment()
         self._gaps.follow(info)
         self.output.follow(info)
         if self._chain is not None and same:
+            self._go_on_with(info)
             return
         self._fitting, unmapped = fitting_feeds(self._feeds, info.channel_names, info.channels)
         self._heard.info = info
@@ -302,6 +298,14 @@ class Engine:
         self.studies.follow(self._chain.meters)
         self._publisher.follow(self._chain)
         self.day.begin(self._chain, info, self._fitting)
+
+    def _go_on_with(self, info: SourceInfo) -> None:
+        """The same format again: what was measured goes on, on another output, too."""
+        old = self._heard.info
+        assert self._heard.request is not None
+        if self._chain is not None and old is not None and old.identity != info.identity:
+            self._state_saver.follow(source_words(self._heard.request, info, self._fitting))
+            self.day.begin(self._chain, info, self._fitting, going_on=True)
 
     def _end_segment(self) -> None:
         """The source comes in another format: nothing that was measured so far goes on."""
@@ -390,10 +394,7 @@ class Engine:
 
     def _reopen(self, now: float) -> None:
         """Try again; what was missed is a gap up to the first frame that comes then."""
-        before = self._heard.info
+        before = self._heard.format
         self._try_open()
-        after = self._heard.info
-        if self._heard.source is None or before is None or after is None:
-            return
-        if (before.rate_hz, before.channels) != (after.rate_hz, after.channels):
-            self._sentence.report(f"{after.name} came back in another format; measuring restarted.", now)
+        if self._heard.source is not None and before not in (None, self._heard.format):
+            self._sentence.report(f"{self._heard.name} came back in another format; measuring restarted.", now)

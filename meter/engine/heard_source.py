@@ -71,6 +71,11 @@ class HeardSource:
         return self.request.name if self.request is not None else ""
 
     @property
+    def format(self) -> tuple[int, int] | None:
+        """Sample rate in Hz and channels as they were opened last; None before that."""
+        return (self.info.rate_hz, self.info.channels) if self.info is not None else None
+
+    @property
     def latency_seconds(self) -> float:
         """Latency as it was opened; NaN without one."""
         return self.info.latency_seconds if self.info is not None else math.nan

@@ -38,6 +38,13 @@ class MeterSet:
         self.meters: list[GuardedMeter] = []
         self._announce()
 
+    def find(self, meter_id: str) -> GuardedMeter:
+        """The instance with this id. Raises ValueError with one sentence."""
+        found = next((meter for meter in self.meters if meter.id == meter_id), None)
+        if found is None:
+            raise ValueError(f"There is no meter “{meter_id}” to set.")
+        return found
+
     def use(self, instances: Sequence[Instance]) -> bool:
         """Have these further instances, and no others; False when they are there already.
 

@@ -67,6 +67,11 @@ class StateSaver:
         if self._region is not None:
             self._beginning = self._region.beginning
 
+    def follow(self, source: str) -> None:
+        """What was measured goes on with this source: the next engine is to find it under that."""
+        self._source = source
+        self.hurry()
+
     def hurry(self) -> None:
         """Save at the next opportunity."""
         self._due = -math.inf

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from textwrap import dedent
 
@@ -11,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from meter.audio.script import NANOSECONDS, Event, Gone, Rate, ScriptedSource, Tone
-from meter.audio.source import SourceRequest
+from meter.audio.source import SourceInfo, SourceRequest
 from meter.engine import guard
 from meter.engine.engine import Engine
 from meter.engine.in_process import Mailbox
@@ -61,9 +62,10 @@ class Bench:
         self.region = StateRegion()
         self.seconds = 100.0
         self.said: list[str] = []
+        self.source_class = Later
 
     def start(self, *events: Event, name: str = "a script", feeds: dict[str, tuple[int, ...]] | None = None) -> None:
-        self.source = Later(events or [Tone(60.0, level_dbfs=-20.0)], self.seconds)
+        self.source = self.source_class(events or [Tone(60.0, level_dbfs=-20.0)], self.seconds)
         self.box = Mailbox()
         state_saver = StateSaver(self.region)
         self.engine = Engine(
@@ -180,6 +182,25 @@ def test_a_source_that_came_back_in_another_format_begins_anew(bench: Bench) -> 
     bench.run(30.0)
     frame = bench.replace()
     assert frame.number("tally.total") == pytest.approx(total(1.0), rel=0.05)
+
+
+def test_another_output_of_the_same_format_goes_on_in_the_next_engine_too(bench: Bench) -> None:
+    """A source that follows the default output went to another one; the engine then ends, and the next hears that."""
+
+    class Default(Later):
+        output = "front"
+
+        def open(self) -> SourceInfo:
+            return replace(super().open(), output=self.output)
+
+    bench.source_class = Default
+    bench.start(Tone(10.0), Gone(), Tone(60.0))
+    bench.run(9.0)
+    Default.output = "side"
+    bench.run(20.0)
+    frame = bench.replace()
+    assert frame.number("tally.total") > total(20.0)
+    assert bench.said[-1].startswith("since-reset readings go on")
 
 
 def test_time_in_which_the_source_was_gone_is_missing_too(bench: Bench) -> None:
