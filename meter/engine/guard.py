@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
-from meter.engine.forbidden_calls import END_PROCESS
 from meter.engine.gathered_sound import GatheredSound
+from meter.engine.guest_call import GuestCall
 from meter.engine.saved_state import as_numbers
 from meter.instances import Instance, feed_title
 from meter.plugin.api import FloatArray, Processor, Readout, SavedState, Setting, Settings, Spec
@@ -86,10 +86,7 @@ class GuardedMeter:
         self._behind = 0.0
         self._saves_state = True
         self.enter: Callable[[], None] = _nothing
-        self._memory: Callable[[], int] | None = None
-        self.grown_bytes = 0
-        """How much memory this process took during its calls since ``weigh``."""
-        self._pid = os.getpid()
+        self.around = GuestCall()
         self._spec: Spec | None = None
         self._rate_hz = 1
         self._processor: Processor | None = None
@@ -307,11 +304,6 @@ class GuardedMeter:
             self.enter()
             self._processor = None
 
-    def weigh(self, memory: Callable[[], int] | None) -> None:
-        """Add up in ``grown_bytes`` what the process takes during its calls; None ends that."""
-        self.grown_bytes = self.grown_bytes if memory is not None else 0
-        self._memory = memory
-
     def reason_of(self, error: BaseException) -> str:
         """What its code raised and in which line, in a phrase."""
         return reason_of(error, self._plugin.folder)
@@ -323,7 +315,8 @@ class GuardedMeter:
     def _guard(self, doing: str, work: Callable[[Processor], None]) -> None:
         if self.fault:
             return
-        reason = self._attempt(work) if doing not in BETWEEN_BLOCKS else self._attempt_timed(work)
+        thorough = doing in ("configure", "prepare")
+        reason = self._attempt_timed(work) if doing in BETWEEN_BLOCKS else self._attempt(work, thorough=thorough)
         if reason:
             doing = "loading" if self._processor is None else doing
             self.fail(f"it failed in {doing} ({reason})")
@@ -337,16 +330,13 @@ class GuardedMeter:
         self._behind += min(self._timing.between() - began, MOST_BEHIND_OF_A_BLOCK)
         return reason
 
-    def _attempt(self, work: Callable[[Processor], None]) -> str:
+    def _attempt(self, work: Callable[[Processor], None], *, thorough: bool = False) -> str:
         """Do something with the processor, loaded if needed; returns why it failed, or an empty string."""
         if self.ours:
             return self._called(work)
-        before = self._memory() if self._memory is not None else 0
-        reason = self._called(work)
-        if self._memory is not None:
-            self.grown_bytes += self._memory() - before
-        if os.getpid() != self._pid:
-            END_PROCESS(0)  # it copied the process past Python; this is the copy
+        reason = self.around.run(partial(self._called, work), thorough=thorough)
+        if self.around.changed:
+            self.fail(f"it {self.around.changed}; that is undone")
         return reason
 
     def _called(self, work: Callable[[Processor], None]) -> str:

@@ -11,8 +11,10 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from meter.engine.changed_code import ChangedCode
 from meter.engine.forbidden_calls import ForbiddenCalls
 from meter.engine.guard import GuardedMeter
+from meter.engine.guest_call import replaced_words
 from meter.engine.guest_output import GuestOutput
 from meter.engine.guests import Guests
 from meter.engine.memory import resident_bytes
@@ -63,12 +65,15 @@ class GuestWatch:
         self._used: dict[str, float] = {}
         self._due = self._judged = -float("inf")
         self._least_memory = 0
+        self._code = ChangedCode()
 
     def install(self) -> None:
         """Refuse forbidden calls and bound what is printed, if there are guests at all."""
         if not self._guests:
             return
         self._forbidden.install()
+        for meter in self._meters:
+            meter.around.code = self._code
         for name in ("stdout", "stderr"):
             stream = getattr(sys, name)
             if stream is not None:
@@ -92,6 +97,7 @@ class GuestWatch:
             self._due = now + EVERY_SECONDS
             self._look_at_threads(now)
             self._look_at_memory()
+            self._look_at_code()
 
     def _fail(self, meter_id: str, reason: str) -> None:
         """Set aside every instance of a meter, and end its threads where they run Python."""
@@ -129,12 +135,25 @@ class GuestWatch:
         grown = used - self._least_memory
         guests = [meter for meter in self._meters if not meter.ours and not meter.fault]
         for meter in guests:
-            meter.weigh(self._memory if grown > GROWTH_BYTES else None)
+            meter.around.weigh(self._memory if grown > GROWTH_BYTES else None)
         if grown <= GROWTH_BYTES or not guests:
             return
-        most = max(guests, key=lambda meter: meter.grown_bytes)
-        if most.grown_bytes > GROWN_IN_CALLS_BYTES:
+        most = max(guests, key=lambda meter: meter.around.grown_bytes)
+        if most.around.grown_bytes > GROWN_IN_CALLS_BYTES:
             self._fail(most.manifest.id, f"it keeps taking memory; this engine grew by {grown / 1e6:,.0f} MB")
+
+    def _look_at_code(self) -> None:
+        """What was replaced between two calls, or in one that is made for each block, is put back."""
+        guests = [meter for meter in self._meters if not meter.ours]
+        for guest in guests:
+            guest.around.code = self._code  # further instances come later
+        replaced = self._code.undo()
+        by = {meter for _, now in replaced if (meter := self._guests.of_code(now))}
+        running = {meter.manifest.id for meter in guests if not meter.fault}
+        words = replaced_words([name for name, _ in replaced])
+        for name in by or running if replaced else ():
+            self._fail(name, f"it {words}; that is undone, and the last second may be measured wrongly: press R")
+        self._code.keep_new()
 
 
 def _others() -> list[threading.Thread]:

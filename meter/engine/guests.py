@@ -50,6 +50,12 @@ class Guests:
         running = sys._current_frames().get(thread.ident or 0)
         return self._threads.get(thread, "") or key_of_code(running, self._folders)
 
+    def of_code(self, function: object) -> str:
+        """The meter in whose files a function or class was written; empty where that cannot be told."""
+        module = sys.modules.get(getattr(function, "__module__", None) or "")
+        file = getattr(getattr(function, "__code__", None), "co_filename", None) or getattr(module, "__file__", None)
+        return next((name for folder, name in self._folders.items() if str(file).startswith(folder)), "")
+
     def folder_of(self, meter: str) -> Path | None:
         """Where the code of a meter lies."""
         return next((Path(folder) for folder, name in self._folders.items() if name == meter), None)

@@ -252,3 +252,61 @@ def test_a_pipe_that_nobody_reads_keeps_no_guest_waiting(make) -> None:
         for _ in range(500):
             bench.block(0.1)
         os.close(reading)
+
+
+REPLACES = {
+    "a function": ("import dsp.core.units\ndsp.core.units.power_to_db = lambda _: 0.0", "dsp.core.units.power_to_db"),
+    "a method": (
+        "from meter.engine.chain import Chain\nChain.skip = lambda *_: None", "meter.engine.chain.Chain.skip",
+    ),
+    "the code of a function": (
+        "from meter.figures import figure\nfigure.__code__ = (lambda *_: '0.0').__code__", "meter.figures.figure",
+    ),
+    "a constant": ("import dsp.core.types as types\ntypes.TICKS_PER_SECOND = 7", "dsp.core.types.TICKS_PER_SECOND"),
+    "what a name of numpy stands for": ("import numpy\nnumpy.square = numpy.sqrt", "numpy.square"),
+    "a function that is gone": ("import meter.figures\ndel meter.figures.figure", "meter.figures.figure"),
+    "errors of numpy": ("import numpy\nnumpy.seterr(all='raise')", "numpy's handling of errors"),
+    "the recursion limit": ("import sys\nsys.setrecursionlimit(300)", "the recursion limit"),
+    "a trace": ("import sys\nsys.setprofile(lambda *_: None)", "the profile function"),
+}  # fmt: skip
+
+
+def of_ours() -> list[object]:
+    """What the guests above replace or change."""
+    import sys as system
+
+    import dsp.core.types
+    import dsp.core.units
+    import meter.figures
+
+    chained = (Chain.skip, dsp.core.units.power_to_db, meter.figures.figure, meter.figures.figure.__code__)
+    state = (dict(np.geterr()), system.getrecursionlimit(), system.getprofile())
+    return [*chained, dsp.core.types.TICKS_PER_SECOND, np.square, *state]
+
+
+@pytest.mark.parametrize("kind", REPLACES)
+@pytest.mark.parametrize("when", ["at import", "while it is prepared"])
+def test_what_a_guest_replaces_is_put_back_at_once(make, kind: str, when: str) -> None:
+    code, names = REPLACES[kind]
+    before = of_ours()
+    bodies = {"prepare": f"self.total = 0.0\n{code}"} if when == "while it is prepared" else {}
+    bench = make(Hostile(bodies, start=code if when == "at import" else ""))
+    assert of_ours() == before
+    assert f"is set aside: it {'changed' if ' ' in names else 'replaced'} {names}" in bench.chain.faults["bad"]
+    assert list(bench.chain.faults) == ["bad"]
+    assert list(bench.block()) == ["bad"]
+
+
+def test_what_is_replaced_during_a_block_is_put_back_within_a_second_and_said(make) -> None:
+    before = of_ours()
+    body = "import numpy\nnumpy.square = lambda *_: 0.0\nself.total += 1.0"
+    bench = make(Hostile({"process": body}))
+    assert "it replaced numpy.square; that is undone, and the last second may be measured" in bench.block()["bad"]
+    assert list(bench.chain.faults) == ["bad"]
+    assert of_ours() == before
+
+
+def test_modules_that_are_loaded_late_are_no_change(make) -> None:
+    bench = make(Hostile({"process": "import wave, dsp.lowend.hum"}))
+    for _ in range(5):
+        assert bench.block() == {}
