@@ -12,6 +12,7 @@ import locale
 import os
 import signal
 import sys
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
@@ -26,9 +27,11 @@ from meter.calibration.noise import write_noise
 from meter.commands.errors import FAILED, MISSING_PART, CommandError
 from meter.commands.figure_labels import figure_labels
 from meter.commands.new_file import write_new
+from meter.commands.played_frames import PlayedFrames
 from meter.commands.preset_store import export_page, import_file
 from meter.commands.set_aside_meters import SetAsideMeters, begin_run, now_set_aside
 from meter.commands.window_meters import enable_other, leave_out_faces, meter_entries, other_meters
+from meter.engine.messages import RecordEvent
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
 from meter.exposure_rules import ExposureRule, find_rules
@@ -247,61 +250,6 @@ def to_plain(source: SourceChoice) -> dict[str, Any]:
     return {"kind": source.kind, "name": source.name, "options": source.options, "label": source.label}
 
 
-class PlayedFrames:
-    """A link that plays back kept frames, one at each take; for pictures."""
-
-    def __init__(self, frames: Sequence[Frame]) -> None:
-        self._frames = list(frames)
-        self._next = 0
-
-    def take(self) -> Frame | None:
-        """The next frame; the last one repeats."""
-        if not self._frames:
-            return None
-        frame = self._frames[min(self._next, len(self._frames) - 1)]
-        self._next += 1
-        return frame
-
-    def open(self, request: Mapping[str, Any], feeds: Mapping[str, tuple[int, ...]] | None = None) -> None:
-        """A picture listens to nothing."""
-
-    def hold(self, held: bool) -> None:
-        """Nothing runs that could be held."""
-
-    def reset(self) -> None:
-        """Nothing runs that could be reset."""
-
-    def suspend(self, reason: str) -> None:
-        """Nothing is counted here."""
-
-    def mark(self) -> None:
-        """Nothing runs that could be marked."""
-
-    def choose_at_play(self, choice: str) -> None:
-        """Nothing plays here."""
-
-    def name_mark(self, number: int, name: str) -> None:
-        """The marks are as they were set."""
-
-    def put_back_marks(self, marks: tuple[Mark, ...]) -> None:
-        """A picture has the marks of its frames."""
-
-    def clear_marks(self) -> None:
-        """The marks are as they were set."""
-
-    def configure(self, meter_id: str, settings: Mapping[str, Setting]) -> None:
-        """The frames are as they were measured."""
-
-    def use_instances(self, instances: tuple[Instance, ...]) -> None:
-        """The frames are as they were measured."""
-
-    def poll(self) -> None:
-        """No engine to look after."""
-
-    def close(self) -> None:
-        """No engine to end."""
-
-
 class SupervisedEngine:
     """A supervisor as the window wants it: requests are plain mappings."""
 
@@ -371,6 +319,10 @@ class SupervisedEngine:
         """Let a meter that was set aside measure again."""
         self.set_aside.try_again(meter_id)
         self._supervisor.try_again(meter_id)
+
+    def record(self, kind: str, words: str, feed: str = "") -> None:
+        """Put what just happened into the day record."""
+        self._supervisor.record(RecordEvent(kind, words, time.time(), feed))
 
     def poll(self) -> None:
         """Look after the engine, and keep which meters were set aside."""

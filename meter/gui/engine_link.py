@@ -75,6 +75,10 @@ class EngineLink(Protocol):
         """Measure these further instances of meters, and no others; those that stay keep what they measured."""
         ...
 
+    def record(self, kind: str, words: str, feed: str = "") -> None:
+        """Put what just happened into the day record; kept while no engine answers."""
+        ...
+
     def poll(self) -> None:
         """Look after the engine: replace a dead or stuck one. Called about ten times a second."""
         ...

@@ -28,6 +28,7 @@ from meter.gui.page.more_menu import MoreMenu, may_stay_on_top
 from meter.gui.page.page import Page
 from meter.gui.page.pages import MOST_PAGES, Pages
 from meter.gui.page.readings_text import ReadingsText
+from meter.gui.page.settled_sentences import SettledSentences
 from meter.gui.source.feed_line import FeedLine
 from meter.gui.source.feed_maps import FeedMaps
 from meter.gui.source.first_start import FirstStart
@@ -108,6 +109,7 @@ class Window(QMainWindow):
         self.first = FirstStart(self.source, self._settings, self.lister, self._now, finder)
         self.readings = ReadingsText(self, self.cards.names)
         self.marking = Marking(self._link, line, self.more, self._settings, self.save_soon, self, around.marks_file)
+        self.settled = SettledSentences(self._link, self._now)
         self.clock = DrawClock(self._link, lambda: self.page.cards, self.may_draw, self._observe, self._now, self)
         self._save_timer = QTimer(self)
         self._save_timer.setSingleShot(True)
@@ -229,6 +231,7 @@ class Window(QMainWindow):
         self.cards.observe(frame)
         self.first.observe(frame)
         self.marking.observe(frame)
+        self.settled.observe(frame, self.page.cards)
         if self.source.current is not None:
             self.seat.observe(self.source.current.kind, frame)
 

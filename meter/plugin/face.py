@@ -66,6 +66,8 @@ class Face(QWidget):
     preferred: ClassVar[QSize] = QSize(280, 240)
     invites: ClassVar[bool] = False
     """Whether it has something to show where its meter is not measured: the way to that."""
+    settled: ClassVar[tuple[str, ...]] = ()
+    """Labels that hold settled sentences: what the day record keeps when their words change."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -135,6 +137,10 @@ class Face(QWidget):
     def value_text(self) -> str:
         """The current readings in one plain sentence."""
         return ", ".join(label.text for label in self.labels.values() if label.text)
+
+    def settled_words(self) -> str:
+        """What the face has settled on, in words; empty where that is nothing."""
+        return ", ".join(text for name in self.settled if (text := self.labels[name].text))
 
     # What the window calls
 

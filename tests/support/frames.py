@@ -229,6 +229,9 @@ class FakeLink:
     def put_back_marks(self, marks: tuple[Mark, ...]) -> None:
         self.calls.append(("put_back_marks", marks))
 
+    def record(self, kind: str, words: str, feed: str = "") -> None:
+        self.calls.append(("record", kind, words, feed))
+
     def clear_marks(self) -> None:
         self.calls.append(("clear_marks",))
 

@@ -38,6 +38,7 @@ class DriftFace(Face):
 
     least = QSize(170, 84)
     preferred = QSize(342, 130)
+    settled = ("sentence",)
 
     def __init__(self) -> None:
         super().__init__()

@@ -49,6 +49,7 @@ class LaneFace(Face):
 
     least = QSize(200, 110)
     preferred = QSize(345, 340)
+    settled = ("sentence",)
 
     def __init__(self) -> None:
         super().__init__()

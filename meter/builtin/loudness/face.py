@@ -77,6 +77,7 @@ class LoudnessFace(Face):
 
     least = QSize(160, 90)
     preferred = QSize(540, 340)
+    settled = ("incomplete",)
 
     def __init__(self) -> None:
         super().__init__()

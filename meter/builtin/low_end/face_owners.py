@@ -46,6 +46,7 @@ class OwnersFace(Face):
 
     least = QSize(300, 110)
     preferred = QSize(1250, 220)
+    settled = ("verdict",)
 
     def __init__(self) -> None:
         super().__init__()

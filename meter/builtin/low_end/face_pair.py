@@ -34,6 +34,7 @@ class PairFace(Face):
 
     least = QSize(200, 110)
     preferred = QSize(320, 250)
+    settled = ("word", "verdict")
 
     def __init__(self) -> None:
         super().__init__()

@@ -48,6 +48,7 @@ class PriceFace(Face):
 
     least = QSize(220, 140)
     preferred = QSize(450, 480)
+    settled = ("name", "price")
 
     def __init__(self) -> None:
         super().__init__()

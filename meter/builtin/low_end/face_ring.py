@@ -45,6 +45,7 @@ class RingFace(Face):
 
     least = QSize(200, 110)
     preferred = QSize(320, 240)
+    settled = ("verdict",)
 
     def __init__(self) -> None:
         super().__init__()

@@ -41,6 +41,7 @@ class RepeatsFace(Face):
 
     least = QSize(190, 84)
     preferred = QSize(420, 220)
+    settled = ("sentence",)
 
     def __init__(self) -> None:
         super().__init__()

@@ -58,6 +58,7 @@ class StageFace(Face):
 
     least = QSize(200, 110)
     preferred = QSize(620, 640)
+    settled = ("fair",)
     invites = True
 
     def __init__(self, *, as_picture: bool = False) -> None:

@@ -35,6 +35,7 @@ class StereoFace(Face):
 
     least = QSize(160, 90)
     preferred = QSize(330, 280)
+    settled = ("mono",)
 
     def __init__(self) -> None:
         super().__init__()

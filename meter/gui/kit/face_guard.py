@@ -35,7 +35,12 @@ LOOK_SECONDS = 0.5
 BEAT_MS = 250
 LONGEST_REASON = 200
 FAILED = "Its view failed: "
-RESULTS: dict[str, type | tuple[type, ...]] = {"subtitle": str, "value_text": str, "choices": (tuple, list)}
+RESULTS: dict[str, type | tuple[type, ...]] = {
+    "subtitle": str,
+    "value_text": str,
+    "settled_words": str,
+    "choices": (tuple, list),
+}
 ATTRIBUTES: dict[str, type | tuple[type, ...]] = {
     "short_subtitle": (str, property),
     "least": QSize,

@@ -71,6 +71,16 @@ class Card(QObject):
         return f"{self.entry.name}, {self.view}" if self.view else self.entry.name
 
     @property
+    def settled_words(self) -> str:
+        """What its face has settled on, in words; empty while it is not live or has a fault."""
+        try:
+            told = self.face.live and not self.face.fault and not self.face.isHidden()
+            return self.face.settled_words() if told else ""
+        except Exception as error:  # a stranger's face
+            self.face.show_fault(f"Its view failed: {error}")
+            return ""
+
+    @property
     def needs_room(self) -> bool:
         """Whether its place should not be small now; so is a card that says a fault."""
         try:

@@ -647,3 +647,14 @@ def test_the_window_closed_last_keeps_the_calibration_of_the_other(qtbot, tmp_pa
     kept = settings_file.load(tmp_path / "settings.json")[0]
     assert [entry.offset_db for entry in kept.calibrations] == [90.0]
     assert kept.theme == "light"
+
+
+def test_what_the_faces_settle_on_goes_into_the_day_record(full):
+    for second in range(8):
+        full.feed(8040.0 + second, given={"mono_lows.loss_now": 0.1})
+        full.window.settled._looked_at = -math.inf
+    told = [words for name, *words in full.link.calls if name == "record"]
+    assert any(
+        kind == "verdict" and words.startswith("Low end in mono: ") and feed == "mix" for kind, words, feed in told
+    )
+    assert len({words for _, words, _ in told}) == len(told)
