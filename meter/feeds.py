@@ -31,6 +31,7 @@ from pathlib import Path
 import msgspec
 
 from meter.readings import PAIR_PREFIX, PART_PREFIX
+from meter.toml_lines import line_of_error, without_place
 from meter.whole_file import plain_words, read_limited, write_whole
 
 MIX = "mix"
@@ -252,7 +253,8 @@ def read_feed_map(path: Path) -> FeedMap:
         content = read_limited(path, MAX_FILE_BYTES)
         if len(content) > MAX_FILE_BYTES:
             raise FeedMapError(f"The set-up {path.name} is far too large to be a feed map; choose another.")
-        found = msgspec.convert(tomllib.loads(content.decode("utf-8")), FeedMap)
+        text = content.decode("utf-8")
+        found = msgspec.convert(tomllib.loads(text), FeedMap)
     except OSError as error:
         raise FeedMapError(f"The set-up {path} cannot be read ({error.strerror}); choose another.") from error
     except UnicodeDecodeError as error:
@@ -260,8 +262,9 @@ def read_feed_map(path: Path) -> FeedMap:
     except FeedMapError:
         raise
     except (ValueError, msgspec.ValidationError, RecursionError) as error:  # a number of 5,000 digits is a ValueError
-        reason = plain_words(error)
-        raise FeedMapError(f"The set-up {path.name} is not valid ({reason}); fix it or choose another.") from error
+        where = f"{path.name}, line {line}," if (line := line_of_error(text, error)) else path.name
+        reason = plain_words(without_place(str(error)))
+        raise FeedMapError(f"The set-up {where} is not valid ({reason}); fix it or choose another.") from error
     try:
         _check(found)
     except FeedMapError as error:

@@ -23,7 +23,8 @@ from typing import Any, Generic, TypeVar
 
 import msgspec
 
-from meter.toml_lines import WrongEntry, line_in_message, line_of, place_in_message, without_place
+from meter.toml_lines import WrongEntry, line_of, line_of_error, without_place
+from meter.whole_file import plain_words, read_limited
 
 Content = TypeVar("Content", bound=msgspec.Struct)
 
@@ -33,7 +34,6 @@ SUFFIX = ".toml"
 MAX_FILE_BYTES = 100_000
 MOST_FILES = 200
 """Of one folder; a folder with more is no folder of presets."""
-LONGEST_REASON = 240
 FIX = "fix or remove it"
 
 
@@ -124,8 +124,7 @@ def _content_of(path: Path) -> bytes:
     """As much of an ordinary file as a preset may have, and one byte."""
     if path.exists() and not path.is_file():
         raise OSError(errno.EINVAL, "not an ordinary file")
-    with path.open("rb") as file:
-        return file.read(MAX_FILE_BYTES + 1)
+    return read_limited(path, MAX_FILE_BYTES)
 
 
 def read_text_as(text: str, path: Path, kind: Kind[Content]) -> Content:
@@ -139,8 +138,8 @@ def read_text_as(text: str, path: Path, kind: Kind[Content]) -> Content:
         if not str(getattr(content, "name", "")).isprintable():
             raise WrongEntry("its name holds what cannot be shown; use letters, digits and signs", "name")
     except (msgspec.ValidationError, RecursionError) as error:
-        line = line_of(text, place_in_message(str(error)))
-        reason = f"this is not a valid {kind.title}: {_plain(without_place(str(error)))}; {FIX}."
+        line = line_of_error(text, error)
+        reason = f"this is not a valid {kind.title}: {plain_words(without_place(str(error)))}; {FIX}."
         raise PresetError(_placed(path, line, reason)) from error
     except WrongEntry as error:
         raise PresetError(_placed(path, line_of(text, error.place) or 1, f"{error}.")) from error
@@ -152,8 +151,8 @@ def table_of(text: str, path: Path, title: str = "preset") -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # TOMLDecodeError, and a number of thousands of digits
-        line = line_in_message(str(error)) or (text.count("\n") + 1 if "end of document" in str(error) else 0)
-        reason = f"this is not a valid {title}: {_plain(without_place(str(error)))}; {FIX}."
+        line = line_of_error(text, error)
+        reason = f"this is not a valid {title}: {plain_words(without_place(str(error)))}; {FIX}."
         raise PresetError(_placed(path, line, reason)) from error
 
 
@@ -180,21 +179,17 @@ def _check_head(table: Mapping[str, Any], kind: Kind[Any]) -> None:
     if "kind" not in table:
         raise WrongEntry(f'it does not say what it is; write kind = "{kind.word}" first')
     if table["kind"] != kind.word:
-        raise WrongEntry(f"its kind is {_plain(repr(table['kind']))}, and {kind.word!r} is wanted here", "kind")
+        raise WrongEntry(f"its kind is {plain_words(repr(table['kind']))}, and {kind.word!r} is wanted here", "kind")
     version = table.get("version")
     if version is None:
         raise WrongEntry(f"it has no version; write version = {VERSION} below its kind")
     if type(version) is not int or version < 1:
-        raise WrongEntry(f"its version is {_plain(repr(version))}; write version = {VERSION}", "version")
+        raise WrongEntry(f"its version is {plain_words(repr(version))}; write version = {VERSION}", "version")
     if version > VERSION:
-        reason = f"it has version {_plain(str(version))}, and this program reads up to {VERSION}; update the program"
+        reason = (
+            f"it has version {plain_words(str(version))}, and this program reads up to {VERSION}; update the program"
+        )
         raise WrongEntry(reason, "version")
-
-
-def _plain(words: str) -> str:
-    """Words from elsewhere on one line, not endless."""
-    shown = "".join(letter if letter.isprintable() else ascii(letter)[1:-1] for letter in words).rstrip(".")
-    return shown if len(shown) <= LONGEST_REASON else f"{shown[:LONGEST_REASON]}…"
 
 
 def _placed(path: Path, line: int, reason: str) -> str:

@@ -88,7 +88,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ("meter/sound_lists.py", (), ("msgspec",)),
     ("meter/whole_file.py", (), ()),
     ("meter/marks_file.py", ("meter.marks", "meter.whole_file"), ("msgspec",)),
-    ("meter/feeds.py", ("meter.readings", "meter.whole_file"), ("numpy", "msgspec")),
+    ("meter/feeds.py", ("meter.readings", "meter.toml_lines", "meter.whole_file"), ("numpy", "msgspec")),
     (
         "meter/settings.py",
         ("meter.marks", "meter.readings", "meter.feeds", "meter.instances", "meter.whole_file"),
@@ -96,7 +96,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
     ),
     ("meter/settings_merge.py", ("meter.settings",), ()),
     ("meter/toml_lines.py", (), ()),
-    ("meter/preset_files.py", ("meter.toml_lines",), ("msgspec", "presets")),
+    ("meter/preset_files.py", ("meter.toml_lines", "meter.whole_file"), ("msgspec", "presets")),
     ("meter/exposure_rules.py", ("dsp", "meter.preset_files"), ("msgspec",)),
     ("meter/alignments.py", ("meter.preset_files",), ("msgspec",)),
     ("meter/plugin/api.py", ("dsp", "meter.readings"), ("numpy",)),

@@ -256,7 +256,9 @@ def test_a_source_names_its_pairs_itself() -> None:
 def test_what_a_hostile_job_holds_makes_no_long_or_broken_sentence(tmp_path: Path, text: str) -> None:
     path = tmp_path / "song.toml"
     path.write_text(text, encoding="utf-8")
-    with pytest.raises(FeedMapError, match=r"song\.toml is not valid .*; fix it or choose another\.$") as caught:
+    with pytest.raises(
+        FeedMapError, match=r"song\.toml(, line \d+,)? is not valid .*; fix it or choose another\.$"
+    ) as caught:
         read_feed_map(path)
     assert len(str(caught.value)) < 400
     assert str(caught.value).isprintable()
@@ -267,3 +269,21 @@ def test_a_file_of_the_system_without_an_end_is_no_job(tmp_path: Path) -> None:
     """It claims 0 bytes and holds eight for each page of memory that a process may have: 256 GB."""
     with pytest.raises(FeedMapError, match=r"far too large|not UTF-8"):
         read_feed_map(Path("/proc/self/pagemap"))
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ('mix = [1, 2]\n\nnmae = "song"\n', 3),
+        ("mix = [1, 2]\n[parts]\nkick = 3\n", 2),
+        ('mix = [1, 2]\n\n[pairs."bus compressor"]\nbefore = [3, 4]\nafter = [1, 2]\nbeside = [5]\n', 6),
+        ('mix = [1, 2]\n[pairs."a.b"]\nbefore = "3"\nafter = [1, 2]\n', 3),
+        ("mix = [1, 2\nname = 1\n", 2),
+        ("mix = [1, 2]\nparts = [", 2),
+    ],
+)
+def test_a_job_that_cannot_be_read_names_file_and_line(tmp_path: Path, text: str, line: int) -> None:
+    path = tmp_path / "song.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(FeedMapError, match=rf"^The set-up song\.toml, line {line}, is not valid \("):
+        read_feed_map(path)
