@@ -30,7 +30,13 @@ from meter.commands.new_file import write_new
 from meter.commands.played_frames import PlayedFrames
 from meter.commands.preset_store import export_page, import_file
 from meter.commands.set_aside_meters import SetAsideMeters, begin_run, now_set_aside
-from meter.commands.window_meters import enable_other, leave_out_faces, meter_entries, other_meters
+from meter.commands.window_meters import (
+    enable_other,
+    leave_out_faces,
+    meter_entries,
+    other_meters,
+    refuse_forbidden_calls,
+)
 from meter.engine.messages import RecordEvent
 from meter.engine.process import EngineOrder
 from meter.engine.supervisor import Supervisor
@@ -68,6 +74,7 @@ def open_window(request: SourceRequest | None, folders: Sequence[Path] = ()) -> 
     feed_map, feeds, _ = settings_file.kept_feeds(kept, source)  # the window shows what cannot be used
     enabled, words = leave_out_faces(path.parent)
     enabled, aside = begin_run(enabled, folders)
+    refuse_forbidden_calls(folders, enabled)
     notice = " ".join(said for said in (notice, words) if said)
     order = EngineOrder(
         request=as_request(to_plain(source)) if source else None,

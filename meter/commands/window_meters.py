@@ -14,10 +14,12 @@ from meter.alignments import Alignment
 from meter.commands.errors import CommandError
 from meter.commands.meters import changed_sentence, enabled_path, enabling_command
 from meter.commands.plugins import disable, enable, find_foreign
+from meter.engine.forbidden_calls import ForbiddenCalls
+from meter.engine.guests import Guests
 from meter.gui.engine_link import Foreign, MeterEntry, Offered, OtherMeter
 from meter.gui.kit.face_marker import keys_of_ended_windows
 from meter.plugin.enabled import NOTHING_ENABLED, Enabled, EnabledError, Identity, read_enabled, write_enabled
-from meter.plugin.host import Plugin, discover, load_object
+from meter.plugin.host import Plugin, discover, load_object, usable
 from meter.plugin.manifest import Manifest, SettingEntry
 
 
@@ -61,6 +63,13 @@ def enable_other(key: str, wanted: bool) -> str:
         return enable(plugin, enabled) if wanted else disable(plugin, enabled)
     except CommandError as error:
         return str(error)
+
+
+def refuse_forbidden_calls(folders: Sequence[Path], enabled: Enabled) -> None:
+    """From now on code of these meters by others cannot end, fork or replace this process by a call of Python."""
+    guests = Guests.among(usable(discover(folders, enabled=enabled)))
+    if guests:
+        ForbiddenCalls(guests).install()
 
 
 def leave_out_faces(folder: Path) -> tuple[Enabled, str]:

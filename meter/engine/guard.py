@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -18,7 +17,7 @@ from meter.plugin.folder_package import forget_folder
 from meter.plugin.host import Plugin, load_object, load_processor
 from meter.plugin.manifest import Manifest, StudyEntry
 from meter.plugin.set_aside import set_aside_sentence
-from meter.plugin.where import reason_of
+from meter.plugin.where import interrupted, reason_of
 
 OVERRUNS_TO_QUARANTINE = 3
 STALL_FACTOR = 10.0
@@ -44,11 +43,6 @@ Clock = Callable[[], float]
 
 def _nothing(_kept: SavedState | None = None) -> None:
     """What a processor does that has no mark, or nothing to take back."""
-
-
-def interrupted(error: BaseException) -> bool:
-    """True when it was the user who ended the program by Ctrl-C, and not a meter that raises the same."""
-    return isinstance(error, KeyboardInterrupt) and signal.getsignal(signal.SIGINT) is not signal.SIG_IGN
 
 
 def _no_stretch(_study: str) -> None:

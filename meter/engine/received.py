@@ -29,6 +29,7 @@ from meter.engine.messages import (
 from meter.engine.status import unpack_status
 from meter.marks import MarkList
 from meter.plugin.host import Plugin, load_object
+from meter.plugin.where import interrupted, reason_of
 from meter.readings import Frame, Layout
 
 FindingsType = Callable[[str], type | None]
@@ -147,8 +148,11 @@ class Received:
             return
         try:
             found: object = msgspec.msgpack.decode(message.encoded, type=kind)
-        except msgspec.ValidationError as error:
-            fault = f"Meter “{meter_id}”: the findings of its study “{study}” cannot be read ({error})."
+        except BaseException as error:  # a type by others may run code of its own
+            if interrupted(error):
+                raise
+            reason = f"the findings of its study “{study}” cannot be read ({reason_of(error)})"
+            fault = f"Meter “{meter_id}”: {reason}."
             self._faults = {**self._faults, meter_id: fault}
             return
         self._findings = {**self._findings, message.key: found}
@@ -183,6 +187,8 @@ def _load(plugin: Plugin, dotted: str) -> type | None:
     """The type, None where the author's module fails on this side."""
     try:
         found = load_object(plugin, dotted)
-    except (Exception, SystemExit):
+    except BaseException as error:
+        if interrupted(error):
+            raise
         return None
     return found if isinstance(found, type) else None

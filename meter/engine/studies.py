@@ -34,6 +34,8 @@ CLOSE_SECONDS = 1.0
 LONGEST_CAPTURE_SECONDS = 0.05
 """Wall time of a ``stretch`` call; three longer ones in a row set the meter aside."""
 SLOW_CAPTURES = 3
+MOST_FINDINGS_BYTES = 4_000_000
+"""What the pipe to the window takes without holding up the loop for long."""
 
 Clock = Callable[[], float]
 Send = Callable[[FindingsMade | FindingsDropped], None]
@@ -233,6 +235,8 @@ def run(work: Work) -> Outcome:
         if not isinstance(findings, kind):
             raise TypeError(f"it returned {type(findings).__name__}, not {kind.__name__}")
         encoded = msgspec.msgpack.encode(findings)
+        if len(encoded) > MOST_FINDINGS_BYTES:
+            raise ValueError(f"its findings take {len(encoded):,} bytes; {MOST_FINDINGS_BYTES:,} are the most")
     except BaseException as error:  # it runs on a thread of its own: Ctrl-C does not arrive here
         fault = work.meter.reason_of(error)
     return Outcome(work, findings, encoded, fault, time.thread_time() - began)

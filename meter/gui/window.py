@@ -17,6 +17,7 @@ from meter.gui.engine_link import EngineLink, Surroundings
 from meter.gui.geometry import LEAST_SIZE, keep_place, restore_place
 from meter.gui.history.day_control import DayControl
 from meter.gui.kit.draw_clock import DrawClock
+from meter.gui.kit.face_guard import GUARD
 from meter.gui.kit.theme import GAP_PX
 from meter.gui.looks import Looks
 from meter.gui.marks.marking import Marking
@@ -374,7 +375,10 @@ class Window(QMainWindow):
             self.save_soon()
 
     def closeEvent(self, event: QCloseEvent) -> None:
-        """Timers first, then the child, the settings, and the engine last."""
+        """Timers first, then the child, the settings, and the engine last; not for code of a face by others."""
+        if GUARD.asked_by_face():
+            event.ignore()
+            return
         if not self._closed:
             self._closed = True
             self.clock.stop()

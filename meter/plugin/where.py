@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -47,6 +48,14 @@ def place_of_frame(frame: FrameType | None, folder: Path) -> str:
             return _words(Path(frame.f_code.co_filename), frame.f_lineno, folder)
         frame = frame.f_back
     return ""
+
+
+def interrupted(error: BaseException) -> bool:
+    """True when it was the user who ended the program by Ctrl-C, and not code by others that raises the same.
+
+    A process that handles Ctrl-C itself, or leaves it to another, gets no KeyboardInterrupt from the system.
+    """
+    return isinstance(error, KeyboardInterrupt) and signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 def key_of_code(frame: FrameType | None, folders: Mapping[str, str]) -> str:

@@ -15,6 +15,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from types import FrameType, FunctionType, TracebackType
 from typing import Any, NoReturn, cast
@@ -47,6 +48,7 @@ ATTRIBUTES: dict[str, type | tuple[type, ...]] = {
     "preferred": QSize,
 }
 """Types that a face must return or define."""
+QUITS = ("quit", "exit")
 NOT_THEIRS = ("setting_chosen", "action_asked")
 STUCK = f"it kept the window waiting for {STUCK_SECONDS:.0f} s"
 
@@ -67,6 +69,7 @@ class FaceGuard:
         self._ended = threading.Event()
         self._old_hook = sys.excepthook
         self._old_exit: Callable[..., NoReturn] = sys.exit
+        self._old_quits: list[Any] = []
 
     def use_folder(self, folder: Path | None) -> None:
         """Write the marks of running faces into this folder from now on."""
@@ -85,7 +88,9 @@ class FaceGuard:
                 face: Any = guarded_class(made, self, number)()
                 if face.broken:
                     raise ImportError(face.broken.removeprefix(FAILED))
-        except (Exception, SystemExit, FaceStuck) as error:
+        except BaseException as error:
+            if where.interrupted(error):
+                raise
             raise ImportError(reason_of(error, Path(foreign.folder))) from error
         self._folders[foreign.folder] = [*filter(shiboken6.isValid, self._folders[foreign.folder]), face]
         return cast(Face, face)
@@ -97,9 +102,15 @@ class FaceGuard:
         try:
             with self._at_work(number):
                 return inner()
-        except (Exception, SystemExit, FaceStuck) as error:
+        except BaseException as error:
+            if where.interrupted(error):
+                raise
             face.break_off(reason_of(error, folder_of(type(face))))
             return instead()
+
+    def asked_by_face(self) -> bool:
+        """True when code of a face by others is on the stack of the caller: it may not close the window."""
+        return bool(self._folder_of(sys._getframe(1)))
 
     def is_at_work(self, number: int) -> bool:
         """True while code of this face runs."""
@@ -130,6 +141,9 @@ class FaceGuard:
         self._old_hook, sys.excepthook = sys.excepthook, self._on_exception
         # Qt's bindings end the process at a SystemExit from a function that is no method of a face.
         self._old_exit, sys.exit = sys.exit, self._exit
+        self._old_quits = [QCoreApplication.quit, QCoreApplication.exit]
+        for name, before in zip(QUITS, self._old_quits, strict=True):
+            setattr(QCoreApplication, name, staticmethod(partial(self._quit, before)))
         if hasattr(signal, "SIGALRM"):
             signal.signal(signal.SIGALRM, self._interrupt)
         threading.Thread(target=self._watch, args=(self._ended,), name="face watchdog", daemon=True).start()
@@ -146,6 +160,8 @@ class FaceGuard:
             self._timer = None
             sys.excepthook = self._old_hook
             sys.exit = self._old_exit
+            for name, before in zip(QUITS, self._old_quits, strict=True):
+                setattr(QCoreApplication, name, before)
             if hasattr(signal, "SIGALRM"):
                 signal.signal(signal.SIGALRM, signal.SIG_IGN)  # one may still be under way
         self._folders.clear()
@@ -180,6 +196,12 @@ class FaceGuard:
         if self._folder_of(sys._getframe(1)):
             raise RuntimeError("it tried to end the program")
         self._old_exit(status)
+
+    def _quit(self, before: Callable[..., None], *words: Any) -> None:
+        """In the place of ``quit`` and ``exit`` of the application, likewise."""
+        if self._folder_of(sys._getframe(1)):
+            raise RuntimeError("it tried to end the program")
+        before(*words)
 
     def _on_exception(self, kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
         """What comes from parts of a face that its guard does not see, such as a button in it."""
@@ -263,7 +285,7 @@ def _show_fault(self: Any, sentence: str) -> None:
 
 def reason_of(error: BaseException, folder: Path) -> str:
     """What was raised and in which line of ``folder``, in a phrase."""
-    first = next(iter(str(error).splitlines()), "").strip().rstrip(".")[:LONGEST_REASON]
+    first = where.first_line(error)[:LONGEST_REASON]
     if isinstance(error, SystemExit):
         first = "it tried to end the program"
     elif not (isinstance(error, (FaceStuck, ImportError, RuntimeError)) and first):

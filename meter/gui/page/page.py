@@ -118,7 +118,7 @@ class Card(QObject):
             self.source_seen.emit(frame)
         begin = self._now()
         try:
-            self.face.show_frame(frame)
+            self.face.show_frame(frame if self.entry.ours else frame.apart())
         except Exception as error:  # a stranger's face that overrides show_frame
             self.face.show_fault(f"Its view failed: {error}")
         self._seconds += self._now() - begin

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -34,6 +35,7 @@ every_seconds = 0.05
 """
 STUDY = """
 import msgspec
+import signal
 import threading
 
 class Total(msgspec.Struct, frozen=True):
@@ -330,3 +332,56 @@ def test_an_engine_puts_findings_into_its_frames(make: Callable[..., Plugin]) ->
     assert last is not None
     assert last.findings["own.sum"].frames > 48_000
     assert last.findings is frames[-2].findings or last.findings["own.sum"].runs > frames[-2].findings["own.sum"].runs
+
+
+RAISES = {
+    "an interrupt": "raise KeyboardInterrupt",
+    "exit": "raise SystemExit(3)",
+    "its own kind of error": "raise type('Odd', (BaseException,), {})('no')",
+    "an error without words": "raise type('Odd', (Exception,), {'__str__': lambda self: 1 / 0})()",
+}
+
+
+@pytest.mark.parametrize("kind", RAISES)
+@pytest.mark.parametrize("threaded", [False, True])
+def test_whatever_a_study_raises_sets_its_meter_aside(
+    make: Callable[..., Plugin], kind: str, threaded: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    loop = Loop(
+        make(study=STUDY.replace("    return Total", f"    {RAISES[kind]}\n    return Total")), threaded=threaded
+    )
+    loop.until(lambda: bool(loop.meter.fault))
+    assert "its study “sum” failed (" in loop.meter.fault
+    assert "study.py, line" in loop.meter.fault
+    loop.studies.close()
+
+
+def test_findings_that_are_far_too_large_do_not_enter_the_pipe(make: Callable[..., Plugin]) -> None:
+    large = STUDY.replace("frames: float", "frames: bytes").replace("Total(stretch", "Total(b'x' * 5_000_000")
+    loop = Loop(make(study=large), threaded=False)
+    loop.turn()
+    assert "its findings take 5," in loop.meter.fault
+    assert loop.made == []
+
+
+@pytest.mark.parametrize("kind", [*RAISES, "an error"])
+def test_findings_whose_type_raises_in_the_window_are_a_fault_of_the_meter(
+    make: Callable[..., Plugin], kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Their author's code runs on this side too, when they are decoded."""
+    monkeypatch.setattr(signal, "getsignal", lambda _number: signal.SIG_IGN)  # as in the window
+    body = {**RAISES, "an error": "raise RuntimeError('no')"}[kind]
+    text = STUDY.replace("    runs: int\n", f"    runs: int\n    def __post_init__(self):\n        {body}\n")
+    loop = Loop(make(study=text))
+    loop.received.apply(FindingsMade("own.sum", msgspec.msgpack.encode({"frames": 1.0, "runs": 1})))
+    assert "the findings of its study “sum” cannot be read (" in loop.received._faults["own"]
+
+
+@pytest.mark.parametrize("kind", RAISES)
+def test_findings_whose_module_raises_in_the_window_are_left_out(
+    make: Callable[..., Plugin], kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(signal, "getsignal", lambda _number: signal.SIG_IGN)
+    loop = Loop(make(study=RAISES[kind] + "\n" + STUDY))
+    loop.received.apply(FindingsMade("own.sum", msgspec.msgpack.encode({"frames": 1.0, "runs": 1})))
+    assert loop.received._findings == {}

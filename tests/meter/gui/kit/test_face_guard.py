@@ -6,15 +6,19 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from textwrap import dedent, indent
 
+import numpy as np
 import pytest
 from PySide6.QtCore import QEvent
 from PySide6.QtWidgets import QApplication, QPushButton
 
 from meter.commands.meters import enabled_path
 from meter.commands.window_meters import leave_out_faces, meter_entries
+from meter.engine.forbidden_calls import ForbiddenCalls
+from meter.engine.guests import Guests
 from meter.gui.engine_link import Surroundings
 from meter.gui.kit import face_guard
 from meter.gui.kit.face_guard import GUARD
@@ -28,6 +32,15 @@ from meter.readings import Layout
 from meter.settings import Settings, SourceChoice
 from tests.support.frames import FakeLink, all_manifests, entries, frame, status
 from tests.support.plugins import write_meter
+
+
+@pytest.fixture
+def without_interrupts() -> Iterator[None]:
+    """As in the program, which handles Ctrl-C itself."""
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    yield
+    signal.signal(signal.SIGINT, before)
+
 
 HOOKS = {
     "take": "def take(self, frame):",
@@ -46,7 +59,7 @@ HOOKS = {
 }
 FACE = """
 import os, re, sys, time
-from PySide6.QtWidgets import QPushButton
+from PySide6.QtWidgets import QApplication, QPushButton
 from meter.plugin.face import Choice, Face
 from meter.gui.kit.label import Label
 
@@ -57,6 +70,7 @@ class Guest(Face):
 """
 LOOP = "while True:\n    pass"
 DEAF = "while True:\n    try:\n        time.sleep(0.01)\n    except Exception:\n        pass"
+CRASH = "__import__('ctypes').string_at(0)"
 IN_C = "re.match('(a+)+$', 'a' * 60 + 'b')"
 
 
@@ -125,6 +139,65 @@ def test_a_face_that_ends_the_program_is_set_aside(qtbot, tmp_path: Path, where:
     bench = Bench(qtbot, failing(tmp_path / "guest", where, "sys.exit(3)"))
     assert bench.goes_on()
     assert "to end the program" in bench.face.fault or "ends the program" in bench.face.fault
+    bench.window.close()
+
+
+ENDS = {
+    "closing the window": "self.window().close()",
+    "quitting": "QApplication.quit()",
+    "the exit of the instance": "QApplication.instance().exit(3)",
+    "its own kind of error": "raise type('Odd', (BaseException,), {})('no luck')",
+    "an interrupt": "raise KeyboardInterrupt('no luck')",
+    "an error without words": "raise type('Odd', (Exception,), {'__str__': lambda self: 1 / 0})()",
+}
+
+
+@pytest.mark.parametrize("kind", ENDS)
+def test_however_a_face_tries_to_end_it_the_window_stays(
+    qtbot, tmp_path: Path, kind: str, without_interrupts
+) -> None:
+    bench = Bench(qtbot, failing(tmp_path / "guest", "take", ENDS[kind]))
+    assert bench.goes_on()
+    assert bench.link.closed == 0
+    assert bool(bench.face.fault) == (kind != "closing the window"), "that is only not done"
+    bench.window.close()
+    assert bench.link.closed == 1
+
+
+def test_what_would_end_the_process_is_refused_in_the_window_too(qtbot, tmp_path: Path) -> None:
+    folder = failing(tmp_path / "guest", "take", "os._exit(7)")
+    forbidden = ForbiddenCalls(Guests.among(discover([folder], installed=False)))
+    forbidden.install()
+    try:
+        bench = Bench(qtbot, folder)
+        assert bench.goes_on()
+        assert "it tried to end the program (os._exit)" in bench.face.fault
+        bench.window.close()
+    finally:
+        forbidden.remove()
+
+
+WRITES = """
+frame.values[:] = 0.0
+base = frame.values.base
+while base is not None:
+    base.flags.writeable = True
+    base[...] = 0.0
+    base = base.base
+frame.findings.clear()
+frame.status.quarantined["vu"] = "set aside"
+"""
+
+
+def test_a_face_cannot_change_what_other_faces_show(qtbot, tmp_path: Path) -> None:
+    bench = Bench(qtbot, failing(tmp_path / "guest", "take", WRITES))
+    shown = bench.window.page.card("loudness").face.value_text()
+    before = frame(101.0, plan=bench.plan, feed=status(101.0))
+    now = bench.link.now
+    assert np.array_equal(now.values, before.values, equal_nan=True)
+    assert (now.findings, dict(now.status.quarantined)) == (before.findings, {})
+    assert bench.goes_on()
+    assert "0.0 LUFS" not in shown
     bench.window.close()
 
 
@@ -255,7 +328,10 @@ import meter.app as app
 class NoEngine(app.PlayedFrames):
     def __init__(self, order):
         from tests.support.frames import frame
+        from types import SimpleNamespace
         super().__init__([frame()])
+        self.set_aside = SimpleNamespace()
+        self.meters_set_aside = dict
 app.SupervisedEngine = NoEngine
 from meter.audio.source import SourceRequest
 application = app.make_application()
@@ -276,7 +352,7 @@ def marked(config: Path) -> bool:
 
 
 @pytest.mark.parametrize("where", ["import", "paint_moving"])
-@pytest.mark.parametrize("body", [IN_C, "os._exit(7)"], ids=["frozen", "ended"])
+@pytest.mark.parametrize("body", [IN_C, CRASH], ids=["frozen", "ended"])
 def test_what_cannot_be_stopped_is_left_out_at_the_next_start(qtbot, tmp_path: Path, where: str, body: str) -> None:
     folder, config = failing(tmp_path / "guest", where, body), tmp_path / "config"
     with alone(folder, config) as window:
