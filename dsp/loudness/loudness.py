@@ -211,6 +211,11 @@ class LoudnessMeter:
         return self.since_mark.measured / self._spec.rate_hz
 
     @property
+    def lost_seconds_since_mark(self) -> float:
+        """Seconds of sound that were lost since the mark; what was lost in a pause is not missing."""
+        return self.since_mark.lost / self._spec.rate_hz
+
+    @property
     def incomplete(self) -> bool:
         """True when more than 1 s, or more than 0.1 %, of the sound since the start was lost."""
         return self._since_reset.incomplete(self._spec.rate_hz)

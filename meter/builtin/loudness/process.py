@@ -51,6 +51,7 @@ class Loudness:
         out["momentary_max_mark"] = marked.momentary_max
         out["short_term_max_mark"] = marked.short_term_max
         out["measured_mark"] = meter.measured_seconds_since_mark
+        out["lost_mark"] = meter.lost_seconds_since_mark
 
     def reset(self) -> None:
         """Forget the signal, keep the settings. [dsp]"""

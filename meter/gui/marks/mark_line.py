@@ -9,7 +9,7 @@ from PySide6.QtWidgets import QHBoxLayout, QWidget
 from meter.gui.kit.fields import TextField
 from meter.gui.kit.theme import SUBTITLE_PX, font
 from meter.gui.kit.widgets import ElidedLine, KeyButton, TintedLabel
-from meter.gui.marks.span_words import figures_of, length, line_parts, time_of_day
+from meter.gui.marks.span_words import figures_of, length, line_parts, lost_words, time_of_day
 from meter.marks import SECTIONS, Mark
 from meter.readings import Frame
 
@@ -112,7 +112,10 @@ class MarkLine(QWidget):
         figures = frame.since_mark() if last.running else last.figures
         at = time_of_day(last.at, wall)
         since = f"since {at}" if last.running else f"{at}, ended"
-        self._parts = [f"{since}, {length(last.seconds(now))}", *line_parts(figures_of(frame.layout), figures)]
+        seconds = last.seconds(now)
+        lost = lost_words(figures, seconds)
+        found = line_parts(figures_of(frame.layout), figures)
+        self._parts = [f"{since}, {length(seconds)}", *([lost] if lost else []), *found]
         self._fit()
         self.show()
 

@@ -22,7 +22,15 @@ from PySide6.QtWidgets import (
 from meter.gui.kit.theme import SUBTITLE_PX, current_theme, font, mixed
 from meter.gui.kit.widgets import KeyButton, Paragraph
 from meter.gui.marks.span_squeezes import SpanSqueezes
-from meter.gui.marks.span_words import Incident, SpanFigure, differences, figures_of, length, time_of_day
+from meter.gui.marks.span_words import (
+    Incident,
+    SpanFigure,
+    differences,
+    figures_of,
+    length,
+    lost_words,
+    time_of_day,
+)
 from meter.marks import Mark
 from meter.readings import Frame, Layout
 from meter.stage.span_receipt import same_bars, span_receipt
@@ -112,7 +120,7 @@ class MarkList(QDialog):
         rows = [
             Row(
                 mark.at,
-                (time_of_day(mark.at, wall), mark.name, length(mark.seconds(now)), *self._texts(number)),
+                (time_of_day(mark.at, wall), mark.name, *self._texts(number, mark.seconds(now))),
                 number,
             )
             for number, mark in enumerate(frame.marks)
@@ -130,8 +138,11 @@ class MarkList(QDialog):
             self.table.setColumnCount(len(COLUMNS) + len(known))
             self.table.setHorizontalHeaderLabels([*COLUMNS, *map(_heading, known)])
 
-    def _texts(self, number: int) -> list[str]:
-        return [each.text(self._figures[number]) for each in self._known]
+    def _texts(self, number: int, seconds: float) -> list[str]:
+        """The length of a span with what is missing of it, and its figures."""
+        figures = self._figures[number]
+        whole = ", ".join(filter(None, (length(seconds), lost_words(figures, seconds))))
+        return [whole, *(each.text(figures) for each in self._known)]
 
     def _fill(self, rows: list[Row]) -> None:
         if self.table.state() == QAbstractItemView.State.EditingState:

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from meter import figures as words
-from meter.readings import Frame, Layout
+from meter.readings import MAX_LOST_SECONDS, MAX_LOST_SHARE, Frame, Layout
 
 DIFFERENCE_UNITS = {"LUFS": "LU", "LU": "LU", "dBTP": "dB", "dBFS": "dB", "VU": "dB", "dB": "dB"}
 SIGNED = ("dBTP", "VU")
 """Units that read with a plus sign above their zero."""
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+LOST = ".lost_mark"
 LINE_FIGURES = 7
 """So many, the first by rank, may stand in the line below the page."""
 
@@ -76,6 +77,17 @@ def time_of_day(at: float, now: float) -> str:
     if (then.tm_year, then.tm_yday) == (today.tm_year, today.tm_yday):
         return time.strftime("%H:%M:%S", then)
     return f"{then.tm_mday} {MONTHS[then.tm_mon - 1]} {time.strftime('%H:%M', then)}"
+
+
+def lost_words(figures: Mapping[str, float], seconds: float) -> str:
+    """``incomplete: 4 s missing`` for a span of so many seconds with more than 1 s, or 0.1 %, missing; or empty.
+
+    Any meter may tell of it, by a field ``lost_mark`` in seconds.
+    """
+    lost = max((value for key, value in figures.items() if key.endswith(LOST)), default=0.0)
+    if not lost > min(MAX_LOST_SECONDS, MAX_LOST_SHARE * seconds):
+        return ""
+    return f"incomplete: {words.duration(lost)} missing"
 
 
 def line_parts(known: Sequence[SpanFigure], figures: Mapping[str, float]) -> list[str]:

@@ -103,6 +103,10 @@ def test_a_gap_blanks_its_windows_and_marks_the_measurement() -> None:
     assert math.isnan(readings["momentary"])
     assert readings["incomplete"] == 1.0
     assert readings["measured"] == pytest.approx(5.3)
+    assert readings["lost_mark"] == pytest.approx(0.02)
+    processor.meter.mark()
+    processor.skip(1.5)
+    assert processor.read()["lost_mark"] == pytest.approx(1.5)
     assert readings["integrated"] == pytest.approx(-22.9933, abs=0.001)
 
 

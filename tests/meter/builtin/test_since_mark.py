@@ -24,6 +24,7 @@ SINCE_MARK = {
     "loudness.momentary_max_mark": ("loudness.momentary_max", 0.01),
     "loudness.short_term_max_mark": ("loudness.short_term_max", 0.01),
     "loudness.measured_mark": ("loudness.measured", 1e-9),
+    "loudness.lost_mark": ("loudness.incomplete", 0.0),
     "peaks.true_max_mark": ("peaks.true_max", 1e-4),
     "peaks.sample_max_mark": ("peaks.sample_max", 1e-9),
     "peaks.overs_mark": ("peaks.overs", 0.0),

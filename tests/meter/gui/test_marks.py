@@ -116,6 +116,17 @@ def test_the_list_has_spans_and_overs_in_the_order_of_time(bench) -> None:
     assert [row.cells[2] for row in marking.list._rows] == ["0:30", "at 0:20", "0:30", "at 1:05", "at 1:06", "0:25"]
 
 
+def test_a_span_with_missing_sound_says_so_in_the_list_and_below_the_page(bench) -> None:
+    """More than a thousandth of the verse is missing, less of the chorus; 1.5 s of the span that goes on."""
+    verse = msgspec.structs.replace(MARKS[0], figures={**VERSE, "loudness.lost_mark": 0.04})
+    chorus = msgspec.structs.replace(MARKS[1], figures={**CHORUS, "loudness.lost_mark": 0.02})
+    show(bench, snapshot(marks=(verse, chorus, MARKS[2]), **{"loudness.lost_mark": 1.5}))
+    bench.key(Qt.Key.Key_J)
+    lengths = [row.cells[2] for row in bench.window.marking.list._rows if row.mark >= 0]
+    assert lengths == ["0:30, incomplete: 40 ms missing", "0:30", "0:25, incomplete: 1 s missing"]
+    assert "0:25   ·   incomplete: 1 s missing" in bench.window.marking.line.words.whole
+
+
 def test_an_over_keeps_the_time_at_which_it_was_first_seen(bench) -> None:
     """The audio clock stands still while nothing plays; the time of day does not move with it."""
     marking: Marking = bench.window.marking
