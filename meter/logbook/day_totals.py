@@ -16,7 +16,7 @@ from dsp.loudness.gating import integrated_of_blocks
 from meter.logbook.recorded_day import Event, FeedRecord, FloatArray, RecordedDay
 from meter.logbook.stored_levels import encode, share_per_second
 
-BLOCKS = "gating_blocks"
+BLOCKS = "blocks"
 """Loudness in LUFS of the ten 400 ms blocks that ended in a second: what integrated loudness is made of."""
 
 SEAT_SECOND = "seat_second"

@@ -29,7 +29,7 @@ Keys = tuple[tuple[str, str, int], ...]
 STORED = np.dtype("<f4")
 """Figures on disk, little-endian whatever the machine."""
 
-PASS = "pass"
+MARK, PASS = "mark", "pass"
 
 MOST_VALUES = 4096
 """A figure with more values was never written by this program."""
@@ -160,8 +160,7 @@ def read(
     segments.sort(key=lambda each: (each.began, each.file, each.number))
     names = list(dict.fromkeys(part.feed for part in parts))
     records = {name: _joined([part for part in parts if part.feed == name], segments) for name in names}
-    events.sort(key=lambda event: event.at)
-    return RecordedDay(records, tuple(events), tuple(segments), " ".join(said), cursor)
+    return RecordedDay(records, _in_order(events), tuple(segments), " ".join(said), cursor)
 
 
 def read_after(before: RecordedDay, paths: Path | Sequence[Path], feeds: Sequence[str] | None = None) -> RecordedDay:
@@ -176,8 +175,14 @@ def read_after(before: RecordedDay, paths: Path | Sequence[Path], feeds: Sequenc
     joined = {
         name: _stacked([each[name] for each in (old, new.feeds) if name in each], new.segments) for name in names
     }
-    events = tuple(sorted((*before.events, *new.events), key=lambda event: event.at))
+    events = _in_order((*before.events, *new.events))
     return RecordedDay(joined, events, new.segments, new.sentence, new.cursor)
+
+
+def _in_order(events: Iterable[Event]) -> tuple[Event, ...]:
+    """Events in order of time; a mark that was named later is there again at its time, and the last name counts."""
+    found = {(event.at, event.feed) if event.kind == MARK else place: event for place, event in enumerate(events)}
+    return tuple(sorted(found.values(), key=lambda event: event.at))
 
 
 def _identity(segment: Segment) -> tuple[Path, int]:

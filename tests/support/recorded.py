@@ -14,8 +14,8 @@ from meter.logbook.day_record import APPLICATION_ID, STEPS
 from meter.logbook.migrate import migrate
 
 KEYS = (
-    ("loudness.momentary", "LUFS", 1), ("loudness.short_term", "LUFS", 1), ("loudness.gating_blocks", "LUFS", 10),
-    ("peaks.true", "dBTP", 2), ("stereo.correlation", "", 1), ("mono_lows.loss", "dB", 1),
+    ("loudness.momentary", "LUFS", 1), ("loudness.short_term", "LUFS", 1), ("loudness.blocks", "LUFS", 10),
+    ("peaks.true_latest", "dBTP", 2), ("stereo.correlation", "", 1), ("mono_lows.loss", "dB", 1),
     ("listening.seat_second", "dB(A)", 1),
 )  # fmt: skip
 """Figures of an invented mix."""

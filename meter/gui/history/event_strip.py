@@ -1,4 +1,4 @@
-"""The events of the day above the lanes: passes as bars with their names, flags of marks, signs of the others."""
+"""The events of the day above the lanes: passes as bars with their lengths, flags of marks, signs of the others."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def told(event: Event) -> str:
 
 
 class EventStrip(QWidget):
-    """Two rows with names of passes and of marks, and below them small signs of the other events."""
+    """Two rows with lengths of passes and names of marks, and below them small signs of the other events."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -76,7 +76,7 @@ class EventStrip(QWidget):
         shown = [each for each in self._events if each.span[1] >= self._first and each.span[0] <= self._last]
         free = self._left
         for each in shown:
-            if each.kind == PASS:
+            if each.kind == PASS and each.span[1] > each.span[0]:
                 self._draw_pass(painter, theme, each)
         for each in shown:
             if each.kind in (MARK, NOTE):
@@ -92,7 +92,7 @@ class EventStrip(QWidget):
         painter.setBrush(mixed(theme.page, theme.line, 0.8))
         painter.drawRoundedRect(box, 3, 3)
         inside = box.intersected(QRectF(self._left, 0, self._width, self.height())).adjusted(5, 0, -3, 0)
-        self._write(painter, inside, event.words, theme)
+        self._write(painter, inside, length_words(event.seconds), theme)
 
     def _draw_mark(self, painter: QPainter, theme: Theme, event: Event, free: float) -> float:
         """A small flag, with its name where that is free; returns where the next name may begin."""
@@ -105,7 +105,7 @@ class EventStrip(QWidget):
         painter.drawLine(QPointF(at, top + 3), QPointF(at, 2 * top - 2))
         if at < free:
             return free
-        words = event.words
+        words = event.words.rstrip(".")
         wide = painter.fontMetrics().horizontalAdvance(words) + BETWEEN_PX
         self._write(painter, QRectF(at + 10, top, wide, top), words, theme)
         return at + 10 + wide

@@ -98,9 +98,7 @@ def test_csv_adds_up_to_the_same_loudness_and_exposure(capsys: pytest.CaptureFix
     assert "3,420 rows" in said
     rows = [row for row in rows_of(tmp_path / "day.csv") if row["feed"] == "mix"]
     assert len(rows) == told["feeds"]["mix"]["seconds"] == 1710
-    blocks = np.array(
-        [float(row[f"loudness.gating_blocks_{number}_lufs"]) for row in rows for number in range(1, 11)]
-    )
+    blocks = np.array([float(row[f"loudness.blocks_{number}_lufs"]) for row in rows for number in range(1, 11)])
     above = blocks[blocks > -70.0]
     gate = 10.0 * np.log10(np.mean(10.0 ** (above / 10.0))) - 10.0
     loudness = 10.0 * np.log10(np.mean(10.0 ** (above[above > gate] / 10.0)))

@@ -52,7 +52,7 @@ def test_totals_of_a_feed_name_its_figures_but_not_the_blocks(tmp_path: Path) ->
     assert totals.seconds == 50
     assert totals.integrated_lufs == pytest.approx(-23.0, abs=1e-6)
     found = {figure.key: figure for figure in totals.figures}
-    assert list(found) == [key for key, _, _ in KEYS if key != "loudness.gating_blocks"]
+    assert list(found) == [key for key, _, _ in KEYS if key != "loudness.blocks"]
     correlation = found["stereo.correlation"]
     assert (correlation.least, correlation.middle, correlation.most) == pytest.approx((-1.0, 0.0, 1.0), abs=1e-6)
 

@@ -29,9 +29,9 @@ def test_rows_are_in_order_of_time_with_their_figures(file: DayFile) -> None:
     file.seconds(series, MORNING + np.array([3, 0, 1, 4, 2]), written)
     record = read(file.path).feeds["mix"]
     assert record.at.tolist() == [MORNING + second for second in range(5)]
-    assert record.columns["loudness.gating_blocks"].shape == (5, 10)
+    assert record.columns["loudness.blocks"].shape == (5, 10)
     assert np.array_equal(record.columns["loudness.short_term"], written[[1, 2, 4, 0, 3], 1])
-    assert record.units["peaks.true"] == "dBTP"
+    assert record.units["peaks.true_latest"] == "dBTP"
     assert record.named("correlation") == "stereo.correlation"
     assert record.named("nothing") == ""
 
@@ -130,6 +130,16 @@ def test_a_file_that_is_missing_or_no_database_is_told(tmp_path: Path) -> None:
     assert "missing.sqlite3 could not be read" in day.sentence
     assert "words.sqlite3 could not be read" in day.sentence
     assert str(tmp_path) not in day.sentence
+
+
+def test_a_mark_that_was_named_later_has_its_last_name(file: DayFile) -> None:
+    file.event(MORNING + 1.25, "mark", "Mark.")
+    file.event(MORNING + 2.0, "mark", "Mark.")
+    before = read(file.path)
+    file.event(MORNING + 1.25, "mark", "vrse")
+    file.event(MORNING + 1.25, "mark", "verse")
+    for day in (read(file.path), read_after(before, file.path)):
+        assert [event.words for event in day.events] == ["verse", "Mark."]
 
 
 def test_damaged_events_do_not_hide_the_others(file: DayFile) -> None:

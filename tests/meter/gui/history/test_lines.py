@@ -105,7 +105,7 @@ def test_times_are_told_as_clocks_do(zone: pytest.MonkeyPatch) -> None:
 
 def test_lanes_are_of_one_unit_without_counters_and_blocks() -> None:
     units = {
-        "loudness.momentary": "LUFS", "loudness.gating_blocks": "LUFS", "peaks.true": "dBTP", "peaks.overs": "count",
+        "loudness.momentary": "LUFS", "loudness.blocks": "LUFS", "peaks.true": "dBTP", "peaks.overs": "count",
         "loudness.short_term": "LUFS", "stereo.correlation": "", "quiet.level": "dB",
     }  # fmt: skip
     true = np.array([[-3.0, -1.0], [np.nan, -2.0], [np.nan, np.nan]])
