@@ -7,11 +7,9 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import stat
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -28,9 +26,13 @@ ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[dict[str, object], Path]]:
+def told(tmp_path_factory: pytest.TempPathFactory, demo_music: Path) -> tuple[dict[str, object], Path]:
     """What a process told that ran every command and the window, and the home folder that it wrote to."""
     home = tmp_path_factory.mktemp("home")
+    cache = home / "cache" / "earwitness"
+    cache.mkdir(parents=True)
+    for music in (demo_music / "earwitness").glob("demo-*"):
+        (cache / music.name).symlink_to(music)
     folders = {name: str(home / name) for name in ("config", "data", "cache")}
     environment = {f"XDG_{name.upper()}_HOME": folder for name, folder in folders.items()}
     environment |= {"HOME": str(home), "XDG_RUNTIME_DIR": str(home), "PULSE_SERVER": f"unix:{home}/none"}
@@ -40,8 +42,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[dict[str, o
         timeout=400.0, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    yield json.loads(done.stdout.splitlines()[-1]), home
-    shutil.rmtree(home, ignore_errors=True)  # the demo's music is large
+    return json.loads(done.stdout.splitlines()[-1]), home
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the kernel's filter is Linux's")
@@ -64,10 +65,11 @@ def test_every_file_and_folder_that_is_made_is_its_owners_only(told: tuple[dict[
     answer, home = told
     if "unwatchable" in answer:
         pytest.skip("the commands were not run")
-    given = {home, home / "song.wav", home / "mine.toml", home / "parts"}
+    cache = home / "cache"
+    given = {cache, cache / "earwitness", home / "song.wav", home / "mine.toml", home / "parts"}
     made = [path for path in home.rglob("*") if path not in given and path.parent != home / "parts"]
     names = {path.name for path in made}
-    assert {"settings.json", "alignments", "card.png", "tones.wav", "manifest.toml", "index.json"} <= names
+    assert {"settings.json", "alignments", "card.png", "tones.wav", "manifest.toml", "references"} <= names
     assert [path for path in made if path.suffix == ".sqlite3" and path.parts[-3] == "record"], "the day is recorded"
     assert [str(path) for path in made if stat.S_IMODE(path.lstat().st_mode) & 0o077 and not path.is_symlink()] == []
 
