@@ -19,6 +19,9 @@ from meter.plugin.host import discover, usable
 from meter.plugin.set_aside import says_set_aside
 from meter.readings import Frame
 
+TRYING_SECONDS = 5.0
+"""A meter that is tried again and is still reported after so long has failed again."""
+
 
 def begin_run(enabled: Enabled, folders: Sequence[Path] = ()) -> tuple[Enabled, dict[str, str]]:
     """Forget the meters that only failed; returns what is enabled, and those left out by id with the sentence.
@@ -52,12 +55,15 @@ class SetAsideMeters:
         self._found: dict[str, Identity] | None = None
         self._told: dict[str, str] = dict(order.set_aside)
         self._meters: dict[str, str] = {}
+        self._tried: dict[str, float] = {}
+        """Until when the engine may go on to report a meter that is tried again."""
         self.say: Callable[[str, str], None] = lambda _meter, _sentence: None
 
     def follow(self, frame: Frame, ended: Collection[str]) -> None:
         """Take the meters that are set aside now; ``ended`` are those that ended or hung an engine."""
         aside = now_set_aside(frame.status.quarantined)
-        new = {name: why for name, why in aside.items() if self._told.get(name) != why}
+        self._tried = {name: end for name, end in self._tried.items() if name in aside and self._wall() < end}
+        new = {name: why for name, why in aside.items() if name not in self._tried and self._told.get(name) != why}
         if not new:
             return
         self._told |= new
@@ -73,6 +79,7 @@ class SetAsideMeters:
     def try_again(self, name: str) -> None:
         """The user wants this one to be tried again: forget why it was set aside."""
         self._told.pop(name, None)
+        self._tried[name] = self._wall() + TRYING_SECONDS
         self._tell(RecordEvent(METER, f"Meter “{name}” is tried again.", self._wall()))
         if self._identity_of(self._meter_of(name)) is not None:
             _change(None, self._meter_of(name))

@@ -12,7 +12,7 @@ import pytest
 
 from meter.cli import main
 from meter.commands.meters import enabled_path
-from meter.commands.set_aside_meters import SetAsideMeters, begin_run
+from meter.commands.set_aside_meters import TRYING_SECONDS, SetAsideMeters, begin_run
 from meter.commands.window_meters import enable_other
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
@@ -43,7 +43,8 @@ class Run:
         self.events: list[RecordEvent] = []
         self.said: list[tuple[str, str]] = []
         order = EngineOrder(folders=(str(folder),), enabled=enabled, set_aside=aside)
-        self.kept = SetAsideMeters(order, self.events.append, wall=lambda: 1000.0)
+        self.now = 1000.0
+        self.kept = SetAsideMeters(order, self.events.append, wall=lambda: self.now)
         self.kept.say = lambda meter, sentence: self.said.append((meter, sentence))
 
     def show(self, faults: Mapping[str, str], ended: Collection[str] = ()) -> None:
@@ -84,8 +85,22 @@ def test_each_is_told_once_and_recorded(folder: Path) -> None:
     assert run.events == [RecordEvent("meter", RAISED, 1000.0)]
     run.kept.try_again("own")
     assert run.events[1:] == [RecordEvent("meter", "Meter “own” is tried again.", 1000.0)]
+    run.show({})
     run.show({"own": RAISED})
     assert len(run.said) == 2
+
+
+def test_what_the_engine_still_reports_is_not_told_again_unless_it_stays(folder: Path, capsys) -> None:
+    run = Run(folder)
+    run.show({"own": RAISED})
+    run.kept.try_again("own")
+    run.show({"own": RAISED})  # the engine has not tried it yet
+    assert len(run.said) == 1
+    assert "set aside" not in listed(folder, capsys)
+    run.now += TRYING_SECONDS
+    run.show({"own": RAISED})  # it failed at once with the same words
+    assert len(run.said) == 2
+    assert "set aside" in listed(folder, capsys)
 
 
 def test_one_that_only_failed_is_loaded_again_at_the_next_start(folder: Path, capsys) -> None:

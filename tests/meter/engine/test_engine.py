@@ -317,6 +317,19 @@ def test_a_meter_that_falls_far_behind_is_set_aside_where_the_source_can_wait(tm
     assert "fell further behind" in waiting_bench(tmp_path, [Tone(5.0)], 0.1).run(0.9).status.quarantined["tally"]
 
 
+def test_a_meter_that_waits_when_it_is_read_is_set_aside_too(tmp_path: Path) -> None:
+    """0.1 s for each reading, one for each block of 20 ms; the blocks themselves take no time."""
+    bench = Bench(tmp_path, [Tone(1.0)])
+    timing = Timing(busy=lambda: 0.0, wall=lambda: 0.0, between=Waiting(0.1))
+    plugins = discover([tmp_path], installed=False)
+    bench.source = ScriptedSource([Tone(0.5), Lost(960), Tone(5.0)])
+    bench.engine = Engine(
+        plugins, bench.box, clock=bench.now, timing=timing, open_source=lambda _request: bench.source
+    )
+    bench.engine.open(SourceRequest("script", "a script"))
+    assert "behind the sound" in bench.run(0.9).status.quarantined["tally"]
+
+
 def test_a_machine_that_stood_still_during_a_meter_sets_nothing_aside(tmp_path: Path) -> None:
     bench = waiting_bench(tmp_path, [Tone(0.1), Lost(48_000), Tone(1.0), Lost(960), Tone(5.0)], 0.001, 60.0, 0.001)
     assert bench.run(3.0).status.quarantined == {}
