@@ -240,23 +240,23 @@ def is_file(path: Path) -> bool:
 def _check_plain_file(path: Path) -> None:
     """Raise SourceError for a path that is no readable file; libsndfile's own message is empty for these."""
     try:
-        mode = path.stat().st_mode
+        status = path.stat()
     except (FileNotFoundError, NotADirectoryError) as error:
         raise SourceError(f"There is no file '{path}'; check the name and the folder.") from error
     except (OSError, ValueError) as error:  # a link to itself, a name too long, a folder without access
         reason = getattr(error, "strerror", None) or error
         raise SourceError(f"'{path}' cannot be read ({reason}); check the name and its folders.") from error
-    if stat.S_ISDIR(mode):
+    if stat.S_ISDIR(status.st_mode):
         raise SourceError(f"'{path}' is a folder; name the sound files in it.")
-    if not stat.S_ISREG(mode):
+    if not stat.S_ISREG(status.st_mode):
         raise SourceError(f"'{path}' is not an ordinary file; save the sound to a WAV file first.")
+    if not status.st_size:  # not found out by reading: some files of the system make a reader wait
+        raise SourceError(f"'{path.name}' is empty (0 bytes); export it again.")
     try:
-        with path.open("rb") as file:
-            empty = not file.read(1)
+        with path.open("rb"):
+            pass
     except OSError as error:
         raise SourceError(f"'{path}' cannot be read ({error.strerror}); check its permissions.") from error
-    if empty:
-        raise SourceError(f"'{path.name}' is empty (0 bytes); export it again.")
 
 
 def _check_supported(path: Path, rate_hz: int, channels: int, frames: int) -> None:

@@ -125,9 +125,9 @@ def _name_and_file(text: str) -> tuple[str, Path]:
 def _in_folder(folder: Path) -> list[Path]:
     if not is_folder(folder):
         raise CommandError(f"“{folder}” is not a folder; name a folder of stems, or files with --part NAME=FILE.")
-    files, closed = sound_files_in(folder, deep=False)
-    if closed:
-        raise CommandError(f"The folder {closed[0]}; open it to this account.")
+    files, unread = sound_files_in(folder, deep=False)
+    if unread:
+        raise CommandError(f"{unread[0]}; put it right, or name the files with --part.")
     if not files:
         raise CommandError(f"There is no sound file in the folder {folder}; name another, or files with --part.")
     return files

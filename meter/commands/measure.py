@@ -6,6 +6,7 @@ import argparse
 import csv
 import json
 import os
+import stat
 import sys
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing
@@ -14,7 +15,7 @@ from pathlib import Path
 from rich.table import Table
 from rich.text import Text
 
-from meter.audio.file import is_file, is_folder, open_blocks
+from meter.audio.file import is_folder, open_blocks
 from meter.audio.source import SourceError
 from meter.commands.errors import WRONG_INPUT, CommandError
 from meter.commands.meters import asked_meters, one_or_more
@@ -104,32 +105,54 @@ def _spread(paths: Sequence[Path], report: Callable[[str], None]) -> Iterator[Pa
         if not is_folder(path):
             yield path
             continue
-        inside, closed = sound_files_in(path)
-        for folder in closed:
-            report(f"The folder {folder}; its files are not measured.")
+        inside, unread = sound_files_in(path)
+        for reason in unread:
+            report(f"{reason}; it is not measured.")
         if not inside:
             raise CommandError(f"There is no sound file in the folder {path}; name a file or another folder.")
         yield from inside
 
 
 def sound_files_in(folder: Path, *, deep: bool = True) -> tuple[list[Path], list[str]]:
-    """Sound files in a folder, with ``deep`` also in its subfolders, in order of name; links are not followed.
+    """Sound files in a folder, with ``deep`` also in its subfolders, in order of name; links to folders are left out.
 
-    The second value names each folder that cannot be listed, with the reason. Files removed meanwhile are left out.
+    The second value names each folder that cannot be listed and each sound file that is none, with the reason. What
+    is removed meanwhile is left out.
     """
-    closed: list[str] = []
-
-    def note(error: OSError) -> None:
-        if not isinstance(error, FileNotFoundError):
-            closed.append(f"{error.filename} cannot be listed ({error.strerror})")
-
     found: list[Path] = []
-    for place, folders, names in os.walk(folder, onerror=note):
-        paths = (Path(place, name) for name in names)
-        found += [path for path in paths if path.suffix.lower() in SOUND_SUFFIXES and is_file(path)]
-        if not deep:
-            folders.clear()
-    return sorted(found), closed
+    unread: list[str] = []
+    waiting = [folder]
+    while waiting:  # not by recursion: folders may be deeper than the interpreter's stack
+        place = waiting.pop()
+        try:
+            with os.scandir(place) as entries:
+                names = [(Path(entry.path), entry.is_dir(follow_symlinks=False)) for entry in entries]
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            unread.append(f"The folder {place} cannot be listed ({error.strerror})")
+            continue
+        waiting += [path for path, is_a_folder in names if is_a_folder and deep]
+        for path in (path for path, is_a_folder in names if not is_a_folder):
+            if path.suffix.lower() in SOUND_SUFFIXES and _is_readable(path, unread):
+                found.append(path)
+    return sorted(found), sorted(unread)
+
+
+def _is_readable(path: Path, unread: list[str]) -> bool:
+    """Whether a path is an ordinary file; where it is none and no folder either, the reason is noted."""
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        if path.is_symlink():
+            unread.append(f"{path} is a link to a file that is not there")
+        return False
+    except OSError as error:
+        unread.append(f"{path} cannot be read ({error.strerror})")
+        return False
+    if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+        unread.append(f"{path} is not an ordinary file")
+    return stat.S_ISREG(mode)
 
 
 def _measure_all(

@@ -77,7 +77,7 @@ class Store:
             return True
         try:
             found = self.path.stat()
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             return False
         except OSError:
             return True
