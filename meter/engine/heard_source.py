@@ -14,7 +14,7 @@ from meter.audio.ring_buffer import Consumer
 from meter.audio.source import Source, SourceError, SourceInfo, SourceRequest
 from meter.engine.sanitise import Sanitiser
 from meter.engine.start_source import COMES_BACK, start_source
-from meter.engine.state_words import TOLD_ON_THE_LINE, state_sentence
+from meter.engine.state_words import ON_THE_LINE
 from meter.engine.watchdog import ZerosWatch, last_sound
 
 
@@ -135,7 +135,7 @@ class HeardSource:
 
     def remark(self, state: str) -> str:
         """What shifts or shortens the readings, or what the state means; an empty string for nothing."""
-        if state in TOLD_ON_THE_LINE:
-            return state_sentence(state, self.name)
+        if state in ON_THE_LINE:
+            return ON_THE_LINE[state]
         note: str = getattr(self.source, "note", "") if state == "running" else ""
         return (self._zeros.sentence if self._zeros is not None else "") or note

@@ -1,4 +1,4 @@
-"""What each state of a source means, as one sentence, for the feed line and the record."""
+"""What each state of a source means: one sentence for the record, and what the feed line adds to its own words."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from meter.engine.messages import RecordEvent
 from meter.engine.sanitise import ONLY_INVALID
 from meter.figures import duration
 
-TOLD_ON_THE_LINE = ("idle", "late", "invalid")
-"""States that have no sentence of their own from the source or from what went wrong."""
+ON_THE_LINE = {"late": "It is opened again if none comes.", "invalid": ONLY_INVALID}
+"""What the feed line says beside the words of a state, where neither the source nor what went wrong says more."""
 
 
 def state_sentence(state: str, source: str, reason: str = "") -> str:
@@ -20,7 +20,7 @@ def state_sentence(state: str, source: str, reason: str = "") -> str:
         "starting": f"Opened {name}; no sound has come yet.",
         "running": f"Sound comes from {name}.",
         "idle": f"Nothing plays on {name}; that is no dropout.",
-        "late": f"No sound has come from {name} for a second; after three it is opened again.",
+        "late": f"No sound comes from {name} any more; it is opened again if none comes.",
         "lost": f"No sound comes from {name}; waiting for it.",
         "reopening": f"Opening {name} again.",
         "waiting": f"Waiting for {name}: {reason or 'it is not there.'}",

@@ -83,12 +83,23 @@ class CountingFeeder:
 class Step:
     """One place where the counter did not go on: ``at`` this time of day it sounded again.
 
-    ``missed`` seconds of sound never arrived, by the counter; the meter was told of ``told`` seconds.
+    In seconds: the counter went ``on`` by so much, ``silent`` was heard in between, the meter was told of ``told``.
     """
 
     at: float
-    missed: float
+    on: float
+    silent: float
     told: float
+
+    @property
+    def missed(self) -> float:
+        """How much sound never arrived."""
+        return self.on - self.silent
+
+    @property
+    def is_of_the_signal(self) -> bool:
+        """Silence and nothing missing: the player or the server stood still, and the capture did not."""
+        return not self.told and self.silent > 0.0
 
 
 def steps_in(path: Path) -> list[Step]:
@@ -159,11 +170,11 @@ class Witness:
 
     def arrive(self, number):
         jump = (number - self.last - 1) % PERIOD if self.last >= 0 else 0
-        if (jump or self.lost) and self.written < MOST_STEPS:
+        if (jump or self.lost or self.silent) and self.last >= 0 and self.written < MOST_STEPS:
             self.written += 1
-            missed = (jump - self.silent) / RATE_HZ
+            step = {"on": jump / RATE_HZ, "silent": self.silent / RATE_HZ, "told": self.lost / RATE_HZ}
             with open(NOTES, "a", encoding="utf-8") as file:
-                file.write(json.dumps({"at": time.time(), "missed": missed, "told": self.lost / RATE_HZ}) + "\\n")
+                file.write(json.dumps({"at": time.time(), **step}) + "\\n")
         self.lost = self.silent = 0
 
     def read(self, out):

@@ -12,7 +12,6 @@ import time
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
-from itertools import pairwise
 from pathlib import Path
 
 import psutil
@@ -140,17 +139,33 @@ class Soak:
 
     @property
     def steps(self) -> list[Step]:
-        """What the counter says was missed, for each fault; a counter that is late is put right."""
-        found = steps_in(self._folder / "steps")
-        later = [after - before for before, after in pairwise(self.late)]
-        put_right = [replace(step, missed=step.missed + more) for step, more in zip(found, later, strict=False)]
-        return [*put_right, *found[len(put_right) :]]
+        """What the counter says was missed, for each fault."""
+        return put_right(steps_in(self._folder / "steps"), self.late)
 
     @property
     def gaps(self) -> list[Event]:
         """What the record says was missed."""
         paths = sorted((self._folder / "book" / "record").rglob("*.sqlite3"))
         return [event for event in read(paths).events if event.kind == GAP]
+
+
+def put_right(steps: list[Step], late: list[float]) -> list[Step]:
+    """The steps that are not of the signal, as a counter has them that is never late.
+
+    ``late`` are seconds by which the counter was late when it began: at first, and after each fault. One that stood
+    still is later by that until another begins.
+    """
+    found: list[Step] = []
+    stood = 0.0
+    for step in steps:
+        if step.is_of_the_signal:
+            stood += step.silent - step.on
+            continue
+        before, after = late[len(found) : len(found) + 2] if len(found) + 2 <= len(late) else (0.0, 0.0)
+        begun = before != after
+        found.append(replace(step, on=step.on + after - before - (stood if begun else 0.0)))
+        stood = 0.0 if begun else stood
+    return found
 
 
 FAULTS: tuple[tuple[str, Callable[[Soak], None]], ...] = (

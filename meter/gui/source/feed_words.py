@@ -69,7 +69,7 @@ def detail_words(status: FeedStatus) -> list[str]:
     if status.elapsed_seconds >= 1.0:
         words.append(elapsed_words(status))
     if status.incomplete:
-        words.append("figures since R incomplete")
+        words.append("incomplete since R")
     return words
 
 

@@ -272,4 +272,4 @@ def test_figures_since_r_are_incomplete_over_a_second_or_a_thousandth(line, hear
     span.measured, span.lost = feed.frames, feed.lost_frames
     assert feed.incomplete == span.incomplete(48_000) == incomplete
     line.show_status(feed)
-    assert ("figures since R incomplete" in line.words.whole) == incomplete
+    assert ("incomplete since R" in line.words.whole) == incomplete
