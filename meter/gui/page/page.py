@@ -17,7 +17,7 @@ from meter.gui.kit.face_guard import GUARD
 from meter.gui.kit.theme import GAP_PX, text_scale
 from meter.gui.page.layout import EXTRA_COLUMNS, Place, Plan, edges, height_of, making_room, rectangle, shared_out
 from meter.gui.page.plain_face import missing_face, plain_face
-from meter.gui.page.try_again import TryAgainButton
+from meter.gui.page.try_again import TryAgainButton, forget_views
 from meter.instances import feed_title
 from meter.plugin.face import Face
 from meter.readings import Frame, Layout
@@ -52,18 +52,30 @@ class Card(QObject):
         super().__init__(face)
         self.entry = entry
         self.view = view
-        self.face = face
-        self._missing = missing
         self._now = now
         self._seconds = 0.0
         self._seen = False
         self._looks = 0
         self._layout: Layout | None = None
         self._quarantined = False
-        self._again = TryAgainButton(face) if entry.foreign is not None and not missing else None
+        self.take_face(face, missing=missing)
+
+    def take_face(self, face: Face, *, missing: bool) -> None:
+        """Show this face from now on; ``missing`` for one that only says what is wrong."""
+        self.face = face
+        self._missing = missing
+        self._layout = None
+        self._again = TryAgainButton(face) if self.entry.foreign is not None and not self.entry.trouble else None
         if self._again is not None:
             self._again.clicked.connect(self.try_again_asked)
+        self.setParent(face)
         face.installEventFilter(self)
+        self._offer_again()
+
+    @property
+    def view_failed(self) -> bool:
+        """Whether the face raised or could not be loaded; its meter may measure on."""
+        return self._missing or bool(getattr(self.face, "broken", ""))
 
     @property
     def name(self) -> str:
@@ -112,7 +124,6 @@ class Card(QObject):
         quarantined = self.entry.meter_id in frame.status.quarantined
         if frame.layout is not self._layout or quarantined != self._quarantined:
             self._layout, self._quarantined = frame.layout, quarantined
-            self._offer_again()
             self._tell_unmeasured(frame)
             self.parts_seen.emit(bool(frame.parts))
             self.source_seen.emit(frame)
@@ -122,6 +133,7 @@ class Card(QObject):
         except Exception as error:  # a stranger's face that overrides show_frame
             self.face.show_fault(f"Its view failed: {error}")
         self._seconds += self._now() - begin
+        self._offer_again()
 
     def drawing_seconds(self) -> float:
         """Seconds spent on this face since the last call."""
@@ -137,7 +149,7 @@ class Card(QObject):
 
     def _offer_again(self) -> None:
         if self._again is not None:
-            self._again.offer(self._quarantined)
+            self._again.offer(self._quarantined or self.view_failed)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Time the painting of the face by handing the event on from here."""
@@ -292,6 +304,32 @@ class Page(QWidget):
             card.face.setGeometry(QRect(left, top, wide, EXTRA_HEIGHT_PX))
 
     def _make_card(self, entry: MeterEntry, view: str = "") -> Card:
+        face = self._ready_face(entry, view)
+        card = Card(entry, face, missing=bool(face.fault), now=self._now, view=view)
+        card.try_again_asked.connect(partial(self._try_again, card))
+        return card
+
+    def _try_again(self, card: Card) -> None:
+        """Make a view that failed again from its file; otherwise it is the meter that is to be tried again."""
+        if not card.view_failed:
+            self.try_again_asked.emit(card.entry.meter_id)
+            return
+        old = card.face
+        if card.entry.foreign is not None:
+            forget_views(card.entry.foreign.folder)
+        face = self._ready_face(card.entry, card.view)
+        face.setGeometry(old.geometry())
+        face.setVisible(not old.isHidden())
+        old.removeEventFilter(card)
+        card.take_face(face, missing=bool(face.fault))
+        card.show_settings(old.settings)
+        if card in self._by_place.values():
+            face.room_changed.connect(self._arrange)
+        old.hide()
+        old.deleteLater()
+
+    def _ready_face(self, entry: MeterEntry, view: str) -> Face:
+        """A face with all that ties it to the page."""
         face = _make_face(entry, view)
         face.setParent(self)
         face.window_choices = partial(self._offers, entry)
@@ -299,9 +337,7 @@ class Page(QWidget):
         # Whatever id a face gives, its settings are those of its own meter.
         face.setting_chosen.connect(lambda _id, chosen: self.setting_chosen.emit(entry.meter_id, chosen))
         face.action_asked.connect(self.action_asked)
-        card = Card(entry, face, missing=bool(face.fault), now=self._now, view=view)
-        card.try_again_asked.connect(lambda: self.try_again_asked.emit(entry.meter_id))
-        return card
+        return face
 
 
 def _make_face(entry: MeterEntry, view: str) -> Face:

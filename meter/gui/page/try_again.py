@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+import sys
 from collections.abc import Mapping
 from typing import Protocol
 
@@ -57,6 +59,16 @@ class TryAgainButton(QPushButton):
             f"QPushButton:hover, QPushButton:focus {{ border-color: {theme.measured.name()}; }}"
         )
         self.ensurePolished()
+
+
+def forget_views(folder: str) -> None:
+    """Import the modules of this folder that hold faces again at their next use, as they are then on disk."""
+    for name, module in list(sys.modules.items()):
+        file = getattr(module, "__file__", None) or ""
+        theirs = file.startswith(folder) and name.partition(".")[0] != "meter"
+        if theirs and any(isinstance(each, type) and issubclass(each, Face) for each in list(vars(module).values())):
+            del sys.modules[name]
+    importlib.invalidate_caches()
 
 
 class TriesAgain(Protocol):

@@ -25,6 +25,7 @@ from meter.gui.kit.face_guard import GUARD
 from meter.gui.kit.face_marker import PREFIX, FaceMarker, keys_of_ended_windows
 from meter.gui.page.layout import pages_folder
 from meter.gui.page.plain_face import PlainFace
+from meter.gui.page.try_again import WORDS
 from meter.gui.window import Window
 from meter.instances import Instance
 from meter.plugin.host import discover
@@ -448,3 +449,32 @@ def test_a_face_by_others_shows_several_instances_and_a_removed_one_is_forgotten
     bench.window.page.cards[0].face.button.click()
     assert "Traceback" not in capfd.readouterr().err
     assert all("ZeroDivisionError" in card.face.fault for card in bench.window.page.cards)
+
+
+def again_button(bench: Bench) -> QPushButton | None:
+    found = [each for each in bench.face.findChildren(QPushButton) if each.text() == WORDS and each.isVisible()]
+    return found[0] if found else None
+
+
+@pytest.mark.parametrize("where", ["import", "__init__", "take", "paint_moving"])
+def test_a_view_that_failed_is_made_again_by_one_click_as_its_file_is_then(qtbot, tmp_path: Path, where: str) -> None:
+    bench = Bench(qtbot, failing(tmp_path / "guest", where, "raise OSError('no luck')"))
+    bench.turn(102.0)
+    assert "no luck" in bench.face.fault
+    button = again_button(bench)
+    assert button is not None
+    button.click()
+    bench.turn(103.0)
+    bench.turn(103.5)
+    assert "no luck" in bench.face.fault, "the file is as it was"
+    guest(tmp_path / "guest", "def value_text(self):\n    return 'corrected'")
+    button = again_button(bench)
+    assert button is not None
+    before = bench.face.geometry()
+    button.click()
+    bench.turn(104.0)
+    assert (bench.face.fault, bench.face.value_text()) == ("", "corrected")
+    assert (bench.face.geometry(), bench.face.isVisible()) == (before, True)
+    assert again_button(bench) is None
+    assert bench.goes_on()
+    bench.window.close()
