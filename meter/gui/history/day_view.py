@@ -127,6 +127,7 @@ class DayView(QWidget):
             self._holder.addWidget(lane, 1)
         if self.lanes:
             self.lanes[0].view.sigXRangeChanged.connect(lambda *_: self._draw())
+            self.lanes[0].view.sigResized.connect(lambda *_: self._draw())  # its width is known when it is laid out
         self._take()
 
     def _most_lanes(self) -> int:
@@ -299,7 +300,6 @@ class DayView(QWidget):
             shown = self.shown
             self._show_record()
             self.look_at(*shown)
-        QTimer.singleShot(0, self._draw)
 
     def changeEvent(self, event: QEvent) -> None:
         """Follow a change of theme."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-LEFT_OUT_SHARE, MARGIN_SHARE = 0.05, 0.08
+LEFT_OUT_SHARE, MARGIN_SHARE = 0.01, 0.08
 
 SECONDS_WITHOUT_BREAK = 1.5
 """Rows farther apart are not joined: between them nothing was recorded."""
@@ -43,7 +43,7 @@ def _broken(times: FloatArray, values: FloatArray, most: float = SECONDS_WITHOUT
 
 
 def limits(values: FloatArray, least_span: float, most_span: float) -> tuple[float, float] | None:
-    """Lower and upper end of an axis that holds all values but the lowest twentieth; None where there is no number.
+    """Lower and upper end of an axis that holds all values but the lowest hundredth; None where there is no number.
 
     The ends are ``least_span`` apart at least, and ``most_span`` at most. Values that are never negative begin at 0.
     """

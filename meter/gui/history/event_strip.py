@@ -27,6 +27,8 @@ KIND_WORDS = {
 def told(event: Event) -> str:
     """An event in one line: ``14:32:10 gap: … (0.3 s)``."""
     begin, end = event.span
+    if event.kind == PASS and end > begin:
+        return f"{clock_words(begin)} pass of {length_words(end - begin)}"
     kind = KIND_WORDS.get(event.kind, event.kind)
     words = event.words if event.words.startswith(kind) else f"{kind}: {event.words}".rstrip(": ")
     lasted = f" ({length_words(end - begin)})" if end > begin else ""
@@ -48,9 +50,14 @@ class EventStrip(QWidget):
         """Two rows of text and one of signs."""
         return QSize(200, 2 * px(ROW_PX) + SIGNS_PX)
 
+    def follow_text_scale(self) -> None:
+        """Take the size of the new text scale."""
+        self.updateGeometry()
+        self.update()
+
     def show_events(self, events: Sequence[Event]) -> None:
-        """Draw these, in order of time."""
-        self._events = events
+        """Draw these, in order of time; a pass is drawn by its end, which has its length."""
+        self._events = [each for each in events if each.kind != PASS or each.span[1] > each.span[0]]
         self.update()
 
     def look_at(self, first: float, last: float, left_px: float, width_px: float) -> None:
@@ -76,7 +83,7 @@ class EventStrip(QWidget):
         shown = [each for each in self._events if each.span[1] >= self._first and each.span[0] <= self._last]
         free = self._left
         for each in shown:
-            if each.kind == PASS and each.span[1] > each.span[0]:
+            if each.kind == PASS:
                 self._draw_pass(painter, theme, each)
         for each in shown:
             if each.kind in (MARK, NOTE):
@@ -91,7 +98,7 @@ class EventStrip(QWidget):
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(mixed(theme.page, theme.line, 0.8))
         painter.drawRoundedRect(box, 3, 3)
-        inside = box.intersected(QRectF(self._left, 0, self._width, self.height())).adjusted(5, 0, -3, 0)
+        inside = box.intersected(QRectF(self._left, 0, self._width, self.height())).adjusted(4, 0, -2, 0)
         self._write(painter, inside, length_words(event.seconds), theme)
 
     def _draw_mark(self, painter: QPainter, theme: Theme, event: Event, free: float) -> float:
@@ -123,7 +130,6 @@ class EventStrip(QWidget):
 
     @staticmethod
     def _write(painter: QPainter, box: QRectF, words: str, theme: Theme) -> None:
-        fitting = painter.fontMetrics().elidedText(words, Qt.TextElideMode.ElideRight, int(box.width()))
-        if len(fitting) > 2 or fitting == words:
+        if painter.fontMetrics().horizontalAdvance(words) <= box.width():
             painter.setPen(theme.ink)
-            painter.drawText(box, Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft, fitting)
+            painter.drawText(box, Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft, words)

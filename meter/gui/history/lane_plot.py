@@ -144,6 +144,10 @@ class LanePlot(QWidget):
         over = self.view.sceneBoundingRect().contains(place)
         self.pointed.emit(self.view.mapSceneToView(place).x() if over else float("nan"))
 
+    def follow_text_scale(self) -> None:
+        """Take the size of the new text scale."""
+        self.colour()
+
     def colour(self) -> None:
         """Use the present theme and text size."""
         theme = current_theme()

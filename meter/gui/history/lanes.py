@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -84,7 +85,7 @@ def axis_words(value: float, spacing: float) -> str:
 
 
 def named(key: str, labels: Mapping[str, str]) -> tuple[str, str]:
-    """Meter and figure of a key in words, the figure up to its first comma; a further instance has its number.
+    """Meter and figure of a key in words, the figure up to a comma or semicolon; a further instance has its number.
 
     ``labels`` are ``meter: figure`` by the key of the first instance.
     """
@@ -93,7 +94,7 @@ def named(key: str, labels: Mapping[str, str]) -> tuple[str, str]:
     number = "" if first_key(key) == key else f" {instance.rpartition('_')[2]}"
     if not colon:
         return f"{first_key(key).partition('.')[0].replace('_', ' ')}{number}", field.replace("_", " ")
-    return f"{meter}{number}", figure_.partition(",")[0]
+    return f"{meter}{number}", re.split("[,;]", figure_)[0]
 
 
 def drawable(record: FeedRecord) -> list[str]:

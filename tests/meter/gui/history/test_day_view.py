@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QPoint, QPointF, Qt
 from PySide6.QtWidgets import QApplication, QMenu
 
 from meter.gui.history.day_source import DaySource
@@ -76,7 +76,7 @@ def test_the_cursor_reads_figures_and_events(open_view, tmp_path) -> None:
     file.event(MORNING + 2000.0, "gap", "dropout", 1.0)
     view = open_view()
     view.point_at(1800.4)
-    assert view.reading.whole == "09:30:00 · 09:28:20 pass: chorus (3 min 20 s)"
+    assert view.reading.whole == "09:30:00 · 09:28:20 pass of 3 min 20 s"
     heading = view.lanes[0].heading.text()
     assert "momentary −14.2 LUFS" in heading
     assert "short-term −16.2 LUFS" in heading
@@ -196,6 +196,20 @@ def test_a_low_window_has_fewer_lanes_that_are_high_enough(open_view, tmp_path) 
     QApplication.processEvents()
     assert len(view.lanes) > few
     assert all(lane.plot.height() >= 50 for lane in view.lanes)
+
+
+def test_events_stand_above_their_moment_in_the_lanes(open_view, tmp_path, qtbot) -> None:
+    invented_day(path_of(tmp_path), 0.5, ("mix", "part drums"))
+    view = open_view()
+    for change in (lambda: view.resize(900, 640), lambda: view.source.choose_feed("part drums")):
+        change()
+        view._show_other()
+        QApplication.processEvents()
+        lane = view.lanes[0]
+        for moment in (60.0, 1000.0):
+            above = view.strip.mapTo(view, QPoint(round(view.strip.place_of(MORNING + moment)), 0)).x()
+            inside = lane.plot.mapFromScene(lane.view.mapViewToScene(QPointF(moment, 0.0)))
+            assert above == pytest.approx(lane.plot.mapTo(view, inside).x(), abs=2)
 
 
 def test_events_without_figures_are_still_shown(open_view, tmp_path) -> None:
