@@ -106,9 +106,9 @@ class RecorderThread:
         while goes_on and not (self._failure and (self._day_failure or self._day is None)):
             goes_on = self._take()
             self._for_exposure(self._tend)
-            self._for_day(DayWriter.update)
+            self._for_day(lambda day: day.update())
         self._for_exposure(self._recorder.close)
-        self._for_day(DayWriter.close)
+        self._for_day(lambda day: day.close())
 
     def _tend(self) -> None:
         self._recorder.update()

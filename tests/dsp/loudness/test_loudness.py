@@ -27,7 +27,8 @@ def heard(signal: FloatArray, sizes: tuple[int, ...] = (), rate_hz: int = RATE_H
 def readings(meter: LoudnessMeter) -> list[float]:
     return [
         meter.momentary, meter.short_term, meter.momentary_max, meter.short_term_max, meter.integrated,
-        meter.loudness_range, meter.measured_seconds, float(meter.incomplete), *meter.history,
+        meter.loudness_range, meter.measured_seconds, float(meter.incomplete), *meter.history, *meter.newest_blocks,
+        float(meter.blocks_counted),
     ]  # fmt: skip
 
 
@@ -68,6 +69,20 @@ def test_integrated_and_range_agree_with_a_slow_exact_implementation() -> None:
     short_terms = np.sort(10.0 * np.log10(gated(windows(30), -20.0)))
     low, high = (short_terms[int((len(short_terms) - 1) * share + 0.5)] for share in (0.10, 0.95))
     assert meter.loudness_range == pytest.approx(high - low, abs=0.05)
+
+
+def test_the_newest_blocks_are_the_gating_blocks_one_after_the_other() -> None:
+    signal = music(3.0)
+    energies = np.square(sosfilt(k_weighting_sos(RATE_HZ), signal, axis=0)).sum(axis=1).reshape(-1, 4800).sum(axis=1)
+    blocks_lufs = -0.691 + 10.0 * np.log10(np.convolve(energies, np.ones(4), "valid") / 19_200)  # BS.1770-5 Annex 1
+    meter = heard(signal)
+    assert meter.blocks_counted == len(blocks_lufs) == 27
+    np.testing.assert_allclose(meter.newest_blocks, blocks_lufs[-20:], atol=1e-6)
+    meter.skip(4800)
+    assert meter.blocks_counted == 27, "a block that touches a gap is none"
+    meter.reset()
+    assert meter.blocks_counted == 0
+    assert np.isnan(meter.newest_blocks).all()
 
 
 def test_windows_are_not_yet_until_they_are_full() -> None:

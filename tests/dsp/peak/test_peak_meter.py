@@ -346,3 +346,25 @@ def test_the_highest_of_ten_seconds_is_not_known_for_as_long_after_a_restored_st
     assert readings[8][0] == pytest.approx(first.true_max)
     assert readings[10][1] == pytest.approx(readings[10][0])
     assert readings[10][0] < first.true_max - 10.0
+
+
+def test_the_latest_peaks_are_those_of_the_last_fifth_of_a_second() -> None:
+    signal = silence(1.5, RATE_HZ, 2)
+    signal[RATE_HZ, 1] = 0.5
+    meter = PeakMeter(Spec(RATE_HZ, signal.shape[1]), 3.0)
+    assert np.isnan(meter.latest).all()
+    there = []
+    for block in blocks(signal, (480,)):
+        meter.push(block)
+        there.append(meter.latest)
+    sample, true = np.array(there).T
+    seen = np.flatnonzero(sample > -np.inf)
+    assert sample[seen] == pytest.approx(20.0 * math.log10(0.5), abs=1e-6)
+    assert (true[seen] >= sample[seen]).all()
+    assert 20 <= len(seen) <= 22, "0.2 s, and the cell of 10 ms that is open"
+
+
+@pytest.mark.parametrize("size", BLOCK_SIZES)
+def test_any_block_size_has_the_same_latest_peaks(size: int) -> None:
+    signal = music(1.0)
+    np.testing.assert_allclose(heard(signal, (size,)).latest, heard(signal).latest, atol=1e-5)
