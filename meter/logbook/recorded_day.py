@@ -181,7 +181,11 @@ def read_after(before: RecordedDay, paths: Path | Sequence[Path], feeds: Sequenc
 
 def _in_order(events: Iterable[Event]) -> tuple[Event, ...]:
     """Events in order of time; a mark that was named later is there again at its time, and the last name counts."""
-    found = {(event.at, event.feed) if event.kind == MARK else place: event for place, event in enumerate(events)}
+    found: dict[object, Event] = {}
+    for place, event in enumerate(events):
+        key = (event.at, event.feed) if event.kind == MARK else place
+        first = found.get(key)
+        found[key] = event if first is None else replace(event, figures={**first.figures, **event.figures})
     return tuple(sorted(found.values(), key=lambda event: event.at))
 
 
