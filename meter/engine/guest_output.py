@@ -23,10 +23,16 @@ MORE = "\n[Meter “{}” printed more; the rest is not shown.]\n"
 
 
 class GuestOutput(io.TextIOBase):
-    """Stands in the place of ``sys.stdout`` or ``sys.stderr``. What is not printed by a guest goes through. [any]"""
+    """Stands in the place of ``sys.stdout`` or ``sys.stderr``. What is not printed by a guest goes through. [any]
 
-    def __init__(self, stream: TextIO, guests: Guests, clock: Callable[[], float] = time.monotonic) -> None:
+    What guests print goes to ``apart``, the standard error: the standard output may be read by a program.
+    """
+
+    def __init__(
+        self, stream: TextIO, guests: Guests, apart: TextIO, clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self._stream = stream
+        self._apart = apart
         self._guests = guests
         self._clock = clock
         self._shown: dict[str, int] = {}
@@ -79,8 +85,8 @@ class GuestOutput(io.TextIOBase):
     def _pass_on(self, text: str) -> None:
         """Write what does not keep the writer waiting; a full pipe loses it."""
         try:
-            if os.name != "posix" or select.select([], [self._stream.fileno()], [], 0.0)[1]:
-                self._stream.write(text)
-                self._stream.flush()
+            if os.name != "posix" or select.select([], [self._apart.fileno()], [], 0.0)[1]:
+                self._apart.write(text)
+                self._apart.flush()
         except (OSError, ValueError):
             return

@@ -74,11 +74,12 @@ class GuestWatch:
         self._forbidden.install()
         for meter in self._meters:
             meter.around.code = self._code
+        apart = sys.stderr
         for name in ("stdout", "stderr"):
             stream = getattr(sys, name)
-            if stream is not None:
+            if stream is not None and apart is not None:
                 self._outputs.append((name, stream))
-                setattr(sys, name, GuestOutput(stream, self._guests))
+                setattr(sys, name, GuestOutput(stream, self._guests, apart))
 
     def remove(self) -> None:
         """Take back what ``install`` replaced."""

@@ -219,7 +219,7 @@ def test_memory_is_that_of_this_process() -> None:
 
 def test_megabytes_of_print_are_dropped_and_set_the_meter_aside(make, tmp_path: Path, monkeypatch) -> None:
     with (tmp_path / "out").open("w", encoding="utf-8") as stream:
-        monkeypatch.setattr(sys, "stdout", stream)
+        monkeypatch.setattr(sys, "stderr", stream)
         print_a_flood(make(Hostile({"process": f"print('x' * {FLOOD // 10 - 1})"})))
     out = (tmp_path / "out").read_text(encoding="utf-8")
     assert len(out) < 1000
@@ -233,22 +233,27 @@ def print_a_flood(bench: Bench) -> None:
     bench.watch.remove()
 
 
-def test_a_line_of_a_guest_is_shown_and_what_is_ours_is_not_touched(make, tmp_path: Path, monkeypatch) -> None:
-    with (tmp_path / "out").open("w", encoding="utf-8") as stream:
-        monkeypatch.setattr(sys, "stdout", stream)
+def test_a_line_of_a_guest_goes_to_standard_error_and_what_is_ours_is_not_touched(
+    make, tmp_path: Path, monkeypatch
+) -> None:
+    """Standard output may be the JSON of a command."""
+    with (tmp_path / "out").open("w", encoding="utf-8") as out, (tmp_path / "err").open("w", encoding="utf-8") as err:
+        monkeypatch.setattr(sys, "stdout", out)
+        monkeypatch.setattr(sys, "stderr", err)
         bench = make(Hostile({"process": "print('peak', 3)"}))
         print("y" * 3 * FLOOD)
         for _ in range(100):
             assert bench.block() == {}
         bench.watch.remove()
-    assert (tmp_path / "out").read_text(encoding="utf-8") == "y" * 3 * FLOOD + "\n" + "peak 3\n" * 100
+    assert (tmp_path / "out").read_text(encoding="utf-8") == "y" * 3 * FLOOD + "\n"
+    assert (tmp_path / "err").read_text(encoding="utf-8") == "peak 3\n" * 100
 
 
 def test_a_pipe_that_nobody_reads_keeps_no_guest_waiting(make) -> None:
     reading, writing = os.pipe()
     with os.fdopen(writing, "w") as stream:
         bench = make(Hostile({"process": "print('x' * 1500)"}))
-        sys.stdout = GuestOutput(stream, bench.guests)
+        sys.stdout = GuestOutput(stream, bench.guests, stream)
         for _ in range(500):
             bench.block(0.1)
         os.close(reading)
