@@ -52,7 +52,7 @@ class MonoLowsFace(Face):
 
     least = QSize(160, 90)
     preferred = QSize(540, 330)
-    settled = ("state", "verdict")
+    settled = ("verdict",)
 
     def __init__(self) -> None:
         super().__init__()

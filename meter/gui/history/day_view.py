@@ -97,6 +97,7 @@ class DayView(QWidget):
         self.source.look()
         self._show_record()
         self.show_whole()
+        self._say_totals()
 
     def _show_record(self) -> None:
         """Make the lanes for what was read."""

@@ -651,7 +651,7 @@ def test_the_window_closed_last_keeps_the_calibration_of_the_other(qtbot, tmp_pa
 
 def test_what_the_faces_settle_on_goes_into_the_day_record(full):
     for second in range(8):
-        full.feed(8040.0 + second, given={"mono_lows.loss_now": 0.1})
+        full.feed(8040.0 + second, given={"mono_lows.loss_now": 0.1, "mono_lows.verdict": 2.0})
         full.window.settled._looked_at = -math.inf
     told = [words for name, *words in full.link.calls if name == "record"]
     assert any(
