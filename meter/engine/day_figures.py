@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from dsp.core.types import FloatArray
 from meter.engine.chain import Chain
 from meter.engine.guard import GuardedMeter
-from meter.logbook.day_record import Segment, Series
+from meter.logbook.day_record import Segment, Series, chance_id
 from meter.readings import (
     RECORD_EACH,
     RECORD_LAST,
@@ -124,6 +124,10 @@ class DayFigures:
         """What was counted so far is recorded already."""
         for each in self._counted:
             each.count = float(np.nan_to_num(readings[each.counter]))
+
+    def renew(self) -> None:
+        """Go on with series of their own: seconds that have a row come again."""
+        self._series = [(replace(series, id=chance_id()), row) for series, row in self._series]
 
     def _lay_out(self, chain: Chain, meters: Sequence[GuardedMeter]) -> list[tuple[str, str, int]]:
         """Places of the recorded fields of one feed's meters; returns key, unit and size of each."""

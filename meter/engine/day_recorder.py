@@ -186,14 +186,25 @@ class DayRecorder:
         self._frames = frames
         index = self._passed // self._rate_hz
         if self._at is None:
-            self._at = math.floor(self._clock.now())
-            self._at += self._at == self._last_at
+            self._at = self._first_second()
         ended = index > self._index
         if ended:
             self._close_second(self._at)
             self._at = self._place(self._at, self._at + index - self._index)
         self._index = max(self._index, index)
         return ended
+
+    def _first_second(self) -> int:
+        """The second since 1970 that begins now, after a pause; no row of this chain has it yet."""
+        assert self._figures is not None
+        self._clock.restart()  # by the clock as it is set now
+        at = math.floor(self._clock.now())
+        if self._last_at is None or at > self._last_at:
+            return at
+        if self._last_at - at < APART_SECONDS:
+            return self._last_at + 1
+        self._figures.renew()  # the clock was set back: rows of both times are kept
+        return at
 
     def _close_second(self, at: int) -> None:
         assert self._figures is not None

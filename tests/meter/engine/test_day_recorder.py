@@ -10,7 +10,8 @@ import pytest
 
 from meter.audio.script import Gone, Lost, Rate, Samples, Stall, Tone
 from meter.audio.source import SourceRequest
-from meter.engine.messages import RecordEvent
+from meter.engine.messages import OpenSource, RecordEvent, encode, to_engine
+from meter.engine.process import obey
 from meter.instances import Instance
 from meter.logbook.recorded_day import read, read_after
 from tests.support.day_records import METERS, RATE_HZ, Recorded, events_in, figures_in
@@ -285,3 +286,40 @@ def test_a_day_of_the_recorder_adds_up_when_it_is_read(tmp_path: Path) -> None:
     assert gated(blocks[~np.isnan(blocks)]) == pytest.approx(frame.number(INTEGRATED), abs=BINS_LU)
     highest = float(np.nanmax(found.feeds["mix"].columns[TRUE]))
     assert highest == pytest.approx(frame.number("peaks.true_max"), abs=1e-4)
+
+
+def test_a_clock_that_was_set_back_in_a_pause_keeps_the_rows_of_both_times(tmp_path: Path) -> None:
+    bench = Recorded(tmp_path, music(5.0), Gone(refusals=0), music(30.0))
+    bench.run(5.0)
+    bench.time.wall -= 100.0 - 10.0
+    bench.time.steady += 10.0
+    bench.run(8.0)
+    bench.close()
+    seconds = sorted(bench.figures(INTEGRATED))
+    assert seconds[0] < -80, "rows after the pause stand where the clock is now"
+    assert seconds[-5:] == [0, 1, 2, 3, 4]
+
+
+@pytest.mark.parametrize("back", [1.0, 3.0, 30.0, 3600.0])
+def test_no_row_is_lost_where_seconds_come_again(tmp_path: Path, back: float) -> None:
+    bench = Recorded(tmp_path, music(60.0))
+    bench.run(10.0)
+    before = len(list(figures_in(bench.path, INTEGRATED)))
+    bench.day.rest()
+    bench.time.wall -= back
+    bench.run(10.0)
+    bench.close()
+    rows = list(figures_in(bench.path, INTEGRATED))
+    assert len(rows) >= before + 10
+    assert len(all_blocks(bench)) == 197
+
+
+def test_an_engine_has_the_job_from_the_message_of_the_window(tmp_path: Path) -> None:
+    bench = Recorded(tmp_path, music(60.0), job="first")
+    request = SourceRequest("script", "a script")
+    message = to_engine(encode(OpenSource(request, {"mix": (0, 1)}, "second")))
+    assert obey(bench.engine, message)
+    bench.run(2.0)
+    bench.close()
+    bench.job = "second"
+    assert len(bench.figures(INTEGRATED)) >= 2

@@ -105,6 +105,7 @@ def test_a_map_is_made_used_and_kept_with_the_source(bench: Bench, tmp_path: Pat
     assert bench.settings.feed_maps == {"device desk": str(path)}
     opened = bench.link.called("open")[-1]
     assert opened[2] == {"mix": (0, 1), "part kick": (2,), "part guitars": (4, 5)}
+    assert opened[1]["job"] == "evening song", "the day record is that of the job"
     bench.finder.close()
     bench.window.feeds.find()
     assert [row.wanted for row in bench.finder.rows] == ["mix", "mix", "kick", "", "guitars", "guitars"]
