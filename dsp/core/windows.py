@@ -39,6 +39,11 @@ class TickSums:
         self._tick = -(-(frame + 1) * TICKS_PER_SECOND // self._rate_hz) - 1
 
     @property
+    def rate_hz(self) -> int:
+        """Frames a second."""
+        return self._rate_hz
+
+    @property
     def ticks(self) -> int:
         """Ticks completed so far, lost ones included."""
         return self._tick
@@ -77,6 +82,11 @@ class TickSums:
         ends_on_an_edge = len(edges) > 0 and edges[-1] == frames
         self._partial = np.zeros(self._width) if ends_on_an_edge else np.full(self._width, np.nan)
         return np.full((len(edges), self._width), np.nan)
+
+    def leap(self, seconds: int) -> None:
+        """Account for so many whole seconds of lost frames within a gap, without their ticks, which are all NaN."""
+        self._frame += seconds * self._rate_hz
+        self._tick += seconds * TICKS_PER_SECOND
 
     def _edges_within(self, frames: int) -> Sequence[int]:
         """Ends of ticks inside the next ``frames`` frames, as offsets from 1 to ``frames``."""

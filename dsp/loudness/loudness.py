@@ -26,6 +26,8 @@ from dsp.loudness.k_weighted_energies import KWeightedEnergies
 MOMENTARY_SECONDS = MOMENTARY_TICKS / TICKS_PER_SECOND
 SHORT_TERM_SECONDS = SHORT_TERM_TICKS / TICKS_PER_SECOND
 
+GAP_PIECE_SECONDS = 600
+"""A night without sound is millions of windows: so much of it at a time needs little memory."""
 LONG_GAP_SECONDS = 0.1
 PRIMING_SECONDS = 0.4
 """Rules for lost frames: no standard has any, these two are our own choice."""
@@ -259,7 +261,10 @@ class LoudnessMeter:
         if self._running:
             for each in self._spans:
                 each.lost += frames
-        self._take_ticks(self._ticks.skip(frames))
+        piece = GAP_PIECE_SECONDS * self._spec.rate_hz
+        while frames > 0:
+            self._take_ticks(self._ticks.skip(min(frames, piece)))
+            frames -= piece
 
     def _take_ticks(self, sums: FloatArray) -> None:
         """Advance all windows by ticks with sums ``(ticks, 1)``."""

@@ -124,11 +124,24 @@ class Listening:
             self._a_filter.reset()
             self._c_filter.reset()
         while frames > 0:
+            frames -= self._leap(frames)
             lost = min(frames, self._frames_to_step_end())
             frames -= lost
             self._clock += lost
             self._step_is_whole = False
             self._end_step_if_due()
+
+    def _leap(self, frames: int) -> int:
+        """Leave out whole seconds of a gap that is longer than what is remembered; returns their frames.
+
+        Only from the beginning of a second on; what is remembered is forgotten step by step in the rest of the gap.
+        """
+        seconds = frames // self._rate_hz - QUARTER_HOUR_SECONDS - 1
+        if seconds <= 0 or self._clock % self._rate_hz:
+            return 0
+        self._clock += seconds * self._rate_hz
+        self._step += seconds * STEPS_PER_SECOND
+        return seconds * self._rate_hz
 
     def read(self, out: Readout) -> None:
         if self._feed is None:

@@ -42,6 +42,8 @@ GATE = db_to_amplitude(-60.0)
 SOUNDS_WITHIN_DB = 20.0
 LOUD_FALLS_DB_PER_TICK = 0.5 / TICKS_PER_SECOND
 
+LONGEST_GAP_SECONDS = 60
+"""Of a longer gap its beginning and so much of its end are gone through tick by tick."""
 FALL_TICKS = 6 * TICKS_PER_SECOND // 10
 UNTIL_IT_RISES = -1
 """After a mark a VU pointer gets twice its 0.3 s (IEC 60268-17) to fall; a peak pointer falls until it rises."""
@@ -106,7 +108,26 @@ class Vu:
         self._frames += len(block)
 
     def skip(self, frames: int) -> None:
+        rate_hz = self._reached.rate_hz
+        leap = frames // rate_hz - LONGEST_GAP_SECONDS
+        if leap > 0:  # a night is told as its end: the window holds no more of it
+            self._lose(rate_hz)
+            self._leap(leap - 1)
+            frames -= leap * rate_hz
+        self._lose(frames)
+
+    def _lose(self, frames: int) -> None:
         self._remember(self._reached.skip(frames), self._peaks.skip(frames))
+
+    def _leap(self, seconds: int) -> None:
+        """So many whole seconds within a gap."""
+        ticks = seconds * TICKS_PER_SECOND
+        for each in (self._reached, self._peaks):
+            each.leap(seconds)
+        self._silent_ticks += ticks
+        self._loud_db -= LOUD_FALLS_DB_PER_TICK * ticks
+        if self._waits_ticks != UNTIL_IT_RISES:
+            self._waits_ticks = max(0, self._waits_ticks - ticks)
 
     def read(self, out: Readout) -> None:
         out["now"] = self._over_alignment(self._movement.now) if self._frames else math.nan
