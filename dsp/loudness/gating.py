@@ -134,6 +134,6 @@ def integrated_of_blocks(blocks_lufs: FloatArray) -> float:
     above = loudness[loudness > ABSOLUTE_GATE_LUFS]
     if not above.size:
         return float("-inf")
-    energies = 10.0 ** ((above - K_OFFSET_DB) / 10.0)
+    energies = 10.0 ** ((np.minimum(above, TOP_LUFS) - K_OFFSET_DB) / 10.0)
     gate = float(energies.mean()) * db_to_power(INTEGRATED_GATE_LU)
     return loudness_of(float(energies[energies > gate].mean()))

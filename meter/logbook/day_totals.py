@@ -14,7 +14,7 @@ import numpy as np
 from dsp.exposure.exposure import Rule, equivalent_level_db
 from dsp.loudness.gating import integrated_of_blocks
 from meter.logbook.recorded_day import Event, FeedRecord, FloatArray, RecordedDay
-from meter.logbook.stored_levels import encode, share_per_second
+from meter.logbook.stored_levels import CODES_PER_DB, MOST_CODE, encode, share_per_second
 
 BLOCKS = "blocks"
 """Loudness in LUFS of the ten 400 ms blocks that ended in a second: what integrated loudness is made of."""
@@ -90,7 +90,7 @@ def _seat(levels: FloatArray, rule: Rule) -> SeatTotals:
     if not levels.size:
         return SeatTotals(0.0, math.nan, math.nan)
     codes = np.array([encode(level) for level in levels.tolist()], dtype=np.int64)
-    average = equivalent_level_db(levels, np.ones(len(levels)))
+    average = equivalent_level_db(np.minimum(levels, MOST_CODE / CODES_PER_DB), np.ones(len(levels)))
     return SeatTotals(len(levels) / SECONDS_PER_HOUR, average, float(share_per_second(rule)[codes].sum()))
 
 

@@ -289,7 +289,8 @@ def _record(part: _Part, place: int) -> FeedRecord:
     units: dict[str, str] = {}
     offset = 0
     for key, unit, size in part.keys:
-        values = part.figures[:, offset : offset + size].astype(np.float64)
+        with np.errstate(invalid="ignore"):  # a damaged figure may be a signalling NaN
+            values = part.figures[:, offset : offset + size].astype(np.float64)
         columns[key] = values[:, 0] if size == 1 else values
         units[key] = unit
         offset += size

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import contextlib
 import re
-import sqlite3
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 from meter.logbook.recorded_day import Keys, feed_names, keys_of
+from meter.logbook.salvage import UNREADABLE
 from meter.logbook.store import open_to_read
 from meter.readings import MIX
 
@@ -73,7 +73,7 @@ def _written_last(job: Job) -> tuple[str, float]:
 def _name_of(paths: Sequence[Path], folder: str) -> str:
     """The job as the record itself names it; the name of its folder where it does not."""
     for path in paths:
-        with contextlib.suppress(sqlite3.Error, OSError), closing(open_to_read(path)) as connection:
+        with contextlib.suppress(*UNREADABLE, OSError), closing(open_to_read(path)) as connection:
             row = connection.execute("SELECT job FROM segment ORDER BY began DESC LIMIT 1").fetchone()
             if row and str(row[0]).strip():
                 return str(row[0])
@@ -85,7 +85,7 @@ def recorded_feeds(paths: Sequence[Path]) -> dict[str, Keys]:
     found: dict[str, dict[str, tuple[str, int]]] = {}
     mapped = [MIX]
     for path in paths:
-        with contextlib.suppress(sqlite3.Error, OSError), closing(open_to_read(path)) as connection:
+        with contextlib.suppress(*UNREADABLE, OSError), closing(open_to_read(path)) as connection:
             rows = connection.execute(
                 "SELECT feed, keys, feeds FROM series JOIN segment ON segment.id = segment ORDER BY began"
             ).fetchall()

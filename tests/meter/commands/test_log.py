@@ -217,3 +217,25 @@ def test_strange_files_beside_the_days_are_left_alone(capsys: pytest.CaptureFixt
     for name in (f"{DAY}.sqlite3.damaged", f"{DAY}.sqlite3.backup-version-1", "note.sqlite3"):
         (day_path(SONG, DAY).parent / name).write_text("mine")
     assert "mark 8" in run(capsys, "--since", DAY)
+
+
+@pytest.mark.parametrize("letter", [b"NO\xe0L", b"N\xffLL"])
+def test_tables_that_are_no_text_are_told_by_no_traceback(capsys: pytest.CaptureFixture[str], letter: bytes) -> None:
+    # SQLite's own message then holds bytes that are no text, which Python raises as another error.
+    path = invented_day(day_path(SONG, DAY), 0.01)
+    content = path.read_bytes()
+    assert content.count(b"NOT NULL") > 4
+    path.write_bytes(content.replace(b"NOT NULL", b"NOT " + letter))
+    text = run(capsys, "--since", DAY)
+    assert f"{DAY}.sqlite3 could not be read whole" in text
+
+
+def test_absurd_figures_stop_nothing(capsys: pytest.CaptureFixture[str], recwarn: pytest.WarningsRecorder) -> None:
+    file = DayFile(day_path(SONG, DAY))
+    rows = np.full((3, 17), 3e38, dtype=np.float32)
+    rows[1] = -3e38
+    rows[2] = np.frombuffer(b"\x01\x00\xa0\x7f" * 17, dtype=np.float32)  # signalling NaN
+    file.seconds(file.series(file.segment()), MORNING + np.arange(3), rows)
+    found = as_json(capsys)
+    assert found["feeds"]["mix"]["seconds"] == 3
+    assert [str(warning.message) for warning in recwarn if warning.category is RuntimeWarning] == []
