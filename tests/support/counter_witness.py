@@ -169,7 +169,8 @@ class Witness:
         self.silent += len(numbers) - end
 
     def arrive(self, number):
-        jump = (number - self.last - 1) % PERIOD if self.last >= 0 else 0
+        # A player that starts late may begin a little before where the last one ended: no step of almost a period.
+        jump = (number - self.last - 1 + PERIOD // 2) % PERIOD - PERIOD // 2 if self.last >= 0 else 0
         if (jump or self.lost or self.silent) and self.last >= 0 and self.written < MOST_STEPS:
             self.written += 1
             step = {"on": jump / RATE_HZ, "silent": self.silent / RATE_HZ, "told": self.lost / RATE_HZ}
