@@ -55,7 +55,7 @@ class PeakMeter:
         self._recent_cells = round(RECENT_SECONDS * spec.rate_hz / self._cells.cell_frames)
         self._usual_cells = round(USUAL_SECONDS * spec.rate_hz / self._cells.cell_frames)
         self._latest_cells = math.ceil(LATEST_SECONDS * spec.rate_hz / self._cells.cell_frames)
-        self._sampled = np.zeros((self._latest_cells, spec.channels))
+        self._sampled = np.full((self._latest_cells, spec.channels), math.nan)
         self._runs = ClippedRuns(spec.channels)
         self.over_places, self.clip_places = Incidents(), Incidents()
         self.reset()
@@ -75,7 +75,7 @@ class PeakMeter:
         self.over_places.clear()
         self.clip_places.clear()
         self._held[:] = 0.0
-        self._sampled[:] = 0.0
+        self._sampled[:] = math.nan
         self._gap_frames = 0
         self._overs = 0
         self._was_over = False
@@ -126,6 +126,7 @@ class PeakMeter:
         cells = max(0, self._gap_frames // self._cells.cell_frames)
         self._gap_frames -= cells * self._cells.cell_frames
         self._hold(np.zeros((min(cells, self._held.shape[1]), 2, self._spec.channels)))
+        self._sampled[max(0, self._latest_cells - cells) :] = math.nan
 
     def save_state(self) -> SavedState:
         """Highest peaks, overs and clipped runs since the start and since the mark."""
@@ -186,10 +187,15 @@ class PeakMeter:
 
     @property
     def latest(self) -> tuple[float, float]:
-        """Highest sample peak in dBFS and true peak in dBTP of the last ``LATEST_SECONDS``, all channels."""
-        true = self._highest_of(self._latest_cells)
-        sample = max(float(self._sampled.max()), float(self._cells.open_cell()[SAMPLE].max()))
-        return (amplitude_to_db(sample) if self._started else math.nan), true
+        """Highest sample peak in dBFS and true peak in dBTP of the last ``LATEST_SECONDS``, all channels.
+
+        NaN where all of it was lost.
+        """
+        sample = float(np.fmax.reduce(self._sampled, axis=None))
+        if math.isnan(sample) and not self._cells.open_frames:
+            return math.nan, math.nan
+        sample = max(0.0 if math.isnan(sample) else sample, float(self._cells.open_cell()[SAMPLE].max()))
+        return amplitude_to_db(sample), self._highest_of(self._latest_cells)
 
     @property
     def true_max_each(self) -> FloatArray:

@@ -368,3 +368,13 @@ def test_the_latest_peaks_are_those_of_the_last_fifth_of_a_second() -> None:
 def test_any_block_size_has_the_same_latest_peaks(size: int) -> None:
     signal = music(1.0)
     np.testing.assert_allclose(heard(signal, (size,)).latest, heard(signal).latest, atol=1e-5)
+
+
+def test_the_latest_peaks_of_a_gap_are_not_known_and_those_after_it_are_of_the_sound() -> None:
+    meter = heard(music(1.0))
+    meter.skip(RATE_HZ)
+    assert np.isnan(meter.latest).all()
+    meter.push(impulse(0.1, 0.1))
+    sample, true = meter.latest
+    assert sample == pytest.approx(-20.0, abs=0.1)
+    assert true >= sample
