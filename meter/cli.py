@@ -34,7 +34,7 @@ COMMANDS = {
 INTERRUPTED = 130
 FAILED = 1
 OTHERS = 0o077
-"""Rights that nobody but the owner of a file gets."""
+"""Rights to a file that only its owner gets."""
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 
 

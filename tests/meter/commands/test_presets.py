@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from PySide6.QtWidgets import QFileDialog, QMenu
 
+from meter.app import surroundings
 from meter.cli import main
 from meter.commands.preset_store import KINDS, export_page, import_file
 from meter.exposure_rules import load_rules
@@ -160,3 +161,18 @@ def test_the_menu_imports_a_file_and_exports_the_shown_page(home: Path, qtbot, m
     before = list(said)
     actions[IMPORT].trigger()
     assert said == before, "the dialog was left"
+
+
+def test_the_window_starts_with_what_can_be_used_and_names_the_rest(home: Path) -> None:
+    folder = presets_folder()
+    for place, text in (("exposure/mine", "kind = "), ("alignments/low", ALIGNMENT), ("alignments/bad", "[")):
+        path = folder / f"{place}.toml"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    around = surroundings(folder.parent / "settings.json", [], "kept from before.")
+    assert around.notice.startswith("kept from before. ")
+    assert f"{folder / 'exposure' / 'mine.toml'}, line 1: " in around.notice
+    assert f"{folder / 'alignments' / 'bad.toml'}, line 1: " in around.notice
+    assert [rule.name for rule in around.rules] == list(load_rules())
+    offered = {level for entry in around.meters for _, level in entry.offered.get("alignment_dbfs", ())}
+    assert {-18.0, -21.0} <= offered
