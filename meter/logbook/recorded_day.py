@@ -163,9 +163,15 @@ def read(
     return RecordedDay(records, _in_order(events), tuple(segments), " ".join(said), cursor)
 
 
-def read_after(before: RecordedDay, paths: Path | Sequence[Path], feeds: Sequence[str] | None = None) -> RecordedDay:
+def read_after(
+    before: RecordedDay,
+    paths: Path | Sequence[Path],
+    feeds: Sequence[str] | None = None,
+    since: float = -math.inf,
+    until: float = math.inf,
+) -> RecordedDay:
     """``before`` and what was written since; the same object where nothing was."""
-    new = read(paths, feeds=feeds, after=before.cursor)
+    new = read(paths, since, until, feeds, before.cursor)
     if not new.feeds and not new.events and new.sentence == before.sentence and new.segments == before.segments:
         return before
     names = list(dict.fromkeys([*before.feeds, *new.feeds]))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 
 from meter.gui.history.lanes import Lane, drawable, lanes_of, named
@@ -11,6 +13,7 @@ from meter.logbook.recorded_day import FeedRecord, RecordedDay, read, read_after
 from meter.logbook.recorded_days import Job, recorded_feeds, recorded_jobs
 from meter.readings import MIX
 
+SECONDS_PER_DAY = 86_400.0
 BEFORE_AND_AFTER = ("before", "after")
 
 
@@ -31,6 +34,15 @@ class DaySource:
     def paths(self) -> tuple[Path, ...]:
         """Files of the day."""
         return self.job.days.get(self.day, ()) if self.job is not None else ()
+
+    @property
+    def _around_day(self) -> tuple[float, float]:
+        """The day and the one on either side: other times in its file are damaged."""
+        try:
+            noon = datetime.strptime(f"{self.day} 12", "%Y-%m-%d %H").timestamp()
+        except (ValueError, OverflowError, OSError):
+            return -math.inf, math.inf
+        return noon - 1.5 * SECONDS_PER_DAY, noon + 1.5 * SECONDS_PER_DAY
 
     @property
     def rows(self) -> FeedRecord | None:
@@ -69,10 +81,13 @@ class DaySource:
     @property
     def span(self) -> tuple[float, float] | None:
         """First and last moment with a row or an event; None without any."""
-        ends = [event.span for event in self.record.events]
+        ends: list[tuple[float, float]] = [event.span for event in self.record.events]
         if self.record.span is not None:
             ends.append(self.record.span)
-        return (min(first for first, _ in ends), max(last for _, last in ends)) if ends else None
+        if not ends:
+            return None
+        least, most = self._around_day
+        return max(least, min(first for first, _ in ends)), min(most, max(last for _, last in ends))
 
     def look(self) -> None:
         """Find the jobs and days again, and read the newest day of the one that was recorded last."""
@@ -93,12 +108,12 @@ class DaySource:
         self.feeds = tuple(recorded_feeds(self.paths))
         if self.feed not in self.feeds:
             self.feed = MIX if MIX in self.feeds or not self.feeds else self.feeds[0]
-        self.record = read(self.paths, feeds=[self.feed])
+        self.record = read(self.paths, *self._around_day, feeds=[self.feed])
 
     def choose_feed(self, feed: str) -> None:
         """Look at another feed of this day."""
         self.feed = feed
-        self.record = read(self.paths, feeds=[feed])
+        self.record = read(self.paths, *self._around_day, feeds=[feed])
 
     def beside(self, step: int) -> str:
         """The day before (-1) or after (1) this one that has a record; empty where there is none."""
@@ -112,5 +127,5 @@ class DaySource:
         if before.span is None and not before.events:
             self.look()
         else:
-            self.record = read_after(before, self.paths, feeds=[self.feed])
+            self.record = read_after(before, self.paths, [self.feed], *self._around_day)
         return self.record is not before

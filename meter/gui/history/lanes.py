@@ -18,6 +18,9 @@ from meter.logbook.recorded_day import FeedRecord
 MOST_LINES = 3
 """More lines in one lane cannot be told apart."""
 
+MOST_FIGURE = 1e6
+"""Larger ones come from a damaged file, and Qt cannot draw them."""
+
 NO_LANE = ("count",)
 """Units of figures that are no level: counters."""
 
@@ -123,6 +126,7 @@ def lanes_of(
 def _lines(record: FeedRecord, key: str, labels: Mapping[str, str], columns: Sequence[str]) -> list[Line]:
     """A figure as one line, or the largest of its named values, each as one."""
     values, (meter, name) = record.columns[key], named(key, labels)
+    values = np.where((values <= MOST_FIGURE) & ((values >= -MOST_FIGURE) | (values == -np.inf)), values, np.nan)
     if values.ndim == 1:
         return [Line(key, meter, name, values)]
     if len(columns) != values.shape[1]:

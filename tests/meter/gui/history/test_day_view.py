@@ -220,3 +220,22 @@ def test_events_without_figures_are_still_shown(open_view, tmp_path) -> None:
     assert "only events are known" in view.empty.text()
     assert view.strip.isVisible()
     assert [event.words for event in view.strip.near(MORNING)] == ["waiting for the device"]
+
+
+def test_absurd_figures_and_times_of_a_damaged_day_end_nothing(open_view, tmp_path) -> None:
+    # Qt ends the process where it is asked to draw them.
+    file = DayFile(path_of(tmp_path))
+    figures = figures_of_a_mix(6)
+    figures[1], figures[2], figures[3], figures[4] = 3e38, -3e38, math.inf, math.nan
+    series = file.series(file.segment())
+    file.seconds(series, MORNING + np.arange(6), figures)
+    file.seconds(series, [2**60], figures[:1])
+    file.event(1e300, "mark", "far away")
+    file.event(MORNING + 1.0, "gap", "without end", 1e12)
+    file.event(-5.0, "pass", "long ago", 3.0)
+    view = open_view()
+    view.grab()
+    view.point_at(1.0)
+    view._read_on()
+    assert view.shown[1] - view.shown[0] < 3 * 86_400
+    assert [event.words for event in view.source.record.events] == ["without end"]
