@@ -34,6 +34,8 @@ MARK, PASS = "mark", "pass"
 MOST_VALUES = 4096
 """A figure with more values was never written by this program."""
 
+LONGEST_REASON = 240
+
 MOST_SECONDS = 2**62
 """Farther from 1970 than any time."""
 
@@ -153,10 +155,12 @@ def read(
             with closing(open_to_read(path)) as connection:
                 found = _segments(connection, path)
                 segments += found.values()
-                parts += _parts(connection, found, (since, until), feeds, cursor, path)
+                usable, damaged = _usable_series(connection, found, feeds)
+                parts += _parts(connection, usable, (since, until), cursor, path)
                 events += _events(connection, (since, until), cursor, path)
+                said += [_not_whole(path, "the names of some figures are damaged")] if damaged else []
         except (sqlite3.Error, ValueError, TypeError, OverflowError, OSError) as error:
-            said.append(f"{path.name} could not be read whole ({str(error).rstrip('.')}); what was read is shown.")
+            said.append(_not_whole(path, str(error)))
     segments.sort(key=lambda each: (each.began, each.file, each.number))
     names = list(dict.fromkeys(part.feed for part in parts))
     records = {name: _joined([part for part in parts if part.feed == name], segments) for name in names}
@@ -217,20 +221,35 @@ def feed_names(text: str) -> tuple[str, ...]:
         return ()
 
 
+def _not_whole(path: Path, reason: str) -> str:
+    """The sentence for a file of which some is damaged; ``reason`` may hold anything of it."""
+    shown = "".join(each if each.isprintable() else "?" for each in reason[:LONGEST_REASON]).rstrip(".")
+    return f"{path.name} could not be read whole ({shown}); what was read is shown."
+
+
+def _usable_series(
+    connection: sqlite3.Connection, segments: dict[int, Segment], feeds: Sequence[str] | None
+) -> tuple[dict[int, tuple[str, Segment, Keys]], bool]:
+    """The series by number, and whether some are left out because what their rows hold cannot be told."""
+    known: dict[int, tuple[str, Segment, Keys]] = {}
+    damaged = False
+    for segment, feed, keys, number in connection.execute("SELECT segment, feed, keys, id FROM series"):
+        if int(segment) in segments and (feeds is None or str(feed) in feeds):
+            try:
+                known[int(number)] = (str(feed), segments[int(segment)], keys_of(keys))
+            except (ValueError, TypeError, RecursionError):
+                damaged = True
+    return known, damaged
+
+
 def _parts(
     connection: sqlite3.Connection,
-    segments: dict[int, Segment],
+    known: dict[int, tuple[str, Segment, Keys]],
     span: tuple[float, float],
-    feeds: Sequence[str] | None,
     cursor: Cursor,
     path: Path,
 ) -> list[_Part]:
     """What was recorded of each series; the cursor moves to the last row of the file."""
-    known = {
-        int(number): (str(feed), segments[int(segment)], keys_of(keys))
-        for segment, feed, keys, number in connection.execute("SELECT segment, feed, keys, id FROM series")
-        if int(segment) in segments and (feeds is None or str(feed) in feeds)
-    }
     found = []
     for number, (feed, segment, keys) in known.items():
         rows = connection.execute(

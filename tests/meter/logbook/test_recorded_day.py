@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sqlite3
 from pathlib import Path
 
 import numpy as np
@@ -152,3 +153,22 @@ def test_damaged_events_do_not_hide_the_others(file: DayFile) -> None:
         ("gap", "", {}),
     ]
     assert math.isnan(events[1].seconds)
+
+
+@pytest.mark.parametrize(
+    "keys", ["", "[1]", "[" * 5000, '[["a", "b", "' + "x" * 70_000 + '"]]', '[["a", "", -1]]'], ids=len
+)
+def test_one_feed_with_damaged_names_hides_no_other(file: DayFile, keys: str) -> None:
+    segment = file.segment()
+    file.seconds(file.series(segment, "mix", ONE), [MORNING, MORNING + 1], rows(-1.0, -2.0))
+    file.event(MORNING, "mark", "mark 1")
+    number = file.series(segment, "part drums", ONE)
+    with sqlite3.connect(file.path) as connection:
+        connection.execute("UPDATE series SET keys = ? WHERE id = ?", (keys, number))
+    connection.close()
+    day = read(file.path)
+    assert day.feeds["mix"].columns["peaks.true"].tolist() == [-1.0, -2.0]
+    assert [event.words for event in day.events] == ["mark 1"]
+    assert "could not be read whole" in day.sentence
+    assert day.sentence.isprintable()
+    assert len(day.sentence) < 400
