@@ -24,7 +24,7 @@ from meter.readings import STATES, FeedStatus
 from tests.support.machine_sides import FAULTS, REQUEST, STEP_SECONDS, Side, faulty_meter
 from tests.support.plugins import write_meter
 
-EXAMPLES = int(os.environ.get("EARWITNESS_EXAMPLES", "4"))
+EXAMPLES = int(os.environ.get("EARWITNESS_EXAMPLES", "12"))
 RATES = (8_000, 11_025, 16_000)
 KEYS = ("loudness.momentary", "loudness.integrated", "loudness.measured", "tally.total")
 SAVES = """
@@ -53,7 +53,7 @@ class AnyOrder(RuleBasedStateMachine):
         with (tally / "process.py").open("a", encoding="utf-8") as file:
             file.write(SAVES)
         self.plain = Side.make(rate_hz, tally)
-        self.tried = Side.make(rate_hz, tally, faulty_meter(self.folder / "faulty"))
+        self.tried = Side.make(rate_hz, faulty_meter(self.folder / "faulty"), tally)
         self.sides = (self.plain, self.tried)
         self.unsure = 0.0
         self.frozen: np.ndarray | None = None
