@@ -8,7 +8,7 @@ from html import escape
 import numpy as np
 import pyqtgraph
 from PySide6.QtCore import QPointF, Qt, Signal
-from PySide6.QtGui import QColor
+from PySide6.QtGui import QColor, QResizeEvent
 from PySide6.QtWidgets import QFrame, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from meter.gui.history.envelope import FloatArray, envelope
@@ -55,6 +55,7 @@ class LanePlot(QWidget):
         super().__init__()
         self.lane = lane
         self._at: FloatArray = np.zeros(0)
+        self._row: int | None = None
         self._times, self._figures = TimeAxis("bottom"), FigureAxis("left")
         self._times.base = base
         self.heading = QLabel()
@@ -127,8 +128,19 @@ class LanePlot(QWidget):
         self._head(row)
 
     def _head(self, row: int | None) -> None:
-        """What is drawn, each with its colour, and its figure in one row."""
-        theme = current_theme()
+        """What is drawn, each with its colour, and its figure in one row; meters are named where there is room."""
+        self._row = row
+        self._write_heading(brief=False)
+        if self.heading.sizeHint().width() > self.width():
+            self._write_heading(brief=True)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Name the meters or leave them out."""
+        super().resizeEvent(event)
+        self._head(self._row)
+
+    def _write_heading(self, *, brief: bool) -> None:
+        theme, row = current_theme(), self._row
         words = []
         if self.lane.meter:
             words.append(f'<span style="color:{theme.ink.name()}">{escape(self.lane.name)}</span>')
@@ -136,7 +148,7 @@ class LanePlot(QWidget):
             words.append(
                 f'<span style="color:{theme.colour(role).name()}">■</span> '
                 f'<span style="color:{(theme.soft if row is None else theme.ink).name()}">'
-                f"{escape(self.lane.words(line, row))}</span>"
+                f"{escape(self.lane.words(line, row, brief=brief))}</span>"
             )
         self.heading.setText("&nbsp;&nbsp;&nbsp;".join(words))
 

@@ -69,11 +69,11 @@ class Lane:
         """What is drawn, with its unit: ``Loudness, LUFS``."""
         return ", ".join(filter(None, [self.meter or self.lines[0].whole_name, self.unit]))
 
-    def words(self, line: Line, row: int | None) -> str:
-        """A line's name, with its figure in one row: ``short-term −16.2 LUFS``."""
-        name = line.name if self.meter else line.whole_name
+    def words(self, line: Line, row: int | None, *, brief: bool = False) -> str:
+        """A line's name, ``brief`` without its meter's, with its figure in one row: ``short-term −16.2 LUFS``."""
+        name = line.name if self.meter or brief else line.whole_name
         if row is None:
-            return name if self.meter or len(self.lines) > 1 else self.name
+            return name if self.meter or brief or len(self.lines) > 1 else self.name
         return f"{name} {with_unit(float(line.values[row]), self.unit, decimals(self.unit))}"
 
 

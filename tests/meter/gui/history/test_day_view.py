@@ -14,6 +14,8 @@ from PySide6.QtWidgets import QApplication, QMenu
 
 from meter.gui.history.day_source import DaySource
 from meter.gui.history.day_view import DayView
+from meter.gui.history.lane_plot import LanePlot
+from meter.gui.history.lanes import Lane, Line
 from meter.logbook.day_record import day_path
 from tests.support.recorded import MORNING, DayFile, figures_of_a_mix, invented_day
 
@@ -185,6 +187,21 @@ def test_figures_are_added_and_taken_away(open_view, tmp_path) -> None:
     actions["Loudness: short-term, LUFS"].trigger()
     assert [line.key for line in view.lanes[0].lane.lines] == ["loudness.momentary"]
     assert view.shown == (MORNING + 60, MORNING + 120)
+
+
+def test_a_heading_names_meters_where_there_is_room(qtbot) -> None:
+    lines = [
+        Line("a.left", "Width", "left over right", np.zeros(3)),
+        Line("b.loss", "Low end", "mono loss", np.ones(3)),
+    ]
+    plot = LanePlot(Lane("dB", tuple(lines), -3.0, 3.0), MORNING)
+    qtbot.addWidget(plot)
+    plot.show()
+    for wide, named in ((900, True), (260, False), (900, True)):
+        plot.resize(wide, 120)
+        assert ("Low end: mono loss" in plot.heading.text()) == named
+        assert "mono loss" in plot.heading.text()
+        assert plot.heading.sizeHint().width() <= wide
 
 
 def test_a_low_window_has_fewer_lanes_that_are_high_enough(open_view, tmp_path) -> None:
