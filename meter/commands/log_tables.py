@@ -185,7 +185,7 @@ def _listening_json(stretch: Stretch, why: dict[str, str]) -> dict[str, Any]:
     seat = stretch.seat
     found: dict[str, Any] = {"estimate": True, "rule": stretch.rule.name, "hours": round(seat.hours, 2)}
     for name, value in (("level_dba", seat.level_dba), ("share_percent", seat.share_percent)):
-        found[name] = _number(value, f"listening.{name}", why, NOT_CALIBRATED)
+        found[name] = _number(value, ".".join(("listening", name)), why, NOT_CALIBRATED)
         found[name] = None if found[name] is None else round(found[name], 1)
     return found
 

@@ -41,13 +41,14 @@ def squeezed(sound: FloatArray) -> FloatArray:
 def stages() -> FloatArray:
     """``(frames, 8)``, the same every second: live the phrase begins a moment later.
 
-    A squeeze that comes 137 samples late, whose bypass comes 64 later still; and a drive without delay.
+    A squeeze that comes 137 samples late, whose bypass comes 64 later still; and a drive without delay. The first
+    second, in which the squeeze sets in, is cut off.
     """
-    bus, other = (np.tile(phrases(1.0, seed, 2), (round(SECONDS), 1)) for seed in (3, 4))
+    bus, other = (np.tile(phrases(1.0, seed, 2), (round(SECONDS) + 1, 1)) for seed in (3, 4))
     late = np.roll(squeezed(bus), LAG, axis=0)
-    at = round(FLIPPED_SECONDS * RATE_HZ)
+    at = round((FLIPPED_SECONDS + 1.0) * RATE_HZ)
     late[at:] = np.roll(bus, LAG + MORE, axis=0)[at:]
-    return np.hstack([bus, late, other, np.tanh(2.0 * other) / 1.6])
+    return np.hstack([bus, late, other, np.tanh(2.0 * other) / 1.6])[RATE_HZ:]
 
 
 def files(sound: FloatArray, pair: int, seconds: float) -> StageFindings:
