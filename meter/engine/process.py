@@ -22,6 +22,7 @@ from meter.engine.engine import Engine
 from meter.engine.guard import GuardedMeter, Timing
 from meter.engine.guest_watch import GuestWatch
 from meter.engine.guests import Guests
+from meter.engine.memory import return_large_arrays
 from meter.engine.messages import (
     ChooseAtPlay,
     ConfigureMeter,
@@ -111,6 +112,7 @@ def run_engine(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     """Main function of the engine process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     raise_priority()
+    return_large_arrays()
     sys.setswitchinterval(SWITCH_INTERVAL_SECONDS)
     block = SharedSnapshot.attach(block_name)
     output = PipeOutput(block, pipe)
