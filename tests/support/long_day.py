@@ -21,6 +21,7 @@ from meter.audio.source import SourceInfo
 from meter.engine.day_recorder import DayRecorder
 from meter.engine.engine import Engine
 from meter.engine.guard import Timing
+from meter.engine.memory import return_large_arrays
 from meter.engine.messages import to_engine
 from meter.engine.process import SWITCH_INTERVAL_SECONDS, EngineOrder, PipeOutput, obey
 from meter.engine.recorder import Recorder
@@ -114,6 +115,7 @@ class LongScript(ScriptedSource):
 def play_long_day(block_name: str, pipe: Connection, order: EngineOrder) -> None:
     """Main function of the engine process in the place of ``run_engine``: time goes as fast as it measures."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    return_large_arrays()
     sys.setswitchinterval(SWITCH_INTERVAL_SECONDS)
     assert order.request is not None
     day = LongDay(float(order.request.options["hours"]))
