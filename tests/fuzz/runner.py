@@ -8,7 +8,7 @@ import os
 import shutil
 import signal
 import traceback
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
@@ -21,8 +21,6 @@ MOST_SECONDS = 20.0
 """Of one file, on a machine with more to do; the slowest takes a tenth of a second."""
 MOST_GROWTH_BYTES = 10_000_000
 LONGEST_SENTENCE = 600
-LONGEST_GROWING = 20
-"""The first cases load what a reader needs and show what it keeps at most."""
 
 
 class Hung(BaseException):
@@ -44,9 +42,9 @@ def try_reader(reader: Reader, cases: int, seed: int, folder: Path, *, keep: Pat
     made = folder / "good"
     made.mkdir(parents=True)
     good = reader.good(made)
-    account = Account(reader.name)
-    process, at_first, handles = psutil.Process(), 0, 0
-    for number in range(cases):
+    account = Account(reader.name, cases)
+
+    def read(number: int) -> None:
         place = folder / "case"
         place.mkdir()
         path = place / reader.file
@@ -59,17 +57,36 @@ def try_reader(reader: Reader, cases: int, seed: int, folder: Path, *, keep: Pat
             account.faults.append(f"{reader.name}, seed {seed}, case {number}: {fault}")
             if keep is not None:
                 (keep / f"{reader.name} {seed} {number}").write_bytes(content)
-        account.cases += 1
         shutil.rmtree(place)
-        if number == min(cases // 2, 500):
-            gc.collect()
-            at_first, handles = process.memory_info().rss, process.num_fds()
-    gc.collect()
-    if (grown := process.memory_info().rss - at_first) > MOST_GROWTH_BYTES:
-        account.faults.append(f"{reader.name}: memory grew by {grown / 1e6:.1f} MB")
-    if process.num_fds() > handles:
-        account.faults.append(f"{reader.name}: {process.num_fds() - handles} handles are left open")
+
+    half = cases // 2
+    for number in range(half):
+        read(number)
+    account.faults += _growth(reader.name, lambda: [read(number) for number in range(half, cases)])
     return account
+
+
+def _growth(name: str, read_all: Callable[[], object]) -> list[str]:
+    """Faults of memory and handles that reading leaves behind.
+
+    Memory is judged by the same files once more: the largest file makes a process grow once, a leak every time.
+    """
+    process = psutil.Process()
+    handles = process.num_fds()
+    grown = _grown_by(process, read_all)
+    if grown > MOST_GROWTH_BYTES:
+        grown = min(grown, _grown_by(process, read_all))
+    found = [f"{name}: memory grew by {grown / 1e6:.1f} MB"] if grown > MOST_GROWTH_BYTES else []
+    left = process.num_fds() - handles
+    return found + ([f"{name}: {left} handles are left open"] if left > 0 else [])
+
+
+def _grown_by(process: psutil.Process, read_all: Callable[[], object]) -> int:
+    gc.collect()
+    before = process.memory_info().rss
+    read_all()
+    gc.collect()
+    return int(process.memory_info().rss - before)
 
 
 def _fault_of(reader: Reader, path: Path, account: Account) -> str:
