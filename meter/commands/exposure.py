@@ -27,6 +27,8 @@ from meter.commands.terminal import console, visible
 from meter.engine.recorder import context_of
 from meter.exposure_rules import ExposureRule, find_rules
 from meter.logbook.clock import machine_clock
+from meter.logbook.day_forget import forget_listening
+from meter.logbook.day_record import record_folder
 from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.exposure_recorder import Context
 from meter.logbook.exposure_summary import NEVER, WEEK_MINUTES, summarise
@@ -183,7 +185,7 @@ def _forget(ledger: ExposureRecord, store: Store, person: str, *, asked: bool) -
         for minute in (kept.first, kept.last)
     )
     what = f"{kept.minutes:,} minutes of “{person}”, from {first:%d %B %Y} to {last:%d %B %Y}"
-    if asked and not _agreed(what):
+    if asked and not _agreed(f"{what}, and the listening levels of all day records"):
         print("Nothing was deleted.")
         return 0
     if store.path is None:
@@ -193,8 +195,11 @@ def _forget(ledger: ExposureRecord, store: Store, person: str, *, asked: bool) -
     except sqlite3.Error as error:
         raise CommandError(f"{what} could not be deleted ({error}); try again.", FAILED) from error
     print(f"Deleted: {what}.")
-    for path in kept_aside(store.path):
-        print(f"A damaged file that was kept aside may hold more; delete it yourself: {path}")
+    changed, left = forget_listening(record_folder())
+    if changed:
+        print(f"Listening levels are removed from {changed:,} day record{'s' * (changed != 1)}; they name no person.")
+    for path in [*kept_aside(store.path), *left]:
+        print(f"This file could not be read and may hold more; delete it yourself: {path}")
     return 0
 
 

@@ -23,9 +23,11 @@ from meter.commands import exposure
 from meter.commands.exposure_tables import CAUTIONS, JSON_KEYS, decibels, duration, percent
 from meter.exposure_rules import default_rule, load_rules
 from meter.logbook.clock import SittingClock
+from meter.logbook.day_record import day_path, record_folder
 from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.store import logbook_path, open_store
 from tests.support.ledgers import HOUR, NIOSH
+from tests.support.recorded import DayFile, figures_of_a_mix
 
 NUMBERS = {*JSON_KEYS.values(), "time_left_hours"}
 NIOSH_WORDS = NIOSH.name
@@ -331,6 +333,17 @@ def test_damaged_files_kept_aside_are_named_when_forgetting(capsys: pytest.Captu
     run(capsys)
     listen([(80.0, 0.1)])
     assert "logbook.sqlite3.damaged" in run(capsys, "--forget", "--yes")
+
+
+def test_forgetting_takes_the_listening_levels_out_of_the_day_records(capsys: pytest.CaptureFixture[str]) -> None:
+    listen([(80.0, 0.1)])
+    path = day_path("a song", "2026-11-28", record_folder())
+    day = DayFile(path)
+    day.seconds(day.series(day.segment()), range(1000, 1010), figures_of_a_mix(10))
+    day.close()
+    said = run(capsys, "--forget", "--yes")
+    assert "Listening levels are removed from 1 day record; they name no person." in said
+    assert "day record" not in run(capsys, "--forget", "--yes")
 
 
 # Words
