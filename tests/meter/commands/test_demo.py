@@ -19,8 +19,6 @@ from meter.readings import FeedStatus, Frame, Layout, Slot
 SCREENLESS = {"DISPLAY": "", "WAYLAND_DISPLAY": "", "QT_QPA_PLATFORM": ""}
 PICTURE = "earwitness-demo.png"
 
-pytestmark = pytest.mark.usefixtures("demo_music")
-
 
 def demo(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
@@ -29,6 +27,7 @@ def demo(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     )  # fmt: skip
 
 
+@pytest.mark.usefixtures("demo_music")
 def test_the_picture_takes_no_file_from_anybody(tmp_path: Path) -> None:
     """A file of this name, and a link of the next one to a file elsewhere, are left as they are."""
     work, elsewhere = tmp_path / "work", tmp_path / "cover.png"
@@ -60,6 +59,7 @@ def test_a_picture_that_finds_no_room_leaves_no_piece_of_it(tmp_path: Path, monk
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.usefixtures("demo_music")
 def test_one_line_for_each_face_then_the_picture_and_the_flag(tmp_path: Path) -> None:
     lines = demo(tmp_path).stdout.splitlines()
     names = [
@@ -78,6 +78,7 @@ def test_one_line_for_each_face_then_the_picture_and_the_flag(tmp_path: Path) ->
     assert all(len(line) <= 80 for line in lines if PICTURE not in line)
 
 
+@pytest.mark.usefixtures("demo_music")
 def test_all_readings_on_request(tmp_path: Path) -> None:
     done = demo(tmp_path, "--headless", "--all")
     assert done.returncode == 0
