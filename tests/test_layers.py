@@ -217,6 +217,7 @@ LAYERS: list[tuple[str, tuple[str, ...], tuple[str, ...]]] = [
             "meter.gui",
             "meter.figures",
             "meter.instances",
+            "meter.logbook.day_record",
             "meter.logbook.day_totals",
             "meter.logbook.recorded_day",
             "meter.logbook.recorded_days",

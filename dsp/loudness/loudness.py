@@ -27,7 +27,7 @@ MOMENTARY_SECONDS = MOMENTARY_TICKS / TICKS_PER_SECOND
 SHORT_TERM_SECONDS = SHORT_TERM_TICKS / TICKS_PER_SECOND
 
 GAP_PIECE_SECONDS = 600
-"""A night without sound is millions of windows: so much of it at a time needs little memory."""
+"""A longer gap is accounted for in pieces of this length, to bound memory."""
 LONG_GAP_SECONDS = 0.1
 PRIMING_SECONDS = 0.4
 """Rules for lost frames: no standard has any, these two are our own choice."""

@@ -107,4 +107,4 @@ def _keep(enabled: Enabled) -> None:
     try:
         write_enabled(enabled, enabled_path())
     except EnabledError:
-        return  # it costs only the list: the window shows the reason all the same
+        return  # only the list is lost: the window shows the reason

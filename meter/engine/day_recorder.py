@@ -13,6 +13,7 @@ from typing import Protocol
 
 from dsp.core.types import FloatArray
 from meter.audio.source import SourceInfo
+from meter.engine.catch_up import APART_SECONDS, ASLEEP_SECONDS, CatchUp
 from meter.engine.chain import Chain
 from meter.engine.day_figures import DayFigures
 from meter.engine.day_incidents import Incidents
@@ -21,12 +22,6 @@ from meter.feeds import Feeds
 from meter.logbook.clock import SittingClock
 from meter.logbook.day_record import SEGMENT, Event, Second, Segment
 
-APART_SECONDS = 5
-"""As for the exposure record: further apart than this, the clock decides."""
-CATCH_UP_SECONDS = 5.0
-"""Sound that was held back comes faster than time goes; while it catches up the count goes on."""
-ASLEEP_SECONDS = 60
-"""No sound is held back for so long."""
 RESTING_STATES = ("idle", "lost", "reopening", "waiting", "ended", "failed")
 DEMO_KIND, DEMO_JOB = "demo", "demo"
 """What the demo shows is kept apart from the user's jobs."""
@@ -177,7 +172,7 @@ class DayRecorder:
         self._passed = 0
         """Frames since the segment was placed."""
         self._index = 0
-        self._behind = (math.inf, -math.inf)
+        self._catch_up = CatchUp()
 
     def _advance(self, frames: int) -> bool:
         """Follow the audio clock; where a second ends, its row is handed over. True if one ended."""
@@ -218,20 +213,10 @@ class DayRecorder:
         behind = math.floor(now) - counted
         if behind < -1:  # never later than it is, but for an audio clock that is a little fast
             return max(last + 1, math.floor(now))
-        if behind <= APART_SECONDS or self._catches_up(behind, now):
+        if behind <= APART_SECONDS or (behind <= ASLEEP_SECONDS and self._catch_up.goes_on(behind, now)):
             return counted
-        self._behind = (math.inf, -math.inf)
+        self._catch_up.forget()
         return max(last + 1, math.floor(now))
-
-    def _catches_up(self, behind: int, now: float) -> bool:
-        """Whether sound that is behind the clock came nearer to it lately."""
-        if behind > ASLEEP_SECONDS:
-            return False
-        least, at = self._behind
-        if behind < least:
-            self._behind = (behind, now)
-            return True
-        return now - at <= CATCH_UP_SECONDS
 
 
 def _clean(words: str) -> str:

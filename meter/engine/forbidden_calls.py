@@ -2,7 +2,7 @@
 
 An audit hook sees what Python reports (``os.fork``, ``os.kill``, …); ``os._exit`` and the like are replaced by
 functions that ask who calls. What is refused raises RuntimeError in the caller and is noted. Code that goes past
-Python (ctypes) is not seen here: an engine that ends all the same is replaced (``blame``).
+Python (ctypes) is not seen here: an engine that ends in it is replaced (``blame``).
 """
 
 from __future__ import annotations

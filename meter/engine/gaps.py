@@ -19,6 +19,7 @@ from meter.engine.start_source import COMES_BACK
 from meter.engine.state_saver import Counts
 from meter.engine.watchdog import last_sound
 from meter.figures import duration
+from meter.logbook.day_record import GAP, STATE
 
 MISSING_STATES = ("lost", "reopening", "waiting")
 """In these nothing is heard that should be: the time counts as missing."""
@@ -204,7 +205,7 @@ class Gaps:
         self.lost -= taken
         self.count = max(0, self.count - 1)
         words = f"{duration(taken / self._rate_hz)} that was missing has come late; nothing is missing there."
-        self._tell(RecordEvent("state", words, self._wall()))
+        self._tell(RecordEvent(STATE, words, self._wall()))
 
     def _end(self, at: float) -> None:
         self.grow(at)
@@ -222,6 +223,6 @@ class Gaps:
     def _tell_gap(self, at: float, seconds: float, why: str = "", *, on_line: bool = True) -> None:
         clock = time.strftime("%H:%M:%S", time.localtime(at))
         words = f"Dropout of {duration(seconds)} at {clock}{why}."
-        self._tell(RecordEvent("gap", words, at, seconds=seconds))
+        self._tell(RecordEvent(GAP, words, at, seconds=seconds))
         if on_line:
             self._report(words)

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Protocol
 
 from dsp.exposure.exposure import Rule, hours_left_range
+from meter.engine.catch_up import APART_SECONDS, ASLEEP_SECONDS, CatchUp
 from meter.engine.recorder_thread import Heard, Message, RecorderThread, Rest
 from meter.logbook.clock import SittingClock, machine_clock
 from meter.logbook.exposure_recorder import Account, Context, ExposureRecorder
@@ -24,17 +25,6 @@ from meter.readings import Layout
 
 NAMELESS = "me"
 HEARD_KINDS = frozenset({"device", "monitor"})
-
-APART_SECONDS = 5
-"""Seconds of sound are counted on from the last one, by frames. When that stays further behind the clock than this,
-the clock decides."""
-
-CATCH_UP_SECONDS = 5.0
-"""Sound that was held back while the program was stopped comes faster than time goes. While the distance to the clock
-still shrinks within this time, the count goes on by frames."""
-
-ASLEEP_SECONDS = 60.0
-"""No readings for so long, and no sound held back: the machine slept. That is no gap but the end of a sitting."""
 
 
 def context_of(settings: Mapping[str, Setting]) -> Context:
@@ -84,7 +74,7 @@ class Recorder:
         self._count = 0
         self._second: int | None = None
         self._asked_at = -math.inf
-        self._behind = (math.inf, -math.inf)
+        self._catch_up = CatchUp()
         """Least distance to the clock in seconds while the sound is behind it, and when that was."""
         self._left: tuple[tuple[float, ...], tuple[float, float]] = ((), (math.nan, math.nan))
 
@@ -180,22 +170,12 @@ class Recorder:
             return max(ended, self._second + 1)  # the meter was restarted
         counted = self._second + count - self._count
         behind = ended - counted
-        if abs(behind) <= APART_SECONDS or self._catches_up(behind, now):
+        if abs(behind) <= APART_SECONDS or self._catch_up.goes_on(behind, now):
             return counted
         if behind > ASLEEP_SECONDS:
             self.rest()
-        self._behind = (math.inf, -math.inf)
+        self._catch_up.forget()
         return ended
-
-    def _catches_up(self, behind: int, now: float) -> bool:
-        """Whether sound that is behind the clock came nearer to it lately."""
-        if behind <= 0:
-            return False
-        least, at = self._behind
-        if behind < least:
-            self._behind = (behind, now)
-            return True
-        return now - at <= CATCH_UP_SECONDS
 
     def _send(self, second: int, level_dba: float, peak_dbc: float, values: FloatArray) -> None:
         self._line.post(Heard(second, level_dba, peak_dbc, float(values[self._offsets["doubt"]])))

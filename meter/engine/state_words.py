@@ -8,6 +8,7 @@ from collections.abc import Callable
 from meter.engine.messages import RecordEvent
 from meter.engine.sanitise import ONLY_INVALID
 from meter.figures import duration
+from meter.logbook.day_record import STATE
 
 ON_THE_LINE = {"late": "It is opened again if none comes.", "invalid": ONLY_INVALID}
 """What the feed line says beside the words of a state, where neither the source nor what went wrong says more."""
@@ -43,9 +44,9 @@ class StateEvents:
         """The state of ``source``; nothing is told while neither changes."""
         if source and (state, source) != self._told:
             self._told = (state, source)
-            self._tell(RecordEvent("state", state_sentence(state, source, reason), self._wall()))
+            self._tell(RecordEvent(STATE, state_sentence(state, source, reason), self._wall()))
 
     def sleep(self, seconds: float, source: str) -> None:
         """The machine slept for so long."""
         words = f"The computer slept for {duration(seconds)}; '{source}' is opened again."
-        self._tell(RecordEvent("state", words, self._wall()))
+        self._tell(RecordEvent(STATE, words, self._wall()))

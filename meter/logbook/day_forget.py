@@ -1,4 +1,4 @@
-"""Removes listening levels from the day records. They name no person, so they go with whoever is forgotten."""
+"""Removes listening levels from the day records. They name no person: all go when one person is forgotten."""
 
 from __future__ import annotations
 

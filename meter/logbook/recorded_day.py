@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from meter.logbook.day_record import MARK, PASS
 from meter.logbook.store import open_to_read
 
 FloatArray = NDArray[np.float64]
@@ -28,8 +29,6 @@ Keys = tuple[tuple[str, str, int], ...]
 
 STORED = np.dtype("<f4")
 """Figures on disk, little-endian whatever the machine."""
-
-MARK, PASS = "mark", "pass"
 
 MOST_VALUES = 4096
 """A figure with more values was never written by this program."""

@@ -108,7 +108,7 @@ class LongScript(ScriptedSource):
 
     @property
     def played_seconds(self) -> float:
-        """So much of the script has been played."""
+        """Seconds of the script that were played."""
         return self._target
 
 

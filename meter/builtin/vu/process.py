@@ -43,7 +43,7 @@ SOUNDS_WITHIN_DB = 20.0
 LOUD_FALLS_DB_PER_TICK = 0.5 / TICKS_PER_SECOND
 
 LONGEST_GAP_SECONDS = 60
-"""Of a longer gap its beginning and so much of its end are gone through tick by tick."""
+"""Of a longer gap only the first second and the last minute go through tick by tick."""
 FALL_TICKS = 6 * TICKS_PER_SECOND // 10
 UNTIL_IT_RISES = -1
 """After a mark a VU pointer gets twice its 0.3 s (IEC 60268-17) to fall; a peak pointer falls until it rises."""
@@ -110,7 +110,7 @@ class Vu:
     def skip(self, frames: int) -> None:
         rate_hz = self._reached.rate_hz
         leap = frames // rate_hz - LONGEST_GAP_SECONDS
-        if leap > 0:  # a night is told as its end: the window holds no more of it
+        if leap > 0:  # the window holds no more than its end
             self._lose(rate_hz)
             self._leap(leap - 1)
             frames -= leap * rate_hz
@@ -120,7 +120,7 @@ class Vu:
         self._remember(self._reached.skip(frames), self._peaks.skip(frames))
 
     def _leap(self, seconds: int) -> None:
-        """So many whole seconds within a gap."""
+        """Account for whole seconds within a gap at once."""
         ticks = seconds * TICKS_PER_SECOND
         for each in (self._reached, self._peaks):
             each.leap(seconds)

@@ -1,4 +1,4 @@
-"""What the view of the day draws: a job, a day and a feed of the record, read anew while it grows. No Qt."""
+"""What the view of the day draws: a job, a day and a feed of the record, read again while it grows. No Qt."""
 
 from __future__ import annotations
 

@@ -17,12 +17,13 @@ from PySide6.QtWidgets import QVBoxLayout, QWidget
 from meter.figures import with_unit
 from meter.gui.history.day_head import DayHead
 from meter.gui.history.day_source import DaySource
-from meter.gui.history.event_strip import GAP, MARK, EventStrip, told
+from meter.gui.history.event_strip import EventStrip, told
 from meter.gui.history.lane_plot import LEAST_HIGH_PX, LanePlot, share_times
 from meter.gui.history.lanes import row_at
 from meter.gui.history.time_ticks import clock_words, length_words
 from meter.gui.kit.theme import SUBTITLE_PX, TEXT_PX, px
 from meter.gui.kit.widgets import ElidedLine, Paragraph
+from meter.logbook.day_record import GAP, MARK
 from meter.logbook.day_totals import gaps, integrated_lufs
 
 READ_EVERY_MS, TOTALS_AFTER_MS = 2000, 150

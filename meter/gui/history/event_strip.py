@@ -10,17 +10,17 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from meter.gui.history.time_ticks import clock_words, length_words
 from meter.gui.kit.theme import MARK_PX, Theme, current_theme, font, mixed, px
+from meter.logbook.day_record import CLIP, ENGINE, GAP, MARK, METER, NOTE, OVER, PASS, SEGMENT, STATE, VERDICT
 from meter.logbook.recorded_day import Event
 
-GAP, PASS, MARK, NOTE = "gap", "pass", "mark", "note"
-BROKEN = ("gap", "over", "clip", "engine", "meter")
+BROKEN = (GAP, OVER, CLIP, ENGINE, METER)
 """Kinds of events in the colour of what is broken."""
 
 ROW_PX, SIGNS_PX = 19, 9
 NEAR_PX = 4
 BETWEEN_PX = 6
 KIND_WORDS = {
-    "segment": "source", "gap": "gap", "state": "state", "engine": "engine", "meter": "meter", "verdict": "said",
+    SEGMENT: "source", GAP: "gap", STATE: "state", ENGINE: "engine", METER: "meter", VERDICT: "said",
 }  # fmt: skip
 
 

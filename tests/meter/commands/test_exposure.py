@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import errno
 import io
-import json
 import math
 import os
 import re
@@ -18,7 +16,6 @@ from typing import Any
 import pytest
 
 from meter import settings as settings_file
-from meter.cli import main
 from meter.commands import exposure
 from meter.commands.exposure_tables import CAUTIONS, JSON_KEYS, decibels, duration, percent
 from meter.exposure_rules import default_rule, load_rules
@@ -26,9 +23,11 @@ from meter.logbook.clock import SittingClock
 from meter.logbook.day_record import day_path, record_folder
 from meter.logbook.exposure_record import ExposureRecord
 from meter.logbook.store import logbook_path, open_store
+from tests.support.command_line import Command, rows_of
 from tests.support.ledgers import HOUR, NIOSH
 from tests.support.recorded import DayFile, figures_of_a_mix
 
+run, as_json = Command("exposure").run, Command("exposure").as_json
 NUMBERS = {*JSON_KEYS.values(), "time_left_hours"}
 NIOSH_WORDS = NIOSH.name
 
@@ -67,20 +66,6 @@ def choose(**settings: Any) -> None:
     """What was chosen in the window."""
     kept = settings_file.Settings(meters={"listening": settings})
     assert settings_file.save(kept, settings_file.settings_path()) == ""
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: str, code: int = 0) -> str:
-    assert main(["exposure", *words]) == code
-    caught = capsys.readouterr()
-    return caught.out if code == 0 else caught.err
-
-
-def as_json(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, Any]:
-    return json.loads(run(capsys, "--json", *words))
-
-
-def rows_of(path: Path) -> list[dict[str, str]]:
-    return list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
 
 
 # Nothing known

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import csv
-import json
 import math
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 
-from meter.cli import main
 from meter.commands.log import _time_of
 from meter.commands.log_csv import column_names
 from meter.exposure_rules import default_rule
 from meter.logbook.day_record import day_path, record_folder
+from tests.support.command_line import Command, rows_of
 from tests.support.recorded import MORNING, DayFile, figures_of_a_mix, invented_day
 
+run, as_json = Command("log").run, Command("log").as_json
 DAY = "2026-11-28"
 SONG = "an invented song"
 
@@ -34,20 +32,6 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     yield tmp_path
     monkeypatch.undo()
     time.tzset()
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: str, code: int = 0) -> str:
-    assert main(["log", *words]) == code
-    caught = capsys.readouterr()
-    return caught.out if code == 0 else caught.err
-
-
-def as_json(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, Any]:
-    return json.loads(run(capsys, "--json", *words))
-
-
-def rows_of(path: Path) -> list[dict[str, str]]:
-    return list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
 
 
 def test_without_a_record_one_sentence_says_how_to_get_one(capsys: pytest.CaptureFixture[str]) -> None:

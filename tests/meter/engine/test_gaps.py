@@ -297,11 +297,13 @@ def test_nothing_plays_is_idle_and_no_gap(tmp_path: Path) -> None:
     assert frame.number("tally.total") == pytest.approx(energy(-18.0, frame.status.frames / RATE_HZ), rel=1e-3)
 
 
-def test_a_source_that_cannot_be_opened_is_not_shown_as_the_last_one(tmp_path: Path) -> None:
+def test_a_source_that_cannot_be_opened_is_not_shown_as_the_last_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The newest snapshot is of the choice that failed, without readings, and not of what was heard before."""
     bench = Watched(tmp_path, [Tone(60.0)])
     bench.run(2.0)
-    bench.source.open = refuse  # type: ignore[method-assign]
+    monkeypatch.setattr(bench.source, "open", refuse)
     bench.engine.open(SourceRequest("file", "tune.wav"))
     frame = bench.run(0.2)
     assert (frame.status.state, frame.status.source) == ("failed", "tune.wav")
@@ -338,10 +340,12 @@ STATES = ("starting", "running", "idle", "late", "lost", "reopening", "waiting",
 
 
 @pytest.mark.parametrize("state", STATES)
-def test_each_state_is_one_sentence_and_one_event(tmp_path: Path, state: str) -> None:
+def test_each_state_is_one_sentence_and_one_event(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, state: str
+) -> None:
     bench = provoked(tmp_path, state)
     if state == "failed":
-        bench.source.open = refuse  # type: ignore[method-assign]
+        monkeypatch.setattr(bench.source, "open", refuse)
         bench.engine.open(SourceRequest("file", "tune.wav"))
     bench.run(5.7)
     found = [event for event in bench.told("state") if WORDS[state] in event.words]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -129,8 +130,8 @@ def test_the_menu_names_it_with_the_reason(bench: Bench, qtbot, tmp_path: Path, 
     monkeypatch.setattr("platformdirs.user_config_dir", lambda *_, **__: str(tmp_path / "config"))
     menu = QMenu()
     qtbot.addWidget(menu)
-    find = lambda: other_meters([tmp_path / "own"])  # noqa: E731
-    OthersMenu(menu, find, enable_other, lambda _words: None, bench.again.by_name, bench.again.try_name)
+    found = partial(other_meters, [tmp_path / "own"])
+    OthersMenu(menu, found, enable_other, lambda _words: None, bench.again.by_name, bench.again.try_name)
     menu.aboutToShow.emit()
     [again] = [action for action in menu.actions() if action.text() == "try Meter own again"]
     assert again.toolTip() == WHY
