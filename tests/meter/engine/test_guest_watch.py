@@ -180,7 +180,11 @@ def test_the_time_of_a_thread_is_what_it_computed() -> None:
     assert cpu_seconds(waiting) < 0.05
     end.set()
     waiting.join()
-    assert np.isnan(cpu_seconds(waiting))
+    for _ in range(1000):  # the system may show it for a moment after Python let it go
+        if np.isnan(cpu_seconds(waiting)):
+            return
+        threading.Event().wait(0.01)
+    raise AssertionError("a thread that ended still has a time")
 
 
 def test_a_meter_that_keeps_taking_memory_is_set_aside_and_its_memory_freed(make, monkeypatch) -> None:
